@@ -1,0 +1,195 @@
+"""Tracks: what was seen in the pixels, as one labelled data set (`tracks.nc`).
+
+The layout is that of the open pose-tracking package `movement` on PyPI: dimensions
+`time, space, keypoints, individuals`, variables `position` and `confidence`, pixels of the upright
+picture with x to the right and y down. NaN means "not seen" or "not looked at"; nothing is filled
+in. Frames where only the bar was looked at have NaN for the body.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from repcount.errors import RecordError
+
+FORMAT = "repcount-tracks/1"
+
+# Names of the pose model's 33 landmarks, in the model's order (MediaPipe Pose model card).
+POSE_KEYPOINTS: tuple[str, ...] = (
+    "nose",
+    "left_eye_inner",
+    "left_eye",
+    "left_eye_outer",
+    "right_eye_inner",
+    "right_eye",
+    "right_eye_outer",
+    "left_ear",
+    "right_ear",
+    "mouth_left",
+    "mouth_right",
+    "left_shoulder",
+    "right_shoulder",
+    "left_elbow",
+    "right_elbow",
+    "left_wrist",
+    "right_wrist",
+    "left_pinky",
+    "right_pinky",
+    "left_index",
+    "right_index",
+    "left_thumb",
+    "right_thumb",
+    "left_hip",
+    "right_hip",
+    "left_knee",
+    "right_knee",
+    "left_ankle",
+    "right_ankle",
+    "left_heel",
+    "right_heel",
+    "left_foot_index",
+    "right_foot_index",
+)
+# The bar's ends as seen in the picture (bar_left is the one with the smaller x).
+BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
+KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
+
+
+def make_tracks(
+    time_s: np.ndarray,
+    position: np.ndarray,
+    confidence: np.ndarray,
+    *,
+    plate_semi_axis: np.ndarray,
+    world: np.ndarray | None = None,
+    camera_shift: np.ndarray | None = None,
+    brightness: np.ndarray | None = None,
+    cut: np.ndarray | None = None,
+    people: np.ndarray | None = None,
+    individuals: Sequence[str] = ("athlete",),
+    video: Mapping[str, Any] | None = None,
+    sounds: Sequence[Mapping[str, Any]] = (),
+    options: Mapping[str, Any] | None = None,
+    warnings: Sequence[str] = (),
+) -> xr.Dataset:
+    """Build the Tracks data set.
+
+    Shapes, with T frames, K = 35 keypoints (`KEYPOINTS`) and N individuals:
+    `time_s` (T,) seconds from the first frame, strictly rising; `position` (T, 2, K, N) pixels of
+    the upright picture; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
+    vertical semi-axis of the outermost plate at bar_left and bar_right; `world` (T, 3, 33, N)
+    metres about the hips, the pose model's own estimate (rough; angles only); `camera_shift`
+    (T, 2) pixels, the background's movement since the first frame; `brightness` (T,) mean luma
+    0..255; `cut` (T,) true on the first frame after a hard cut; `people` (T,) people seen, NaN
+    where not looked.
+
+    `video` is what `footage.probe` says as a plain mapping; `sounds` are the tones found
+    (`onset_s`, `frequency_hz`, `duration_s`, `level_db`).
+
+    Raises ValueError if a shape does not fit.
+    """
+    time_s = np.asarray(time_s, float)
+    count, ends, lanes = len(time_s), len(BAR_KEYPOINTS), len(individuals)
+    if count and np.any(np.diff(time_s) <= 0):
+        raise ValueError("time_s must rise strictly")
+
+    def fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndarray:
+        if value is None:
+            return np.full(shape, np.nan, np.float32)
+        value = np.asarray(value)
+        if value.shape != shape:
+            raise ValueError(f"{name} has shape {value.shape}, expected {shape}")
+        return value.astype(np.float32)
+
+    keys = len(KEYPOINTS)
+    data = {
+        "position": (
+            ("time", "space", "keypoints", "individuals"),
+            fit("position", position, (count, 2, keys, lanes)),
+        ),
+        "confidence": (
+            ("time", "keypoints", "individuals"),
+            fit("confidence", confidence, (count, keys, lanes)),
+        ),
+        "plate_semi_axis": (
+            ("time", "bar_ends", "individuals"),
+            fit("plate_semi_axis", plate_semi_axis, (count, ends, lanes)),
+        ),
+        "world": (
+            ("time", "space_3d", "pose_keypoints", "individuals"),
+            fit("world", world, (count, 3, len(POSE_KEYPOINTS), lanes)),
+        ),
+        "camera_shift": (("time", "space"), fit("camera_shift", camera_shift, (count, 2))),
+        "brightness": (("time",), fit("brightness", brightness, (count,))),
+        "cut": (
+            ("time",),
+            np.zeros(count, np.int8) if cut is None else np.asarray(cut).astype(np.int8),
+        ),
+        "people": (("time",), fit("people", people, (count,))),
+    }
+    return xr.Dataset(
+        data,
+        coords={
+            "time": time_s,
+            "space": ["x", "y"],
+            "space_3d": ["x", "y", "z"],
+            "keypoints": list(KEYPOINTS),
+            "pose_keypoints": list(POSE_KEYPOINTS),
+            "bar_ends": list(BAR_KEYPOINTS),
+            "individuals": list(individuals),
+        },
+        attrs={
+            "format": FORMAT,
+            "ds_type": "poses",
+            "source_software": "repcount",
+            "time_unit": "seconds",
+            "video": json.dumps(dict(video or {}), sort_keys=True),
+            "sounds": json.dumps([dict(tone) for tone in sounds]),
+            "options": json.dumps(dict(options or {}), sort_keys=True),
+            "warnings": json.dumps(list(warnings)),
+        },
+    )
+
+
+def save_tracks(tracks: xr.Dataset, path: Path) -> None:
+    """Write `tracks.nc` (netCDF 4, deflated). The file appears whole or not at all."""
+    path = Path(path)
+    part = path.with_name(path.name + ".part")
+    packing = {"zlib": True, "complevel": 4, "shuffle": True}
+    floats = [name for name, array in tracks.data_vars.items() if array.dtype.kind in "fi"]
+    try:
+        tracks.to_netcdf(part, engine="h5netcdf", encoding={name: packing for name in floats})
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def load_tracks(path: Path) -> xr.Dataset:
+    """Read a `tracks.nc`. Raises RecordError if it is missing, damaged or of another format."""
+    path = Path(path)
+    if not path.is_file():
+        raise RecordError(f"{path}: no such tracks file; run `repcount analyze` on the video first.")
+    try:
+        with xr.open_dataset(path, engine="h5netcdf") as opened:
+            tracks = opened.load()
+    except (OSError, ValueError, KeyError) as error:
+        raise RecordError(
+            f"{path}: cannot be read as a tracks file ({error}); analyze the video again."
+        ) from error
+    found = tracks.attrs.get("format")
+    if found != FORMAT:
+        raise RecordError(
+            f"{path}: format is {found!r}, this version reads {FORMAT!r}; analyze the video again."
+        )
+    return tracks
+
+
+def attribute(tracks: xr.Dataset, name: str) -> Any:
+    """The decoded JSON attribute `name` (video, sounds, options, warnings)."""
+    return json.loads(tracks.attrs[name])
