@@ -477,5 +477,3 @@ def schema_text(kind: type[Record]) -> str:
     schema = kind.model_json_schema()
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     return json.dumps(schema, indent=1, sort_keys=True) + "\n"
-
-

@@ -174,7 +174,9 @@ def load_tracks(path: Path) -> xr.Dataset:
     """Read a `tracks.nc`. Raises RecordError if it is missing, damaged or of another format."""
     path = Path(path)
     if not path.is_file():
-        raise RecordError(f"{path}: no such tracks file; run `repcount analyze` on the video first.")
+        raise RecordError(
+            f"{path}: no such tracks file; run `repcount analyze` on the video first."
+        )
     try:
         with xr.open_dataset(path, engine="h5netcdf") as opened:
             tracks = opened.load()
