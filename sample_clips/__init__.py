@@ -1,0 +1,1 @@
+"""Rendered attempts with exact ground truth, and the code that renders them."""
