@@ -1,0 +1,169 @@
+"""The report on a terminal: 80 columns, about 24 lines, readable without colour."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.cells import cell_len, chop_cells, set_cell_size
+from rich.console import Console
+from rich.text import Text
+
+from repcount.records import Attempt, Comparison, to_ms
+from repcount.reports import words
+
+WIDTH = 80
+_LABEL = 9  # cells of the left column in the lower part
+_SETS = 42  # where the sets begin in the table of rounds, 27 without a plan
+_MOMENTS = 3  # moments to look at that are listed; the rest are in report.html
+_NOTICES = 3
+
+
+def print_report(console: Console, attempt: Attempt, comparison: Comparison | None = None) -> None:
+    """Print the report. Names are printed as they are, never read as markup."""
+    for line in report_lines(attempt, comparison):
+        console.print(line, soft_wrap=True, highlight=False)
+
+
+def report_lines(attempt: Attempt, comparison: Comparison | None = None) -> list[Text]:
+    """The report's lines, each at most 80 cells wide."""
+    blocks = [
+        [
+            *_wrapped(words.heading(attempt), style="dim"),
+            *_wrapped(words.verdict(attempt, comparison).text, style="bold"),
+        ],
+        list(_rounds(attempt, comparison)),
+        [
+            *_breaks(attempt, comparison),
+            *_time(attempt, comparison),
+            *_look_at(attempt),
+            *_notices(attempt, comparison),
+        ],
+    ]
+    lines: list[Text] = []
+    for block in blocks:
+        if block and lines:
+            lines.append(Text())
+        lines += block
+    return lines
+
+
+def wrap(text: str, width: int) -> list[str]:
+    """Wrap by cells, not characters: wide scripts and emoji take two. Nothing is cut off."""
+    lines = [""]
+    for word in words.plain(text).split():
+        for piece in chop_cells(word, width) if cell_len(word) > width else [word]:
+            if lines[-1] and cell_len(lines[-1]) + 1 + cell_len(piece) > width:
+                lines.append(piece)
+            else:
+                lines[-1] += (" " if lines[-1] else "") + piece
+    return lines
+
+
+def fit(text: str, cells: int) -> str:
+    """The text in exactly so many cells, ending in an ellipsis where it does not fit."""
+    text = words.plain(text)
+    if cell_len(text) > cells:
+        text = set_cell_size(text, cells - 1).rstrip() + "…"
+    return set_cell_size(text, cells)
+
+
+def _wrapped(text: str, style: str = "") -> Iterator[Text]:
+    for line in wrap(text, WIDTH):
+        yield Text(line, style=style)
+
+
+def _labelled(label: str, items: list[str]) -> Iterator[Text]:
+    """Items one a line (wrapped) beside a label that stands on the first line only."""
+    for item in items:
+        for i, line in enumerate(wrap(item, WIDTH - _LABEL)):
+            head = label.ljust(_LABEL) if item is items[0] and i == 0 else " " * _LABEL
+            yield Text.assemble((head, "bold"), line)
+
+
+def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+    """Rounds and what else adds up to the clock; beside each the sets, planned above real."""
+    rows = words.round_rows(attempt, comparison)
+    if not rows:
+        return
+    with_plan = comparison is not None
+    sets = words.set_lines(attempt, comparison)
+    begin = _SETS if with_plan else 27
+    head = f"{'plan':>7}{'real':>8}{'diff':>8}" if with_plan else f"{'real':>7}"
+    yield Text((f"{'seconds':<16}" + head).ljust(begin) + "sets", style="dim")
+    for row in rows:
+        line = fit(row.label, 16)
+        if with_plan:
+            line += f"{words.seconds_of(row.planned):>7}"
+            line += f"{words.seconds_of(row.real):>8}{words.signed_of(row.difference):>8}"
+        else:
+            line += f"{words.seconds_of(row.real):>7}"
+        planned, real = sets.get(row.round or 0, ("", ""))
+        if planned and planned != real:
+            beside = [("plan ", planned), ("real ", real or "not reached")]
+        else:
+            beside = [("both " if planned else "", real)]
+        pieces = [
+            (head if i == 0 else "     " * bool(head), part)
+            for head, pattern in beside
+            for i, part in enumerate(wrap(pattern, WIDTH - _SETS - 5))
+        ]
+        style = "bold" if row.label == "Total" else ""
+        for i, (head, part) in enumerate(pieces):
+            left = line if i == 0 else ""
+            yield Text.assemble((left.ljust(begin) if part else left, style), (head, "dim"), part)
+
+
+def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+    real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
+    spent = f"{len(real)}, {words.short(sum(real) / 1000)} s" if real else "none"
+    if comparison is None:
+        items = [f"{spent} in all" if real else spent]
+    else:
+        planned = [match.planned_s or 0.0 for match in comparison.breaks if match.planned]
+        meant = f"{len(planned)}, {words.short(sum(planned))} s" if planned else "none"
+        items = [f"{spent} in all; planned {meant}"]
+        items += [
+            f"Round {match.round}: {words.break_words(match)}"
+            for match in comparison.breaks
+            if match.outcome != "as planned"
+        ]
+    if attempt.reps:
+        yield from _labelled("Breaks", items)
+
+
+def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+    """Where the time went: what the plan gives times for, then what the rest is made of."""
+    items = []
+    compared = [row for row in words.time_rows(attempt, comparison)[:-1] if row.planned is not None]
+    if compared:
+        parts = [
+            f"{row.label.lower()} {words.seconds_of(row.real)} ({words.signed_of(row.difference)})"
+            for row in compared
+        ]
+        items.append(words.capital(", ".join(parts)))
+    named = {row.label for row in compared}
+    parts = [
+        f"{row.label.lower()} {words.seconds_of(row.real)}"
+        for row in words.spent_rows(attempt)[:-1]
+        if row.label not in named
+    ]
+    if parts:
+        joined = ", ".join(parts)
+        items.append(f"Work: {joined}" if compared else words.capital(joined))
+    yield from _labelled("Time, s", items)
+
+
+def _look_at(attempt: Attempt) -> Iterator[Text]:
+    found = words.doubts(attempt)
+    items = [f"{words.clock(doubt.at_s)}  {doubt.what}: {doubt.why}" for doubt in found]
+    if len(items) > _MOMENTS:
+        items[_MOMENTS - 1 :] = [f"and {len(items) - _MOMENTS + 1} more in report.html"]
+    yield from _labelled("Look at", items)
+
+
+def _notices(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+    found = words.notices(attempt, comparison)
+    items = [words.notice_words(notice) for notice in found]
+    if len(items) > _NOTICES:
+        items[_NOTICES - 1 :] = [f"and {len(items) - _NOTICES + 1} more in report.html"]
+    yield from _labelled("Mind", items)

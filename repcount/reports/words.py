@@ -1,0 +1,435 @@
+"""What the reports say, in words and numbers: shared by the terminal, the page and the captions.
+
+Times shown to a person are rounded to tenths of a second (a phone's frame is about 0.03 s); the
+files keep milliseconds. Where shown numbers are meant to add up, they are rounded together
+(`tenths`), so that a reader with a pencil finds the same sum.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from repcount.records import (
+    Attempt,
+    BreakMatch,
+    Comparison,
+    FailedStroke,
+    MovementReps,
+    Notice,
+    Rep,
+    to_ms,
+)
+
+# Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
+# the line it stands in.
+_TURNING = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F)}
+
+FLAGS = {
+    "check": "",
+    "driven_through": "driven straight into the next movement",
+}
+STATUSES = {
+    "counted": "counted",
+    "extra": "more than the round asks for",
+    "unplanned": "not part of the workout",
+    "no_rep": "marked as a no-rep",
+}
+KINDS = {
+    "start": "Start",
+    "between rounds": "Between rounds",
+    "break": "Breaks",
+    "breaks": "Breaks",
+    "hold": "Holds",
+    "transition": "Transitions",
+    "reset": "Resets",
+    "touch": "Touches",
+    "rep": "Reps",
+    "handling": "Handling",
+    "work": "Work",
+    "cycle": "Cycles",
+}
+KIND_MEANINGS = {
+    "start": "from the start signal to the first rep",
+    "between rounds": "from a round's last rep to the next round's first",
+    "break": "bar on the floor for 1.5 s or more",
+    "hold": "bar in the hands for 1.5 s or more without a rep",
+    "transition": "from one movement to the next",
+    "reset": "bar on the floor for 0.5 to 1.5 s between reps",
+    "touch": "bar on the floor for less than 0.5 s between reps",
+    "rep": "lifting, and lowering under control",
+    "handling": "picking up, putting down, turning, falls and bounces",
+    "work": "everything that is not a break or between rounds",
+}
+START_SOURCES = {
+    "sound": "the start beep",
+    "given": "the start given on the command line",
+    "first lift-off": "the bar's first lift-off, as no start beep was found",
+}
+
+
+def plain(text: str) -> str:
+    """Text safe to print on one line: no control characters, no marks that turn the direction."""
+    return "".join(
+        "�" if unicodedata.category(char) in ("Cc", "Cs") or char in _TURNING else char
+        for char in text
+    )
+
+
+def capital(text: str) -> str:
+    """The text with its first letter large, the rest left as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def count(number: int, noun: str) -> str:
+    """`1 rep`, `2 reps`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def as_tenths(seconds: float) -> int:
+    """Seconds to whole tenths, halves away from zero."""
+    ms = to_ms(seconds)
+    return (abs(ms) + 50) // 100 * (1 if ms >= 0 else -1)
+
+
+def tenths(values: Sequence[float]) -> list[int]:
+    """Round seconds to whole tenths together, so that they add up to their rounded sum.
+
+    Largest remainder: each is rounded down, then those that lost most are raised by one.
+    """
+    ms = [to_ms(value) for value in values]
+    shown = [value // 100 for value in ms]
+    short = as_tenths(sum(ms) / 1000) - sum(shown)
+    for index in sorted(range(len(ms)), key=lambda i: shown[i] * 100 - ms[i])[:short]:
+        shown[index] += 1
+    return shown
+
+
+def seconds_of(tenth: int | None) -> str:
+    """`43.8` for 438 tenths; a dash for None."""
+    return (
+        "–" if tenth is None else f"{'−' if tenth < 0 else ''}{abs(tenth) // 10}.{abs(tenth) % 10}"
+    )
+
+
+def signed_of(tenth: int | None) -> str:
+    """`+1.2`, `−0.3`, `0.0`; a dash for None."""
+    return "–" if tenth is None else ("+" if tenth > 0 else "") + seconds_of(tenth)
+
+
+def clock_of(tenth: int | None) -> str:
+    """`2:46.9` for 1669 tenths; hours only when there are some."""
+    if tenth is None:
+        return "–"
+    minutes, rest = divmod(abs(tenth), 600)
+    hours, minutes = divmod(minutes, 60)
+    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{'−' if tenth < 0 else ''}{head}:{rest // 10:02d}.{rest % 10}"
+
+
+def clock(seconds: float | None) -> str:
+    """A moment or a long time, `2:46.9`."""
+    return clock_of(None if seconds is None else as_tenths(seconds))
+
+
+def short(seconds: float | None) -> str:
+    """A short time without its unit, `3.9`."""
+    return seconds_of(None if seconds is None else as_tenths(seconds))
+
+
+def signed(seconds: float | None) -> str:
+    """A difference without its unit, `+1.2`."""
+    return signed_of(None if seconds is None else as_tenths(seconds))
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line of planned beside real, in tenths of a second; None where there is none."""
+
+    label: str
+    planned: int | None
+    real: int | None
+    note: str = ""
+    round: int | None = None
+
+    @property
+    def difference(self) -> int | None:
+        """Real less planned, as shown: from the rounded numbers, so that it adds up on paper."""
+        if self.planned is None or self.real is None:
+            return None
+        return self.real - self.planned
+
+
+def _together(values: Sequence[float | None]) -> list[int | None]:
+    """`tenths`, with None kept where it stands."""
+    shown = iter(tenths([value for value in values if value is not None]))
+    return [None if value is None else next(shown) for value in values]
+
+
+def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
+    """Start, every round, the time between rounds and the total: they add up to the clock."""
+    total = attempt.clock.total_s
+    spans = sorted(attempt.rounds, key=lambda span: span.start_s)
+    if total is None or not spans:
+        return []
+    begin = attempt.clock.start_s
+    start = spans[0].start_s - (spans[0].start_s if begin is None else begin)
+    between = [gap.end_s - gap.start_s for gap in attempt.between_rounds]
+    lines: list[tuple[str | int, float | None, float | None]] = []
+    planned_kinds = {item.kind: item.planned_s for item in comparison.time} if comparison else {}
+    planned_rounds = (
+        {item.round: item.planned_s for item in comparison.rounds} if comparison else {}
+    )
+    if to_ms(start) or "start" in planned_kinds:
+        lines.append(("Start", planned_kinds.get("start"), start))
+    for span in spans:
+        lines.append((span.round, planned_rounds.pop(span.round, None), span.duration_s))
+    for number, planned_s in sorted(planned_rounds.items()):
+        lines.append((number, planned_s, None))
+    if between or "between rounds" in planned_kinds:
+        lines.append(("Between rounds", planned_kinds.get("between rounds"), sum(between)))
+    rest = total - sum(real for _, _, real in lines if real is not None)
+    if to_ms(rest):
+        lines.append(("After the last rep", None, rest))
+    planned = _together([line[1] for line in lines])
+    real = _together([line[2] for line in lines])
+    rows = [
+        Row(name, planned[i], real[i])
+        if isinstance(name, str)
+        else Row(f"Round {name}", planned[i], real[i], round=name)
+        for i, (name, _, _) in enumerate(lines)
+    ]
+    planned_total = comparison.planned_total_s if comparison else None
+    return rows + [
+        Row("Total", None if planned_total is None else as_tenths(planned_total), as_tenths(total))
+    ]
+
+
+def time_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
+    """Where the time went, planned beside real if there is a plan, with the total last."""
+    total = attempt.clock.total_s
+    if comparison and comparison.time and comparison.planned_total_s is not None:
+        kinds = comparison.time
+        planned = tenths([item.planned_s for item in kinds])
+        real = tenths([item.real_s for item in kinds])
+        return [
+            Row(
+                KINDS.get(item.kind, capital(item.kind)),
+                planned[i],
+                real[i],
+                KIND_MEANINGS.get(item.kind.removesuffix("s"), KIND_MEANINGS.get(item.kind, "")),
+            )
+            for i, item in enumerate(kinds)
+        ] + [Row("Total", sum(planned), sum(real))]
+    return spent_rows(attempt) if total is not None else []
+
+
+def spent_rows(attempt: Attempt) -> list[Row]:
+    """The clock's run by kind, largest first, with the total last; real only."""
+    shares = sorted(
+        (share for share in attempt.time_spent if to_ms(share.seconds)), key=lambda s: -s.seconds
+    )
+    if not shares:
+        return []
+    real = tenths([share.seconds for share in shares])
+    return [
+        Row(KINDS[share.kind], None, real[i], KIND_MEANINGS[share.kind])
+        for i, share in enumerate(shares)
+    ] + [Row("Total", None, sum(real))]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The first thing a reader sees: the time, against the plan, and what cost most."""
+
+    time: str
+    against: str
+    costliest: str
+    short: str
+
+    @property
+    def text(self) -> str:
+        return " ".join(
+            part for part in (self.time, self.against, self.short, self.costliest) if part
+        )
+
+
+def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
+    """One line on the whole attempt."""
+    run = attempt.clock
+    counted = [rep for rep in attempt.reps if rep.status == "counted"]
+    asked = (
+        sum(part.reps for round_ in attempt.workout.rounds for part in round_)
+        if attempt.workout
+        else None
+    )
+    if not counted:
+        time = "No reps were seen."
+    elif attempt.workout is None:
+        seen = tally(attempt.reps)
+        time = f"{capital(seen)} in {clock(run.total_s)}." if run.total_s else f"{capital(seen)}."
+    elif run.finished:
+        time = f"Finished in {clock(run.total_s)}."
+    else:
+        cap = attempt.workout.time_cap_s
+        capped = cap and run.total_s is not None and run.total_s >= cap
+        time = f"Not finished{' at the time cap' if capped else ''}: {clock(run.total_s)} on the clock."
+    against = ""
+    if (
+        comparison
+        and comparison.planned_total_s is not None
+        and run.total_s is not None
+        and counted
+    ):
+        planned, real = as_tenths(comparison.planned_total_s), as_tenths(run.total_s)
+        by = real - planned
+        how = "behind" if by > 0 else "ahead of"
+        against = (
+            f"{seconds_of(abs(by))} s {how} the plan of {clock_of(planned)}."
+            if by
+            else f"On the plan of {clock_of(planned)}."
+        )
+        if run.finished is False:
+            against = f"The plan was {clock_of(planned)}."
+    missing = ""
+    if asked is not None and counted and len(counted) < asked:
+        missing = f"{len(counted)} of {count(asked, 'rep')} counted."
+    return Verdict(time, against, (comparison.costliest or "") if comparison else "", missing)
+
+
+def tally(reps: Sequence[Rep]) -> str:
+    """`12 deadlift, 8 push press`, in order of first appearance, no-reps left out."""
+    seen: dict[str, int] = {}
+    for rep in reps:
+        if rep.status != "no_rep":
+            seen[rep.movement] = seen.get(rep.movement, 0) + 1
+    return ", ".join(f"{number} {movement}" for movement, number in seen.items())
+
+
+def missing_words(missing: Sequence[MovementReps]) -> str:
+    """`1 hang power clean, 2 push press`."""
+    return ", ".join(f"{part.reps} {part.movement}" for part in missing)
+
+
+def heading(attempt: Attempt) -> str:
+    """`Slate, 60 kg`, or the file's name where there is no workout."""
+    if attempt.workout is None:
+        return attempt.video.file_name
+    load = attempt.workout.load_kg
+    return attempt.workout.name + (f", {load:g} kg" if load else "")
+
+
+def break_words(match: BreakMatch) -> str:
+    """One sentence on a planned break and what came of it, without the round."""
+    real, planned = match.real, match.planned
+    where = f"after {real.after.movement} {real.after.number}" if real and real.after else ""
+    meant = f"after {planned.after.movement} {planned.after.number}" if planned else ""
+    if match.outcome == "moved" and real and planned:
+        by = match.moved_by or 0
+        way = "later" if by > 0 else "earlier"
+        return (
+            f"bar down {where or 'before the first rep'}, "
+            f"{count(abs(by), 'rep')} {way} than planned"
+        )
+    if match.outcome == "unplanned":
+        place = where or "before the first rep"
+        return f"unplanned break {place}, {short(match.real_s)} s"
+    if match.outcome == "skipped":
+        return f"no break {meant}, though planned"
+    if match.outcome == "reset":
+        rest = match.real_reset
+        length = f" of {short(rest.end_s - rest.start_s)} s" if rest else ""
+        return f"a reset{length} {meant} where a break was planned"
+    return f"bar down {where or meant} as planned"
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A moment that a person should look at."""
+
+    at_s: float
+    what: str
+    why: str
+    rep_id: str | None = None
+
+
+def flag_words(flags: Sequence[str]) -> str:
+    """Flags in words; `check` itself says nothing more."""
+    words = [FLAGS.get(flag, flag.replace("_", " ").replace("-", " ")) for flag in flags]
+    return ", ".join(word for word in words if word)
+
+
+def rep_words(rep: Rep) -> str:
+    """`Round 2, hang power clean 4`."""
+    name = f"{rep.movement} {rep.number}" if rep.number is not None else rep.movement
+    return f"Round {rep.round}, {name}" if rep.round is not None else capital(name)
+
+
+def doubts(attempt: Attempt) -> list[Doubt]:
+    """Everything to look at by eye, in order of time: doubtful, extra, unplanned, failed."""
+    found: list[Doubt] = []
+    for rep in attempt.reps:
+        if rep.status == "counted" and "check" not in rep.flags:
+            continue
+        why = [] if rep.status == "counted" else [STATUSES[rep.status]]
+        if words := flag_words(rep.flags):
+            why.append(words)
+        if "check" in rep.flags:
+            why.append(f"confidence {rep.confidence:.0%}")
+        found.append(Doubt(rep.top_s, rep_words(rep), ", ".join(why), rep.id))
+    found += [failed_doubt(stroke) for stroke in attempt.failed]
+    return sorted(found, key=lambda doubt: doubt.at_s)
+
+
+def failed_doubt(stroke: FailedStroke) -> Doubt:
+    """A stroke that did not reach its finish."""
+    reached = {"free": "the air", "unseen": "no known place", "floor": "the floor"}
+    place = reached.get(stroke.reached, f"the {stroke.reached}")
+    if stroke.reached == "overhead":
+        place = "overhead"
+    return Doubt(
+        stroke.peak_s, f"{capital(stroke.movement)}, not counted", f"it only reached {place}"
+    )
+
+
+def set_patterns(attempt: Attempt) -> dict[int, str]:
+    """The sets of each round as a coach writes them: `7 | 1+5 | 1+4`."""
+    patterns: dict[int, list[str]] = {}
+    for span in attempt.sets:
+        patterns.setdefault(span.round, []).append("+".join(str(part.reps) for part in span.reps))
+    return {number: " | ".join(terms) for number, terms in patterns.items()}
+
+
+def set_lines(attempt: Attempt, comparison: Comparison | None) -> dict[int, tuple[str, str]]:
+    """Each round's sets, planned and real, as written; empty where there is none."""
+    real = set_patterns(attempt)
+    if comparison is None:
+        return {number: ("", pattern) for number, pattern in real.items()}
+    rounds = max(len(comparison.planned_sets), len(comparison.real_sets), *real, 0)
+    padded = comparison.planned_sets + [""] * rounds
+    done = comparison.real_sets + [""] * rounds
+    return {
+        number: (padded[number - 1], done[number - 1] or real.get(number, ""))
+        for number in range(1, rounds + 1)
+    }
+
+
+def notices(attempt: Attempt, comparison: Comparison | None = None) -> list[Notice]:
+    """All warnings: the attempt's, the comparison's, and corrections that lost their rep."""
+    found = list(attempt.warnings)
+    if comparison:
+        found += [notice for notice in comparison.warnings if notice not in found]
+    if attempt.orphaned_edits:
+        lost = ", ".join(attempt.orphaned_edits)
+        text = f"Corrections that no longer find what they were about: {lost}."
+        found.append(Notice(code="orphaned-edits", text=text))
+    return found
+
+
+def notice_words(notice: Notice) -> str:
+    """The sentence, with its moment or stretch in the video where it has one."""
+    if notice.start_s is None:
+        return notice.text
+    until = "" if notice.end_s is None else f" to {clock(notice.end_s)}"
+    return f"{notice.text} ({clock(notice.start_s)}{until})"
