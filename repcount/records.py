@@ -158,6 +158,8 @@ class FloorRest(Record):
     dropped: bool = False
     settled: bool = Field(True, description="false: picked up before it had settled (touch)")
     confidence: Probability = 1.0
+    kind: RestKind | None = Field(None, description="by its length; set in the attempt only")
+    touched_by: Literal["machine", "person"] = "machine"
 
 
 class Hold(Record):
@@ -382,6 +384,9 @@ class RoundDifference(Record):
     difference_s: Seconds | None
     planned_breaks: int
     real_breaks: int
+    finished: bool = Field(
+        True, description="false: the attempt ended in it or before it; then it has no difference"
+    )
 
 
 class PlannedBreak(Record):
@@ -392,13 +397,14 @@ class PlannedBreak(Record):
     seconds: Seconds
 
 
-BreakOutcome = Literal["as planned", "moved", "unplanned", "skipped", "reset"]
+BreakOutcome = Literal["as planned", "moved", "unplanned", "skipped", "reset", "not reached"]
 
 
 class BreakMatch(Record):
     """A planned break and the real one that answers it, or one of them alone.
 
-    Outcome `reset`: the planned `|` was met by 0.5 to 1.5 s on the floor.
+    Outcome `reset`: the planned `|` was met by 0.5 to 1.5 s on the floor. Outcome `not reached`:
+    the attempt ended before the place of the planned break.
     """
 
     round: int
@@ -409,7 +415,9 @@ class BreakMatch(Record):
     moved_by: int | None = Field(None, description="reps later (+) or earlier (-) than planned")
     planned_s: Seconds | None = None
     real_s: Seconds | None = None
-    difference_s: Seconds | None = None
+    difference_s: Seconds | None = Field(
+        None, description="an unplanned break counts whole, a skipped one as its time saved"
+    )
     length: Literal["as planned", "longer", "shorter"] | None = None
 
 
@@ -430,12 +438,18 @@ class Comparison(Record):
     workout: Workout
     planned_total_s: Seconds | None
     real_total_s: Seconds | None
-    difference_s: Seconds | None
+    difference_s: Seconds | None = Field(description="null where unfinished or without a pace")
+    compared_rounds: int = Field(
+        0,
+        description="`time` compares the clock's run to the end of this round (the last finished)",
+    )
     rounds: list[RoundDifference]
     breaks: list[BreakMatch]
     planned_sets: list[str] = Field(description="the pattern as written, one a round")
     real_sets: list[str] = Field(description="the real pattern in the same notation")
-    time: list[TimeDifference]
+    time: list[TimeDifference] = Field(
+        description="of the compared rounds; adds up to difference_s where the attempt is finished"
+    )
     costliest: str | None = Field(None, description="one sentence: what cost most")
     warnings: list[Notice] = Field(default_factory=list)
 

@@ -1,0 +1,136 @@
+"""A plan as it is used: a workout with load, break pattern and pace for one athlete."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from repcount.plan.pattern import Pattern
+from repcount.records import (
+    MovementReps,
+    PlannedBreak,
+    Record,
+    Seconds,
+    Workout,
+    from_ms,
+    to_ms,
+)
+
+KG_PER_LB = 0.45359237  # exact: the international pound
+
+
+class RoundPlan(Record):
+    """What is planned for one round. `None` where the plan says nothing."""
+
+    movements: list[MovementReps] = Field(min_length=1)
+    pattern: Pattern | None = None
+    break_s: list[Seconds] = Field(default_factory=list, description="one for each | in order")
+    round_s: Seconds | None = Field(None, gt=0, description="breaks included")
+
+    @property
+    def reps(self) -> int:
+        """Reps the round asks for."""
+        return sum(part.reps for part in self.movements)
+
+    @property
+    def break_total_s(self) -> float:
+        """Seconds of all planned breaks of the round."""
+        return from_ms(sum(map(to_ms, self.break_s)))
+
+    @property
+    def work_s(self) -> float | None:
+        """The round's time less its breaks."""
+        if self.round_s is None:
+            return None
+        return from_ms(to_ms(self.round_s) - to_ms(self.break_total_s))
+
+
+class PlannedRound(Record):
+    """Where a round lies on the planned clock, in seconds from the start signal."""
+
+    round: int
+    start_s: Seconds
+    end_s: Seconds
+
+
+class Plan(Record):
+    """A workout with load, break pattern and pace for one athlete.
+
+    Made by `load_plan` or `parse_plan`, which check that its parts fit each other.
+    """
+
+    athlete: str | None = None
+    notes: str | None = None
+    workout: Workout
+    load_lb: float | None = Field(None, description="as written, where the plan gives pounds")
+    rounds: list[RoundPlan] = Field(min_length=1)
+    between_rounds_s: list[Seconds] | None = Field(None, description="one between each two rounds")
+    start_s: Seconds | None = Field(None, description="start signal to the first rep's start")
+    transition_s: Seconds | None = Field(None, description="for each change of movement")
+    cycle_s: dict[str, Seconds] = Field(default_factory=dict, description="by movement")
+
+    @property
+    def has_breaks(self) -> bool:
+        """Whether the plan says where the bar goes down (a pattern without | says: nowhere)."""
+        return self.rounds[0].pattern is not None
+
+    @property
+    def planned_total_s(self) -> float | None:
+        """Start piece, rounds and the time between them; `None` without planned rounds.
+
+        A start piece or a time between rounds that the plan does not give counts as 0.
+        """
+        return self.planned_until_s(len(self.rounds))
+
+    def planned_until_s(self, rounds: int) -> float | None:
+        """The planned clock at the end of the given round, counted from 1 (0 before the first)."""
+        if any(one.round_s is None for one in self.rounds):
+            return None
+        if rounds == 0:
+            return 0.0
+        done = sum(to_ms(one.round_s or 0) for one in self.rounds[:rounds])
+        between = sum(map(to_ms, (self.between_rounds_s or [])[: rounds - 1]))
+        return from_ms(to_ms(self.start_s or 0) + done + between)
+
+    def planned_clock(self) -> list[PlannedRound]:
+        """Start and end of every round on the planned clock; empty without planned rounds."""
+        clock = []
+        for number, one in enumerate(self.rounds, 1):
+            end = self.planned_until_s(number)
+            if end is None or one.round_s is None:
+                return []
+            start = from_ms(to_ms(end) - to_ms(one.round_s))
+            clock.append(PlannedRound(round=number, start_s=start, end_s=end))
+        return clock
+
+    def planned_breaks(self) -> list[PlannedBreak]:
+        """Every `|` of the plan with its length, in order."""
+        return [
+            PlannedBreak(round=number, after=after, seconds=seconds)
+            for number, one in enumerate(self.rounds, 1)
+            if one.pattern is not None
+            for after, seconds in zip(one.pattern.breaks_after(), one.break_s, strict=True)
+        ]
+
+    def planned_sets(self) -> list[str]:
+        """The break pattern as written, one a round; empty without a pattern."""
+        return [str(one.pattern) for one in self.rounds if one.pattern is not None]
+
+    def planned_cycle_s(self, number: int) -> dict[str, float]:
+        """Planned seconds of all cycles of a round, by movement (for those with a `cycle_s`).
+
+        A set of n reps of a movement has n - 1 cycles. Without a pattern, a movement is one set.
+        """
+        one = self.rounds[number - 1]
+        sets = one.pattern.sets if one.pattern else [one.movements]
+        total = dict.fromkeys(self.cycle_s, 0)
+        for part in (part for one_set in sets for part in one_set):
+            if part.movement in total:
+                total[part.movement] += to_ms(self.cycle_s[part.movement]) * (part.reps - 1)
+        return {name: from_ms(ms) for name, ms in total.items()}
+
+    def planned_transition_s(self, number: int) -> float | None:
+        """Planned seconds of all changes of movement in a round, breaks not included."""
+        if self.transition_s is None:
+            return None
+        changes = len(self.rounds[number - 1].movements) - 1
+        return from_ms(to_ms(self.transition_s) * changes)
