@@ -1,0 +1,343 @@
+"""Tracks → Motion: heights in the athlete's own frame, on one uniform clock.
+
+The body moves in three dimensions and the picture has two: heights are taken against the ankles
+and in statures of the same stretch of film, so that distance, angle and slow camera movement
+cancel. The bar's height comes from its ends where they are seen, otherwise from the hands while
+they hold it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from repcount.motion.smoothing import runs, smooth
+from repcount.records import Notice
+from repcount.tracks import KEYPOINTS, attribute
+
+GRID_HZ = 60.0
+# Below this the model itself says "more likely hidden than seen" (logistic output).
+SEEN = 0.5
+# Hands are kept at lower visibility: overhead and behind plates the wrists stay usable.
+HANDS_SEEN = 0.2
+# Winter 2009, Fig. 4.1 after Drillis & Contini 1966 (from memory): ankle 0.039, eye 0.936 of
+# stature. The pose model's ankle lies about 3 cm above the joint.
+ANKLE_ST = 0.039 + 0.017
+EYE_ST = 0.936
+# Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
+ENDS_SD_ST = 0.004
+HANDS_SD_ST = 0.014
+BAR_CUTOFF_HZ = 7.0
+BODY_CUTOFF_HZ = 5.0
+# Longer gaps are not bridged.
+MAX_GAP_S = 0.4
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Signals of one athlete and bar, all arrays of shape (m,) on `time_s`.
+
+    Heights `_st` are statures above the floor; NaN where not seen. `hands_off` is the probability
+    that the hands do not hold the bar (NaN: unknown). `bar_source` says what the bar's height
+    rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
+    hard cuts.
+    """
+
+    time_s: np.ndarray
+    bar_st: np.ndarray
+    bar_source: np.ndarray
+    hand_st: np.ndarray
+    shoulder_st: np.ndarray
+    hip_st: np.ndarray
+    knee_st: np.ndarray
+    head_st: np.ndarray
+    feet_apart_st: np.ndarray
+    hands_off: np.ndarray
+    stature_px: np.ndarray
+    pieces: tuple[tuple[int, int], ...]
+    video: dict
+    sounds: list[dict]
+    options: dict
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def rate_hz(self) -> float:
+        """Samples a second."""
+        return GRID_HZ
+
+
+def _rolling(
+    times: np.ndarray, values: np.ndarray, grid: np.ndarray, reach_s: float, quantile: float
+) -> np.ndarray:
+    """Quantile of `values` within `reach_s` of each second, interpolated to `grid`."""
+    good = np.isfinite(values)
+    if not good.any():
+        return np.full(len(grid), np.nan)
+    times, values = times[good], values[good]
+    knots = np.arange(grid[0], grid[-1] + 1.0, 1.0)
+    first = np.searchsorted(times, knots - reach_s)
+    last = np.searchsorted(times, knots + reach_s)
+    level = np.array(
+        [
+            np.quantile(values[a:b], quantile) if b - a >= 5 else np.nan
+            for a, b in zip(first, last, strict=True)
+        ]
+    )
+    known = np.isfinite(level)
+    if not known.any():
+        return np.full(len(grid), np.quantile(values, quantile))
+    return np.interp(grid, knots[known], level[known])
+
+
+def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Mean of two columns where both are finite, the finite one where only one is."""
+    both = np.isfinite(left) & np.isfinite(right)
+    return np.where(both, (left + right) / 2, np.where(np.isfinite(left), left, right))
+
+
+def _held_line(end: np.ndarray, hand: np.ndarray, rng: np.random.Generator) -> tuple | None:
+    """The line hand = slope * end + offset that most samples share, or None.
+
+    While the bar is held its end and the hands move together; a bar that lies or flies alone does
+    not fit. Random sample consensus (Fischler & Bolles 1981), then least squares on the agreeing
+    samples; the slope is held to what perspective allows for an end nearer or further than the
+    hands (0.65 m of 3 m: 22 %).
+    """
+    good = np.flatnonzero(np.isfinite(end) & np.isfinite(hand))
+    if len(good) < 20:
+        return None
+    x, y = end[good], hand[good]
+    best: tuple[int, np.ndarray] | None = None
+    for _ in range(200):
+        i, j = rng.integers(len(good), size=2)
+        if abs(x[i] - x[j]) < 0.15:
+            continue
+        slope = (y[i] - y[j]) / (x[i] - x[j])
+        if not 0.7 < slope < 1.4:
+            continue
+        agree = np.abs(y - y[i] - slope * (x - x[i])) < 3 * HANDS_SD_ST
+        count = int(agree.sum())
+        if best is None or count > best[0]:
+            best = (count, agree)
+    if best is None:
+        agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
+        if agree.sum() < 20:
+            return None
+        return 1.0, float(np.median((y - x)[agree]))
+    if best[0] < 20:
+        return None
+    slope, offset = np.polyfit(x[best[1]], y[best[1]], 1)
+    return float(np.clip(slope, 0.7, 1.4)), float(offset)
+
+
+def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
+    """Measure the motion of one individual of `tracks` (see `repcount.tracks`).
+
+    Returns a `Motion` on a uniform grid of 60 samples a second; with nothing in the tracks its
+    arrays are empty. Raises nothing: what is unseen is NaN.
+    """
+    times = tracks["time"].values.astype(float)
+    place = {name: index for index, name in enumerate(KEYPOINTS)}
+    position = tracks["position"].values[..., individual].astype(float)
+    confidence = np.nan_to_num(tracks["confidence"].values[..., individual].astype(float))
+    context: dict[str, Any] = {
+        "video": attribute(tracks, "video"),
+        "sounds": attribute(tracks, "sounds"),
+        "options": attribute(tracks, "options"),
+    }
+    if len(times) < 10:
+        nothing = np.zeros(0)
+        return Motion(
+            time_s=nothing,
+            bar_st=nothing,
+            bar_source=nothing,
+            hand_st=nothing,
+            shoulder_st=nothing,
+            hip_st=nothing,
+            knee_st=nothing,
+            head_st=nothing,
+            feet_apart_st=nothing,
+            hands_off=nothing,
+            stature_px=nothing,
+            pieces=(),
+            **context,
+        )
+    grid = np.arange(times[0], times[-1] + 0.5 / GRID_HZ, 1 / GRID_HZ)
+
+    shift = tracks["camera_shift"].values.astype(float)
+    known = np.isfinite(shift).all(1)
+    if known.any():
+        for axis in range(2):
+            position[:, axis] -= np.interp(times, times[known], shift[known, axis])[:, None]
+
+    def seen(name: str, threshold: float = SEEN) -> np.ndarray:
+        index = place[name]
+        return np.where((confidence[:, index] >= threshold)[:, None], position[:, :, index], np.nan)
+
+    def pair(name: str, threshold: float = SEEN) -> np.ndarray:
+        left, right = seen("left_" + name, threshold), seen("right_" + name, threshold)
+        return np.stack([_mean_pair(left[:, k], right[:, k]) for k in range(2)], 1)
+
+    cuts = times[tracks["cut"].values.astype(bool)]
+    borders = [0, *np.searchsorted(grid, cuts - 0.5 / GRID_HZ).tolist(), len(grid)]
+    pieces = tuple((a, b) for a, b in itertools.pairwise(borders) if b > a)
+
+    eye, ankle = pair("eye")[:, 1], pair("ankle")[:, 1]
+    stature = np.full(len(grid), np.nan)
+    ground = np.full(len(grid), np.nan)
+    for a, b in pieces:
+        inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+        extent = (ankle - eye)[inside] / (EYE_ST - ANKLE_ST)
+        span = grid[a:b]
+        # the tallest tenth of half a minute is the athlete upright
+        stature[a:b] = _rolling(times[inside], extent, span, 15.0, 0.9)
+        ground[a:b] = _rolling(times[inside], ankle[inside], span, 5.0, 0.5)
+    stature[stature <= 0] = np.nan
+    stature_at = np.interp(times, grid, stature)
+    ground_at = np.interp(times, grid, ground)
+
+    def height(y: np.ndarray) -> np.ndarray:
+        return (ground_at - y) / stature_at + ANKLE_ST
+
+    def curve(
+        values: np.ndarray, weights: np.ndarray | float, cutoff: float, scale: float
+    ) -> np.ndarray:
+        result = np.full(len(grid), np.nan)
+        weights = np.broadcast_to(np.asarray(weights, float), values.shape)
+        for a, b in pieces:
+            use = (
+                np.isfinite(values)
+                & (weights > 0)
+                & (times >= grid[a] - 1e-6)
+                & (times <= grid[b - 1] + 1e-6)
+            )
+            if use.sum() < 5:
+                continue
+            line = smooth(
+                times[use], values[use], weights[use], grid[a:b], cutoff, robust_scale=scale
+            )
+            at = times[use]
+            after = np.clip(np.searchsorted(at, grid[a:b]), 1, len(at) - 1)
+            gap = at[after] - at[after - 1]
+            outside = (grid[a:b] < at[0] - 0.1) | (grid[a:b] > at[-1] + 0.1)
+            result[a:b] = np.where((gap > MAX_GAP_S) | outside, np.nan, line)
+        return result
+
+    knuckles = {
+        side: np.stack(
+            [
+                _mean_pair(
+                    seen(f"{side}_pinky", HANDS_SEEN)[:, k],
+                    seen(f"{side}_index", HANDS_SEEN)[:, k],
+                )
+                for k in range(2)
+            ],
+            1,
+        )
+        for side in ("left", "right")
+    }
+    hand = np.stack(
+        [_mean_pair(knuckles["left"][:, k], knuckles["right"][:, k]) for k in range(2)], 1
+    )
+    hand_height = height(hand[:, 1])
+    ends = [seen(name, 0.0) for name in ("bar_left", "bar_right")]
+    trust = [confidence[:, place[name]] for name in ("bar_left", "bar_right")]
+
+    # Bring each end to the height the hands would have on the bar.
+    rng = np.random.default_rng(0)
+    total = np.zeros(len(times))
+    mass = np.zeros(len(times))
+    for end, weight in zip(ends, trust, strict=True):
+        end_height = height(end[:, 1])
+        line = _held_line(np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
+        if line is None:
+            continue
+        good = np.isfinite(end_height) & (weight > 0)
+        total[good] += weight[good] * (line[0] * end_height[good] + line[1])
+        mass[good] += weight[good]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ends_height = np.where(mass > 0.25, total / mass, np.nan)
+
+    off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
+    hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
+    from_ends = np.isfinite(ends_height)
+    from_hands = ~from_ends & np.isfinite(hand_height) & ~(off > 0.5)
+    sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
+    weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
+    bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.03)
+    nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
+    source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))
+    source = np.where(np.isfinite(bar), np.maximum(source, 1), 0).astype(np.int8)
+
+    known_off = np.isfinite(off)
+    off_curve = (
+        np.interp(grid, times[known_off], off[known_off], left=np.nan, right=np.nan)
+        if known_off.any()
+        else np.full(len(grid), np.nan)
+    )
+    feet_left, feet_right = seen("left_ankle"), seen("right_ankle")
+    apart = np.linalg.norm(feet_left - feet_right, axis=1) / stature_at
+    return Motion(
+        time_s=grid,
+        bar_st=bar,
+        bar_source=source,
+        hand_st=curve(hand_height, 1.0, BODY_CUTOFF_HZ, 0.04),
+        shoulder_st=curve(height(pair("shoulder")[:, 1]), 1.0, BODY_CUTOFF_HZ, 0.03),
+        hip_st=curve(height(pair("hip")[:, 1]), 1.0, BODY_CUTOFF_HZ, 0.03),
+        knee_st=curve(height(pair("knee")[:, 1]), 1.0, BODY_CUTOFF_HZ, 0.03),
+        head_st=curve(height(eye), 1.0, BODY_CUTOFF_HZ, 0.03),
+        feet_apart_st=curve(apart, 1.0, 3.0, 0.04),
+        hands_off=off_curve,
+        stature_px=stature,
+        pieces=pieces,
+        **context,
+    )
+
+
+def _hands_off(
+    times: np.ndarray,
+    hand: np.ndarray,
+    ends: list[np.ndarray],
+    ends_height: np.ndarray,
+    hand_height: np.ndarray,
+    knuckles: dict[str, np.ndarray],
+    stature: np.ndarray,
+) -> np.ndarray:
+    """Probability (n,) that the hands do not hold the bar; NaN where nothing tells.
+
+    Where the bar is seen: how far the hands are from its line, against a hand's own length
+    (0.108 of stature, Winter 2009, from memory). Where it is not: a bar keeps both hands at a
+    fixed distance, so a spread that leaves its usual value says the hands are free.
+    """
+    vertical = np.abs(hand_height - ends_height)
+    both = np.isfinite(ends[0][:, 0]) & np.isfinite(ends[1][:, 0])
+    middle = (ends[0][:, 0] + ends[1][:, 0]) / 2
+    # hands grip near the middle third of the bar; beyond half its seen length they are elsewhere
+    reach = np.abs(ends[1][:, 0] - ends[0][:, 0]) / 2
+    sideways = np.where(both, np.maximum(np.abs(hand[:, 0] - middle) - 0.5 * reach, 0), 0) / stature
+    distance = np.hypot(vertical, np.nan_to_num(sideways))
+    from_bar = 1 / (1 + np.exp(-(distance - 0.09) / 0.015))
+
+    spread = (knuckles["left"] - knuckles["right"]) / stature[:, None]
+    held = np.isfinite(vertical) & (vertical < 0.05) & np.isfinite(spread).all(1)
+    if held.sum() < 20:
+        held = np.isfinite(spread).all(1)
+    if held.sum() < 20:
+        return np.where(np.isfinite(vertical), from_bar, np.nan)
+    usual = np.median(spread[held], axis=0)
+    noise = np.maximum(1.4826 * np.median(np.abs(spread[held] - usual), axis=0), 0.02)
+    departure = np.sqrt((((spread - usual) / (4 * noise)) ** 2).sum(1))
+    from_spread = 1 / (1 + np.exp(-(departure - 1.5) / 0.25))
+    off = np.where(np.isfinite(vertical), from_bar, from_spread)
+    # a quarter of a second decides: single frames of a turning wrist do not
+    for a, b in runs(np.isfinite(off)):
+        width = max(int(0.25 / max(np.median(np.diff(times)), 1e-3)) | 1, 1)
+        if b - a > width:
+            padded = np.pad(off[a:b], width // 2, mode="edge")
+            windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+            off[a:b] = np.median(windows, axis=1)
+    return off

@@ -1,0 +1,216 @@
+"""Strokes → the workout: an optimal alignment with priced omissions and additions.
+
+Part 2 of the reading. Strokes and the workout's sequence of repetitions are both ordered; the
+alignment pairs them at least cost, leaving out repetitions that were not done and strokes that
+belong to nothing. The plan's breaks are not known here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from repcount.reading.decode import FLOOR, HANG, RACK
+from repcount.reading.label import fits, style
+from repcount.reading.movements import CATALOGUE
+from repcount.reading.strokes import RawRest, RawStroke
+from repcount.records import Workout
+
+# Prices are log odds: how many times rarer the event is than a repetition as prescribed.
+MISSING = 3.0  # a prescribed repetition not done
+EXTRA = 3.0  # a stroke beyond what is asked for
+HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
+OUTSIDE = 0.5  # a stroke before the start or after the last repetition
+UNFINISHED = 0.1  # repetitions left undone at the end, each
+FITS_WELL = 0.3  # a stroke that fits at least so well costs nothing, so ties go to order alone
+
+
+@dataclass(frozen=True)
+class Item:
+    """One prescribed repetition."""
+
+    round: int
+    movement: str
+    number: int
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """What one stroke is in the workout: an item, or none with a reason, and how sure that is."""
+
+    item: Item | None
+    kind: str  # "counted", "handling", "extra" or "unplanned"
+    confidence: float
+
+
+def expand(workout: Workout) -> list[Item]:
+    """The workout's repetitions in order."""
+    return [
+        Item(place, part.movement, number)
+        for place, parts in enumerate(workout.rounds, 1)
+        for part in parts
+        for number in range(1, part.reps + 1)
+    ]
+
+
+def is_pick_up(
+    strokes: list[RawStroke], rests: list[RawRest], index: int, begins: int | None = None
+) -> bool:
+    """Whether a stroke from the floor (or on from such a one) leads into a higher start.
+
+    True when the next stroke follows without the bar on the floor between and starts where this
+    one ended or higher.
+    """
+    stroke = strokes[index]
+    if stroke.ends not in (HANG, RACK) or index + 1 >= len(strokes):
+        return False
+    if stroke.begins != FLOOR:
+        # the second half of a pick-up to the rack: floor to hang, hang to rack
+        earlier = index > 0 and strokes[index - 1].begins == FLOOR
+        if not earlier or stroke.ends != RACK or _floor_between(strokes, rests, index - 1):
+            return False
+    following = strokes[index + 1]
+    if _floor_between(strokes, rests, index):
+        return False
+    return following.begins >= stroke.ends and following.begins != FLOOR
+
+
+def _floor_between(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
+    first, second = strokes[index].top_s, strokes[index + 1].top_s
+    return any(first < rest.end_s and rest.first_contact_s < second for rest in rests)
+
+
+def _costs(strokes: list[RawStroke], items: list[Item]) -> np.ndarray:
+    """Price (n strokes, m items) of calling a stroke an item."""
+    cost = np.zeros((len(strokes), len(items)))
+    for i, stroke in enumerate(strokes):
+        price: dict[str, float] = {}
+        for j, item in enumerate(items):
+            if item.movement not in price:
+                movement = CATALOGUE[item.movement]
+                fit = fits(stroke, movement)
+                # a style that differs is a doubtful label, not another repetition
+                fit *= 0.4 + 0.6 * style(stroke, movement)
+                price[item.movement] = max(-math.log(fit / FITS_WELL), 0.0)
+            cost[i, j] = price[item.movement]
+    return cost
+
+
+def align(
+    strokes: list[RawStroke],
+    rests: list[RawRest],
+    items: list[Item],
+    *,
+    start_s: float | None = None,
+) -> tuple[list[Pairing], float]:
+    """Pair strokes with the workout's items; returns one Pairing a stroke and the total price.
+
+    Strokes with a `top_s` before `start_s` are never counted. Among equally good alignments the
+    earlier strokes are counted and the later ones are extra; missing repetitions are the last of
+    their movement.
+    """
+    count, size = len(strokes), len(items)
+    match = _costs(strokes, items) if count and size else np.zeros((count, size))
+    skip = np.full(size, MISSING)
+    add = np.full((count, size + 1), EXTRA)
+    handled = np.zeros(count, bool)
+    for i, stroke in enumerate(strokes):
+        if is_pick_up(strokes, rests, i):
+            handled[i] = True
+            add[i] = HANDLING
+        if not stroke.finished:
+            add[i] = np.minimum(add[i], OUTSIDE)
+        add[i, size] = min(add[i, size], 2 * OUTSIDE)
+        if start_s is not None and stroke.top_s < start_s:
+            match[i] = 1e6
+            add[i] = 1e6
+            add[i, 0] = OUTSIDE
+    tail = np.concatenate([np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
+
+    best = np.empty((count + 1, size + 1))
+    best[0] = total_skip
+    for i in range(count):
+        row = best[i] + add[i]
+        row[1:] = np.minimum(row[1:], best[i, :-1] + match[i])
+        best[i + 1] = np.minimum.accumulate(row - total_skip) + total_skip
+    done = int(np.argmin(best[count] + tail))
+    price = float(best[count, done] + tail[done])
+
+    chosen: list[int | None] = [None] * count
+    j = done
+    for i in range(count, 0, -1):
+        while True:
+            here = best[i, j]
+            if math.isclose(best[i - 1, j] + add[i - 1, j], here, abs_tol=1e-9):
+                break
+            if j and math.isclose(best[i, j - 1] + skip[j - 1], here, abs_tol=1e-9):
+                j -= 1
+                continue
+            j -= 1
+            chosen[i - 1] = j
+            break
+
+    posterior = _posterior(match, add, skip, tail)
+    last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
+    finished = done == size and size > 0
+    pairings = []
+    for i, stroke in enumerate(strokes):
+        place = chosen[i]
+        if place is not None:
+            # which number a repetition has may shift; what it is in its round is what counts
+            same = [
+                k
+                for k, item in enumerate(items)
+                if (item.round, item.movement) == (items[place].round, items[place].movement)
+            ]
+            sure = float(posterior[i, same].sum())
+            pairings.append(Pairing(items[place], "counted", min(sure, 1.0)))
+            continue
+        sure = float(max(1 - posterior[i].sum(), 0.0))
+        if handled[i]:
+            pairings.append(Pairing(None, "handling", sure))
+            continue
+        outside = (start_s is not None and stroke.top_s < start_s) or (
+            finished
+            and last_top is not None
+            and stroke.top_s > last_top
+            and _apart(strokes, rests, i)
+        )
+        known = any(fits(stroke, CATALOGUE[item.movement]) > 0.1 for item in items)
+        pairings.append(Pairing(None, "unplanned" if outside or not known else "extra", sure))
+    return pairings, price
+
+
+def _apart(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
+    """Whether a stroke stands apart from the one before: the bar was down, or it went on higher."""
+    return index == 0 or _floor_between(strokes, rests, index - 1)
+
+
+def _posterior(
+    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray
+) -> np.ndarray:
+    """Probability (n, m) that stroke i is item j, over all alignments (forward-backward)."""
+    count, size = match.shape
+    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
+    forward = np.full((count + 1, size + 1), -np.inf)
+    forward[0] = -total_skip
+    for i in range(count):
+        row = forward[i] - add[i]
+        row[1:] = np.logaddexp(row[1:], forward[i, :-1] - match[i])
+        forward[i + 1] = np.logaddexp.accumulate(row + total_skip) - total_skip
+    # backward[i, j]: all ways to finish after i strokes and j items
+    backward = np.full((count + 1, size + 1), -np.inf)
+    backward[count] = -tail
+    for i in range(count - 1, -1, -1):
+        row = backward[i + 1] - add[i]
+        row[:-1] = np.logaddexp(row[:-1], backward[i + 1, 1:] - match[i])
+        backward[i] = np.logaddexp.accumulate((row - total_skip)[::-1])[::-1] + total_skip
+    if not count or not size:
+        return np.zeros((count, size))
+    evidence = backward[0, 0]
+    # the stroke is paired right after forward[i, j]; skips before it are inside forward
+    pairs = forward[:-1, :-1] - match + backward[1:, 1:] - evidence
+    return np.exp(np.minimum(pairs, 0.0))

@@ -1,0 +1,91 @@
+"""What a stroke can be called: likelihoods of the catalogue's movements for one stroke."""
+
+from __future__ import annotations
+
+import math
+
+from repcount.reading.decode import STATES
+from repcount.reading.movements import CATALOGUE, ORDER, Movement
+from repcount.reading.strokes import RawStroke
+
+# A hip that goes down more than half of the way from standing to level with the knee is a squat
+# rather than a dip or a catch above parallel (Takei et al. 2020 draw the line at parallel; half
+# of the way splits it from the dip of about 0.10 of stature, FACTS from the jerk literature).
+SQUAT_DEPTH, SQUAT_WIDTH = 0.6, 0.08
+# A dip or a re-bend that can be told from the noise of the hip (about 1 % of stature).
+BEND_ST, BEND_WIDTH = 0.03, 0.008
+# Feet that part by a fifth of the stature's leg length have split.
+SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
+# Shoulders this far below their standing height are not erect.
+ERECT_ST, ERECT_WIDTH = 0.06, 0.012
+# A path that does not fit at all.
+NEVER = 1e-6
+
+
+def _more(value: float, threshold: float, width: float) -> float:
+    """Probability that `value` is above `threshold`; a half where it was not seen."""
+    if math.isnan(value):
+        return 0.5
+    return 1 / (1 + math.exp(-max(min((value - threshold) / width, 30), -30)))
+
+
+def _path(stroke: RawStroke, movement: Movement) -> float:
+    begins, ends = STATES[stroke.begins], STATES[stroke.ends]
+    off = abs(ORDER.get(begins, 1) - ORDER[movement.begins])
+    miss = abs(ORDER.get(ends, 1) - ORDER[movement.ends])
+    if off == 0 and miss == 0:
+        return 1.0
+    # floor and hang are neighbours: which of the two a low turn was may be in doubt
+    if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
+        return max(0.5 * (1 - stroke.zone_confidence), 0.03)
+    return NEVER
+
+
+def fits(stroke: RawStroke, movement: Movement) -> float:
+    """How well the bar's path and the depth of the hip fit a movement, 0 to 1."""
+    fit = _path(stroke, movement)
+    if fit <= NEVER:
+        return NEVER
+    if movement.squat is not None:
+        power = movement.ends == "rack" and movement.begins in ("floor", "hang")
+        depth = stroke.catch_depth if power else stroke.depth
+        deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
+        if movement.ends == "hang" or (movement.begins == "floor" and movement.ends == "overhead"):
+            deep = 0.5  # the start is bent anyway: depth says nothing
+        fit *= max(deep if movement.squat else 1 - deep, 0.01)
+    if movement.ends == "hang":
+        fit *= max(1 - _more(stroke.erect_st, ERECT_ST, ERECT_WIDTH), 0.02)
+    if not stroke.finished:
+        fit *= 0.02
+    return max(fit, NEVER)
+
+
+def style(stroke: RawStroke, movement: Movement) -> float:
+    """How well the work of the knees and feet fits a style of lifting overhead, 0 to 1."""
+    if movement.knees is None:
+        return 1.0
+    dip = _more(stroke.dip_st, BEND_ST, BEND_WIDTH)
+    rebend = _more(stroke.rebend_st, BEND_ST, BEND_WIDTH)
+    split = _more(stroke.split_st, SPLIT_ST, SPLIT_WIDTH)
+    if movement.knees == "still":
+        return 1 - dip
+    if movement.knees == "drive":
+        return dip * (1 - rebend)
+    return dip * rebend * (split if movement.name == "split jerk" else 1 - split)
+
+
+def likelihoods(stroke: RawStroke) -> dict[str, float]:
+    """Probability of each movement for a stroke alone, best first; sums to 1.
+
+    Names that only widen others ("shoulder to overhead") and variants that the bar's path cannot
+    tell apart ("sumo deadlift", "back squat") are left to the workout.
+    """
+    left_out = {"shoulder to overhead", "sumo deadlift", "back squat", "cluster"}
+    raw = {
+        name: fits(stroke, movement) * max(style(stroke, movement), 0.01)
+        for name, movement in CATALOGUE.items()
+        if name not in left_out
+    }
+    total = sum(raw.values())
+    ranked = sorted(raw.items(), key=lambda item: -item[1])
+    return {name: value / total for name, value in ranked if value / total >= 0.005}

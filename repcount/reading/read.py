@@ -1,0 +1,452 @@
+"""Motion → Reading: strokes, rests and holds, and what they are in the workout."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+import repcount
+from repcount.motion import Motion
+from repcount.motion.smoothing import runs
+from repcount.reading.align import Pairing, align, expand
+from repcount.reading.decode import (
+    FLOOR,
+    FREE,
+    HANG,
+    OVERHEAD,
+    RACK,
+    STATES,
+    Zones,
+    decode_zones,
+)
+from repcount.reading.label import fits, likelihoods, style
+from repcount.reading.movements import CATALOGUE
+from repcount.reading.strokes import LEVEL_ST, RawRest, RawStroke, find_strokes
+from repcount.records import (
+    FailedStroke,
+    FloorRest,
+    Hold,
+    HoldPlace,
+    Measure,
+    Notice,
+    Phase,
+    Provenance,
+    Reading,
+    Rep,
+    RepStatus,
+    StartSignal,
+    Stroke,
+    Trace,
+    Video,
+    Workout,
+    Zone,
+)
+
+HOLD_S = 1.5
+# Below this a rep is marked "check": one in five such reps may be wrong (see DEVELOPERS.md).
+CHECK_BELOW = 0.8
+# Tones closer than this belong to one start signal.
+GROUP_S = 1.5
+TRACE_HZ = 10.0
+# A person's edits find a rep again in a new reading if its top moved less than this.
+SAME_REP_S = 0.3
+
+
+def read_attempt(
+    motion: Motion,
+    workout: Workout | None = None,
+    *,
+    start_s: float | None = None,
+    previous: Reading | None = None,
+) -> Reading:
+    """Read an attempt from its motion.
+
+    `workout` guides labels and numbers; without it strokes keep the name of what they look most
+    like. `start_s` gives the clock's start (seconds from the first frame) where the sound does
+    not. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
+    found again.
+    """
+    zones = decode_zones(motion)
+    strokes, rests = find_strokes(motion, zones)
+    ids = _stroke_ids(strokes, previous)
+    signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s)
+    reps, failed = _reps(strokes, ids, pairings, workout)
+    end = float(motion.time_s[-1]) if len(motion.time_s) else 0.0
+    return Reading(
+        provenance=Provenance(
+            version=repcount.__version__,
+            made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            options={**motion.options, "start_s": start_s},
+            models=motion.options.get("models", {}),
+        ),
+        video=_video(motion),
+        workout=workout,
+        start_signals=signals,
+        end_of_sight_s=end,
+        phases=_phases(motion, zones),
+        strokes=[_stroke_record(stroke, key) for stroke, key in zip(strokes, ids, strict=True)],
+        floor_rests=[
+            FloorRest(
+                id=f"f{round(rest.start_s * 1000):08d}",
+                start_s=max(rest.start_s, rest.first_contact_s),
+                end_s=max(rest.end_s, rest.start_s),
+                first_contact_s=rest.first_contact_s,
+                hands_off=rest.hands_off,
+                dropped=rest.dropped,
+                settled=rest.settled,
+                confidence=rest.confidence,
+            )
+            for rest in rests
+        ],
+        holds=_holds(motion, zones, strokes),
+        reps=reps,
+        failed=failed,
+        trace=_trace(motion),
+        warnings=[*motion.notices, *notices],
+    )
+
+
+def _video(motion: Motion) -> Video:
+    known = {key: motion.video[key] for key in Video.model_fields if key in motion.video}
+    unknown = {
+        "file_name": "",
+        "sha256": "",
+        "duration_s": float(motion.time_s[-1]) if len(motion.time_s) else 0.0,
+        "width": 0,
+        "height": 0,
+        "mean_rate_hz": 0.0,
+    }
+    return Video(**{**unknown, **known})
+
+
+def _stroke_ids(strokes: Sequence[RawStroke], previous: Reading | None) -> list[str]:
+    """Ids made from the top's time; kept from an earlier reading where the rep is found again."""
+    earlier = [(rep.top_s, rep.id) for rep in previous.reps] if previous else []
+    taken: set[str] = set()
+    ids = []
+    for stroke in strokes:
+        near = sorted((abs(top - stroke.top_s), key) for top, key in earlier if key not in taken)
+        if near and near[0][0] <= SAME_REP_S:
+            key = near[0][1]
+        else:
+            key = f"r{round(stroke.top_s * 1000):08d}"
+            while key in taken:
+                key += "x"
+        taken.add(key)
+        ids.append(key)
+    return ids
+
+
+def _signal_groups(sounds: Sequence[dict]) -> list[float]:
+    """Onset of the last tone of each group of tones."""
+    onsets = sorted(float(tone["onset_s"]) for tone in sounds)
+    return [
+        onset
+        for onset, after in zip(onsets, [*onsets[1:], np.inf], strict=True)
+        if after - onset >= GROUP_S
+    ]
+
+
+def _first_lift(strokes: Sequence[RawStroke], rests: Sequence[RawRest], index: int) -> float:
+    """Lift-off before a stroke: the end of the last floor rest before it, or its own start."""
+    start = strokes[index].start_s
+    before = [rest.end_s for rest in rests if rest.end_s <= start + 0.05]
+    earlier = strokes[index - 1].top_s if index else -np.inf
+    return max(before) if before and max(before) > earlier else start
+
+
+def _start_and_pairs(
+    motion: Motion,
+    strokes: list[RawStroke],
+    rests: list[RawRest],
+    workout: Workout | None,
+    start_s: float | None,
+) -> tuple[list[StartSignal], list[Pairing], list[Notice]]:
+    """Choose the start signal and pair strokes with the workout from there on."""
+    items = expand(workout) if workout else []
+    groups = _signal_groups(motion.sounds)
+    notices: list[Notice] = []
+
+    def pairs(start: float | None) -> tuple[list[Pairing], float]:
+        if workout:
+            return align(strokes, rests, items, start_s=start)
+        return [
+            Pairing(
+                None,
+                "unplanned" if start is not None and stroke.top_s < start else "counted",
+                1.0,
+            )
+            for stroke in strokes
+        ], 0.0
+
+    if start_s is not None:
+        return [StartSignal(at_s=start_s, source="given")], pairs(start_s)[0], notices
+
+    first = strokes[0].start_s if strokes else np.inf
+    tried: list[tuple[float, float, list[Pairing]]] = []
+    for at in groups:
+        if workout and strokes and at < strokes[-1].top_s:
+            found, price = pairs(at)
+            if any(pair.kind == "counted" for pair in found):
+                tried.append((price, at, found))
+        elif not workout and at < first:
+            tried.append((0.0, at, pairs(at)[0]))
+    if tried:
+        least = min(price for price, *_ in tried)
+        # of equally good ones the last before the first lift-off: the definition's own words
+        good = sorted((at, found) for price, at, found in tried if price <= least + 1e-6)
+        at, found = good[-1]
+        others = [other for _, other, _ in tried if other != at and other < first + GROUP_S]
+        if others:
+            notices.append(
+                Notice(
+                    code="start-ambiguous",
+                    text=(
+                        f"More than one signal could have started the clock; the one at {at:.2f} s"
+                        " was taken. Give the right one with --start."
+                    ),
+                    start_s=min([*others, at]),
+                    end_s=max([*others, at]),
+                )
+            )
+        signals = [StartSignal(at_s=at, source="sound")]
+        signals += [StartSignal(at_s=other, source="sound") for other in sorted(others)]
+        return signals, found, notices
+
+    found, _ = pairs(None)
+    counted = [k for k, pair in enumerate(found) if pair.kind == "counted"]
+    if not counted:
+        return [], found, notices
+    lift = _first_lift(strokes, rests, counted[0])
+    return [StartSignal(at_s=lift, source="first lift-off")], found, notices
+
+
+def _measures(stroke: RawStroke) -> list[Measure]:
+    named = (
+        ("hip_depth", stroke.depth, "share of standing to hip level with knee", 0.1),
+        ("dip", stroke.dip_st, "stature", 0.012),
+        ("re_bend", stroke.rebend_st, "stature", 0.012),
+        ("shoulders_below_standing", stroke.erect_st, "stature", 0.012),
+        ("bar_rise", stroke.rise_st, "stature", 0.01),
+    )
+    return [
+        Measure(name=name, value=round(value, 4), unit=unit, uncertainty=uncertainty)
+        for name, value, unit, uncertainty in named
+        if np.isfinite(value)
+    ]
+
+
+def _stroke_record(stroke: RawStroke, key: str) -> Stroke:
+    return Stroke(
+        id=key,
+        path=[STATES[stroke.begins], STATES[stroke.ends]],
+        start_s=stroke.start_s,
+        top_s=stroke.top_s,
+        end_s=stroke.end_s,
+        likelihoods=likelihoods(stroke),
+        confidence=_certainty(stroke),
+        flags=list(stroke.flags),
+        measures=_measures(stroke),
+    )
+
+
+def _certainty(stroke: RawStroke) -> float:
+    """How sure it is that this stroke happened as read: zones known and the bar seen."""
+    return float(np.clip(stroke.zone_confidence * (0.5 + 0.5 * stroke.seen_share), 0, 1))
+
+
+def _times(stroke: RawStroke, movement: str) -> tuple[float, float, float]:
+    """Start, top and end by the movement's definition: from the bar, or from the hip."""
+    entry = CATALOGUE.get(movement)
+    if entry is None or not entry.by_hip or stroke.hip_times is None:
+        return stroke.start_s, stroke.top_s, stroke.end_s
+    start, top, end = stroke.hip_times
+    if entry.begins == entry.ends:
+        return start, top, max(end, top)
+    return min(start, stroke.top_s), stroke.top_s, stroke.end_s
+
+
+def _reps(
+    strokes: list[RawStroke],
+    ids: list[str],
+    pairings: list[Pairing],
+    workout: Workout | None,
+) -> tuple[list[Rep], list[FailedStroke]]:
+    """Reps with round, movement, status and confidence; failed strokes apart."""
+    reps: list[Rep] = []
+    failed: list[FailedStroke] = []
+    current = 1
+    last_movement: str | None = None
+    for stroke, key, pair in zip(strokes, ids, pairings, strict=True):
+        looks = likelihoods(stroke)
+        likely = next(iter(looks), "bar movement")
+        if pair.item is None and not stroke.finished:
+            failed.append(
+                FailedStroke(
+                    id=key,
+                    movement=_intended(stroke, workout, last_movement, likely),
+                    start_s=stroke.start_s,
+                    peak_s=stroke.top_s,
+                    end_s=stroke.end_s,
+                    reached=STATES[stroke.ends],
+                    confidence=_certainty(stroke),
+                )
+            )
+            continue
+        if pair.kind == "handling":
+            continue
+        flags = list(stroke.flags)
+        if pair.item is not None:
+            movement, current = pair.item.movement, pair.item.round
+            entry = CATALOGUE[movement]
+            confidence = _certainty(stroke) * pair.confidence * min(2 * fits(stroke, entry), 1.0)
+            if entry.knees is not None and style(stroke, entry) < 0.2:
+                flags.append("style_differs")
+            last_movement = movement
+            status: RepStatus = "counted"
+            place: int | None = current
+        else:
+            movement = _intended(stroke, workout, last_movement, likely)
+            confidence = _certainty(stroke) * looks.get(likely, 0.5)
+            status = _STATUS[pair.kind]
+            place = None if status == "unplanned" else current
+        if CATALOGUE[movement].ends == "hang" and stroke.erect_st > 0.05:
+            flags.append("not_erect")
+        if confidence < CHECK_BELOW:
+            flags.append("check")
+        start, top, end = _times(stroke, movement)
+        reps.append(
+            Rep(
+                id=key,
+                round=place,
+                movement=movement,
+                number=pair.item.number if pair.item else None,
+                status=status,
+                start_s=start,
+                top_s=top,
+                end_s=end,
+                confidence=min(max(confidence, 0.0), 1.0),
+                flags=flags,
+                measures=_measures(stroke),
+            )
+        )
+    return _in_order(reps), failed
+
+
+_STATUS: dict[str, RepStatus] = {
+    "counted": "counted",
+    "extra": "extra",
+    "unplanned": "unplanned",
+}
+
+
+def _in_order(reps: list[Rep]) -> list[Rep]:
+    """An end read at the hip may fall behind the next start: the rep ends there at the latest."""
+    for rep, following in itertools.pairwise(reps):
+        if following.start_s < rep.end_s and following.start_s >= rep.top_s:
+            rep.end_s = following.start_s
+    return reps
+
+
+def _intended(stroke: RawStroke, workout: Workout | None, last: str | None, likely: str) -> str:
+    """A name for a stroke outside the count: the workout's own word where it fits."""
+    if workout is None:
+        return likely
+    names = [part.movement for parts in workout.rounds for part in parts]
+    if last in names:
+        names.insert(0, last)
+    whole = stroke if stroke.finished else replace(stroke, finished=True, ends=_goal(stroke))
+    best = max(names, key=lambda name: fits(whole, CATALOGUE[name]))
+    return best if fits(whole, CATALOGUE[best]) > 0.1 else likely
+
+
+def _goal(stroke: RawStroke) -> int:
+    """The zone an unfinished stroke was on its way to."""
+    return OVERHEAD if stroke.begins == RACK else RACK
+
+
+def _phases(motion: Motion, zones: Zones) -> list[Phase]:
+    """Zones as stretches of time; where nothing was seen for longer, `unseen`."""
+    state = zones.path.copy()
+    step = max(len(motion.time_s) // max(len(state), 1), 1)
+    missing = ~np.isfinite(motion.bar_st[::step][: len(state)])
+    names: list[Zone] = [STATES[k] for k in state]
+    for a, b in runs(missing & (state != FLOOR)):
+        if b - a > 10:
+            names[a:b] = ["unseen"] * (b - a)
+    phases = []
+    a = 0
+    for b in range(1, len(names) + 1):
+        if b == len(names) or names[b] != names[a]:
+            share = zones.probability[a:b].max(1).mean() if names[a] != "unseen" else 0.0
+            phases.append(
+                Phase(
+                    zone=names[a],
+                    start_s=zones.time_s[a],
+                    end_s=zones.time_s[min(b, len(names) - 1)],
+                    probability=float(np.clip(share, 0, 1)),
+                )
+            )
+            a = b
+    return phases
+
+
+_PLACES: dict[int, HoldPlace] = {HANG: "hang", RACK: "rack", OVERHEAD: "overhead"}
+
+
+def _holds(motion: Motion, zones: Zones, strokes: list[RawStroke]) -> list[Hold]:
+    """Where the bar stays in the hands, within the crossing level of its plateau, 1.5 s or more."""
+    bar, time = motion.bar_st, motion.time_s
+    if len(time) < 30:
+        return []
+    at = np.clip(np.searchsorted(zones.time_s, time), 0, len(zones.path) - 1)
+    state = zones.path[at]
+    reach = int(0.15 * motion.rate_hz)
+    still = np.zeros(len(bar), bool)
+    still[reach:-reach] = np.abs(bar[2 * reach :] - bar[: -2 * reach]) < LEVEL_ST
+    held = still & np.isfinite(bar) & (state != FLOOR) & (state != FREE)
+    merged: list[tuple[int, int]] = []
+    for a, b in runs(held):
+        # a tremor does not end a hold: same plateau again within a quarter of a second
+        if merged and time[a] - time[merged[-1][1] - 1] < 0.25:
+            one = np.median(bar[merged[-1][0] : merged[-1][1]])
+            if abs(np.median(bar[a:b]) - one) < 2 * LEVEL_ST:
+                merged[-1] = (merged[-1][0], b)
+                continue
+        merged.append((a, b))
+    holds = []
+    for a, b in merged:
+        level = float(np.nanmedian(bar[a:b]))
+        while a > 0 and abs(bar[a - 1] - level) < LEVEL_ST:
+            a -= 1
+        while b < len(bar) and abs(bar[b] - level) < LEVEL_ST:
+            b += 1
+        start, end = float(time[a]), float(time[b - 1])
+        # a rep inside (a squat returns to the same height) ends the hold before it
+        for stroke in strokes:
+            if start < stroke.start_s < end and stroke.top_s < end:
+                end = min(end, stroke.start_s)
+        if end - start >= HOLD_S:
+            place = int(np.bincount(state[a:b], minlength=len(STATES)).argmax())
+            where = _PLACES.get(place)
+            if where is not None:
+                holds.append(Hold(start_s=start, end_s=end, where=where))
+    return holds
+
+
+def _trace(motion: Motion) -> Trace:
+    """Heights for charts at ten a second."""
+    step = max(round(motion.rate_hz / TRACE_HZ), 1)
+
+    def thin(values: np.ndarray) -> list[float | None]:
+        return [round(float(v), 3) if np.isfinite(v) else None for v in values[::step]]
+
+    return Trace(
+        time_s=[float(t) for t in motion.time_s[::step]],
+        bar_st=thin(motion.bar_st),
+        hip_st=thin(motion.hip_st),
+    )
