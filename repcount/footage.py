@@ -361,6 +361,8 @@ def probe(path: Path | str) -> VideoInfo:
                 "camera."
             )
         first_pts = first.pts or 0
+        # A stream must not be asked for anything once its file is closed: PyAV reads freed memory.
+        start_offset_s = float(first_pts * (stream.time_base or Fraction(0)))
         pix_fmt, transfer = first.format.name, _TRANSFERS.get(first.color_trc, "other")
         rotation_deg, mirrored = _orientation(first)
         width, height = first.width, first.height
@@ -416,7 +418,7 @@ def probe(path: Path | str) -> VideoInfo:
         mean_rate_hz=float(mean_rate_hz),
         variable_rate=bool(drift.max() >= 0.5 / mean_rate_hz),
         has_sound=has_sound,
-        start_offset_s=float(first_pts * (stream.time_base or Fraction(0))),
+        start_offset_s=start_offset_s,
         transfer=transfer,
         warnings=tuple(warnings),
     )
