@@ -14,11 +14,13 @@ import hashlib
 import math
 import os
 import stat
+from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
+from heapq import heappop, heappush
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -30,6 +32,7 @@ from av.audio.frame import AudioFrame
 from av.audio.resampler import AudioResampler
 from av.container import InputContainer
 from av.error import FFmpegError
+from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
 from av.video.stream import VideoStream
@@ -308,7 +311,7 @@ def _reason(error: Exception) -> str:
 def _picture_stream(path: Path, opened: InputContainer) -> VideoStream:
     """The main video stream, ready to decode. Raises FootageError."""
     stream = opened.streams.best("video")
-    if not isinstance(stream, VideoStream) or _is_cover(stream):
+    if not isinstance(stream, VideoStream) or stream.disposition & Disposition.attached_pic:
         raise FootageError(f"{path}: the file has no moving picture; give a video file.")
     codec = stream.codec_context.name if stream.codec_context is not None else "an unknown format"
     if codec not in PICTURE_CODECS:
@@ -320,10 +323,6 @@ def _picture_stream(path: Path, opened: InputContainer) -> VideoStream:
     stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
     stream.thread_type = "AUTO"
     return stream
-
-
-def _is_cover(stream: VideoStream) -> bool:
-    return "attached_pic" in str(stream.disposition)
 
 
 def _check_size(path: Path, width: int, height: int) -> None:
@@ -497,6 +496,27 @@ def _decoded(opened: InputContainer, stream: Any, faults: list[str]) -> Iterator
         faults.append(_reason(error))
 
 
+def _in_order(pictures: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
+    """`pictures` with the nth smallest time stamp on the nth: AVI stores the times of decoding, so
+    where pictures were reordered each carries a neighbour's. Coders look at most four ahead."""
+    stamps: list[int] = []
+    waiting: deque[VideoFrame] = deque()
+
+    def next_one() -> VideoFrame:
+        picture = waiting.popleft()
+        picture.pts = heappop(stamps) if stamps else None
+        return picture
+
+    for picture in pictures:
+        if picture.pts is not None:
+            heappush(stamps, picture.pts)
+        waiting.append(picture)
+        if len(waiting) > 4:
+            yield next_one()
+    while waiting:
+        yield next_one()
+
+
 # --- reading it -----------------------------------------------------------------------------------
 
 
@@ -654,6 +674,8 @@ class Footage:
                         faults.clear()
                         continue
                     pictures = chain([first], pictures)
+                if self.info.container == "avi":
+                    pictures = _in_order(pictures)
                 yield pictures, zero, unit
                 return
 
