@@ -1,0 +1,130 @@
+"""The camera: hard cuts, how far the background has moved, how bright the picture is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+# A cut is called where two neighbouring pictures, after the best shift, share less than this much
+# of their variance (correlation 0.6: about a third). Within a shot it stays above 0.9.
+CUT_CORRELATION = 0.6
+# A shift is the median of this many background points or is not given.
+MIN_POINTS = 8
+POINTS = 80
+# Points are chosen anew after this long, so that they stand on what is background now.
+RENEW_S = 2.0
+THUMB_SIDE = 96
+# The background is followed on pictures no larger than this: a tenth of a pixel of these is enough.
+FOLLOW_SIDE = 360
+
+
+@dataclass(frozen=True)
+class CameraFrame:
+    """`shift` (2,) full-size pixels by which the background has moved since the shot's first
+    picture, NaN where unknown; `brightness` mean luma 0..255; `cut` true if a new shot starts."""
+
+    shift: np.ndarray
+    brightness: float
+    cut: bool
+
+
+@dataclass
+class Camera:
+    """Follows the background through pictures of one size, in order of time."""
+
+    previous: np.ndarray | None = None
+    thumb: np.ndarray | None = None
+    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
+    origin: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
+    anchor: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    shift: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    renewed_s: float = -np.inf
+
+    def step(
+        self, gray: np.ndarray, time_s: float, scale: float, person: np.ndarray | None
+    ) -> CameraFrame:
+        """The next picture `gray` (H, W) uint8. `person` (4,) is x0, y0, x1, y1 of what moves by
+        itself, in pixels of `gray`; None if unknown. `scale` full-size pixels per pixel."""
+        height, width = gray.shape
+        factor = THUMB_SIDE / max(height, width)
+        size = (max(8, round(width * factor)), max(8, round(height * factor)))
+        thumb = cv2.resize(gray, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        cut = self.thumb is not None and is_cut(self.thumb, thumb)
+        self.thumb = thumb
+        brightness = float(thumb.mean())
+        if max(height, width) > FOLLOW_SIDE:
+            shrink = FOLLOW_SIDE / max(height, width)
+            gray = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+            person = None if person is None else person * shrink
+            scale /= shrink
+        if cut or self.previous is None:
+            self.shift, self.anchor = np.zeros(2), np.zeros(2)
+            self._renew(gray, time_s, person)
+        else:
+            self._follow(self.previous, gray)
+            if len(self.points) < POINTS // 2 or time_s - self.renewed_s > RENEW_S:
+                self._renew(gray, time_s, person)
+        self.previous = gray
+        return CameraFrame(self.shift * scale, brightness, cut)
+
+    def _follow(self, before: np.ndarray, now: np.ndarray) -> None:
+        if not len(self.points):
+            return
+        moved, found, _ = cv2.calcOpticalFlowPyrLK(
+            before,
+            now,
+            self.points.reshape(-1, 1, 2),
+            None,
+            winSize=(11, 11),
+            maxLevel=2,
+            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 10, 0.02),
+        )
+        moved, good = moved.reshape(-1, 2), found.ravel() == 1
+        self.points, self.origin = moved[good], self.origin[good]
+        if len(self.points) < MIN_POINTS:
+            return
+        travel = self.points - self.origin
+        middle = np.median(travel, axis=0)
+        # What does not move with most of the picture is no background: let go of it.
+        apart = np.hypot(*(travel - middle).T)
+        keep = apart <= max(1.0, 3 * float(np.median(apart)))
+        self.points, self.origin = self.points[keep], self.origin[keep]
+        self.shift = self.anchor + middle
+
+    def _renew(self, gray: np.ndarray, time_s: float, person: np.ndarray | None) -> None:
+        mask = np.full(gray.shape, 255, np.uint8)
+        if person is not None and np.all(np.isfinite(person)):
+            x0, y0, x1, y1 = (round(float(value)) for value in person)
+            cv2.rectangle(mask, (x0, y0), (x1, y1), 0, -1)
+        corners = cv2.goodFeaturesToTrack(gray, POINTS, 0.01, max(gray.shape) / 40, mask=mask)
+        self.points = np.zeros((0, 2), np.float32) if corners is None else corners.reshape(-1, 2)
+        self.origin, self.anchor = self.points.copy(), self.shift.copy()
+        self.renewed_s = time_s
+
+
+def is_cut(before: np.ndarray, now: np.ndarray) -> bool:
+    """Whether a new shot starts between two small pictures (H, W) float32 of one size."""
+    if correlation(before, now) >= CUT_CORRELATION:
+        return False
+    # A fast pan is no cut: try again with the shift that fits best.
+    (dx, dy), _ = cv2.phaseCorrelate(
+        before, now, cv2.createHanningWindow(now.shape[::-1], cv2.CV_32F)
+    )
+    limit_x, limit_y = now.shape[1] / 3, now.shape[0] / 3
+    if abs(dx) > limit_x or abs(dy) > limit_y:
+        return True
+    step = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+    inside = cv2.warpAffine(np.ones_like(before), step, now.shape[::-1], flags=cv2.INTER_NEAREST)
+    shifted = cv2.warpAffine(before, step, now.shape[::-1])
+    return correlation(shifted[inside > 0], now[inside > 0]) < CUT_CORRELATION
+
+
+def correlation(one: np.ndarray, two: np.ndarray) -> float:
+    """Pearson's r of two arrays of one shape; two even pictures count as alike."""
+    a, b = one - one.mean(), two - two.mean()
+    spread = float(np.sqrt((a * a).mean() * (b * b).mean()))
+    if spread < 4.0:  # less than two grey levels of contrast each: black, covered, blown out
+        return 1.0 if abs(float(one.mean() - two.mean())) < 30 else 0.0
+    return float((a * b).mean()) / spread

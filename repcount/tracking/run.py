@@ -1,0 +1,282 @@
+"""One pass over a video: decode, pose, camera and bar side by side, then one data set.
+
+Three threads share the work, all of it in native code that lets go of the interpreter: one decodes
+and scales, one runs the pose model, the caller's own follows camera and bar. Queues between them are
+short, so memory stays flat however long the video is.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from repcount.footage import Footage, Frame, open_footage
+from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
+from repcount.tracking.camera import Camera, CameraFrame
+from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
+
+Progress = Callable[[float, float], None]
+
+QUEUE_FRAMES = 12
+
+
+class Cancelled(Exception):
+    """Tracking was stopped from outside; nothing was made."""
+
+
+@dataclass(frozen=True)
+class TrackOptions:
+    """`rate_hz`: pictures looked at a second, at most; `pose_rate_hz`: those of them given to the
+    pose model; `max_side`: their long side in pixels; `model`: "full" or "lite"."""
+
+    rate_hz: float = 30.0
+    pose_rate_hz: float = 10.0
+    max_side: int = 640
+    model: str = "full"
+
+
+@dataclass
+class Looked:
+    """What one picture gave, apart from the pose."""
+
+    time_s: float
+    camera: CameraFrame
+    people: float = np.nan
+
+
+def track(
+    video: Footage | Path | str,
+    options: TrackOptions | None = None,
+    progress: Progress | None = None,
+    cancel: threading.Event | None = None,
+) -> xr.Dataset:
+    """Look at a video and return the Tracks (see `repcount.tracks.make_tracks`).
+
+    `progress(fraction, seconds_left)` is called now and then, fraction rising from 0 to 1. Setting
+    `cancel` makes it stop within a fraction of a second and raise Cancelled. Raises FootageError if
+    the video cannot be read and ModelError if a model file is missing or damaged.
+    """
+    options = options or TrackOptions()
+    footage = video if isinstance(video, Footage) else open_footage(Path(video))
+    looked, athlete = _look(footage, options, progress, cancel)
+    return _tracks(footage, options, looked, athlete)
+
+
+def _look(
+    footage: Footage,
+    options: TrackOptions,
+    progress: Progress | None,
+    cancel: threading.Event | None,
+) -> tuple[list[Looked], Athlete]:
+    athlete = Athlete(options.model)
+    camera = Camera()
+    looked: list[Looked] = []
+    report = _Reporter(footage, progress)
+    try:
+        with _Ahead(_pictures(footage, options)) as pictures, _PoseThread(athlete) as pose:
+            for frame, with_pose in pictures:
+                if cancel is not None and cancel.is_set():
+                    raise Cancelled(f"{footage.info.path}: stopped")
+                person = None
+                if pose.latest is not None:
+                    person = box(*pose.latest) / frame.scale
+                seen = Looked(
+                    frame.time_s, camera.step(frame.gray, frame.time_s, frame.scale, person)
+                )
+                looked.append(seen)
+                if with_pose or seen.camera.cut:
+                    pose.ask(frame, seen)
+                report(frame.time_s)
+            pose.drain()
+    finally:
+        athlete.close()
+    return looked, athlete
+
+
+def _pictures(footage: Footage, options: TrackOptions) -> Iterator[tuple[Frame, bool]]:
+    """Pictures with their arrays made, and whether the pose model is to look at each."""
+    due_s = -np.inf
+    for frame in footage.frames(rate_hz=options.rate_hz, max_side=options.max_side):
+        with_pose = frame.time_s >= due_s
+        if with_pose:
+            # A third of a picture's time early is on time: stamps jitter.
+            due_s = frame.time_s + 1 / options.pose_rate_hz - 1 / (3 * options.rate_hz)
+        _ = (frame.gray, frame.rgb if with_pose else None)
+        yield frame, with_pose
+
+
+class _Ahead:
+    """Runs an iterator in a thread of its own, a few items ahead."""
+
+    def __init__(self, items: Iterator[Any]) -> None:
+        self._items = items
+        self._queue: queue.Queue[Any] = queue.Queue(QUEUE_FRAMES)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="repcount-decode", daemon=True)
+
+    def _run(self) -> None:
+        try:
+            for item in self._items:
+                if not self._put((item, None)):
+                    return
+            self._put((None, None))
+        except BaseException as error:  # handed to the reader, who raises it
+            self._put((None, error))
+
+    def _put(self, item: Any) -> bool:
+        while not self._stop.is_set():
+            with suppress(queue.Full):
+                self._queue.put(item, timeout=0.1)
+                return True
+        return False
+
+    def __iter__(self) -> Iterator[Any]:
+        while True:
+            item, error = self._queue.get()
+            if error is not None:
+                raise error
+            if item is None:
+                return
+            yield item
+
+    def __enter__(self) -> _Ahead:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._stop.set()
+        self._thread.join()
+
+
+class _PoseThread:
+    """Runs `athlete.see` in a thread of its own. `latest` is the athlete's last person and size."""
+
+    def __init__(self, athlete: Athlete) -> None:
+        self._athlete = athlete
+        self._queue: queue.Queue[tuple[Frame, Looked] | None] = queue.Queue(QUEUE_FRAMES // 3)
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="repcount-pose", daemon=True)
+        self.latest: tuple[Any, float] | None = None
+
+    def _run(self) -> None:
+        while (job := self._queue.get()) is not None:
+            if self._error is not None:
+                continue
+            frame, looked = job
+            try:
+                if looked.camera.cut:
+                    self._athlete.new_shot(frame.time_s)
+                self._athlete.see(frame.rgb, frame.time_s, frame.scale)
+                looked.people = self._athlete.people
+                now = self._athlete.now
+                self.latest = None if now is None else (now, now.size_px)
+            except BaseException as error:  # handed to the caller's thread
+                self._error = error
+
+    def ask(self, frame: Frame, looked: Looked) -> None:
+        self._queue.put((frame, looked))
+        if self._error is not None:
+            raise self._error
+
+    def drain(self) -> None:
+        self._queue.put(None)
+        self._thread.join()
+        if self._error is not None:
+            raise self._error
+
+    def __enter__(self) -> _PoseThread:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._thread.is_alive():
+            self._error = self._error or Cancelled()
+            self._queue.put(None)
+            self._thread.join()
+
+
+class _Reporter:
+    """Tells how far the pass has come, at most a few times a second."""
+
+    def __init__(self, footage: Footage, progress: Progress | None) -> None:
+        self._start_s, self._slowed = footage.start_s, footage.slowed
+        self._length_s = max(1e-3, min(footage.end_s, footage.info.duration_s) - footage.start_s)
+        self._progress = progress
+        self._begun = self._told = time.monotonic()
+
+    def __call__(self, time_s: float) -> None:
+        now = time.monotonic()
+        if self._progress is None or now - self._told < 0.25:
+            return
+        self._told = now
+        done = float(np.clip((time_s * self._slowed - self._start_s) / self._length_s, 1e-3, 1.0))
+        self._progress(done, (now - self._begun) * (1 - done) / done)
+
+
+def _tracks(
+    footage: Footage, options: TrackOptions, looked: list[Looked], athlete: Athlete
+) -> xr.Dataset:
+    times = np.array([seen.time_s for seen in looked])
+    count = len(times)
+    position = np.full((count, 2, len(KEYPOINTS), 1), np.nan, np.float32)
+    confidence = np.full((count, len(KEYPOINTS), 1), np.nan, np.float32)
+    world = np.full((count, 3, len(POSE_KEYPOINTS), 1), np.nan, np.float32)
+    semi_axis = np.full((count, len(BAR_KEYPOINTS), 1), np.nan, np.float32)
+    chosen = choose(athlete.tracks, athlete.shot + 1)
+    _fill_pose(times, chosen, position, confidence, world)
+    return make_tracks(
+        times,
+        position,
+        confidence,
+        plate_semi_axis=semi_axis,
+        world=world,
+        camera_shift=np.array([seen.camera.shift for seen in looked]),
+        brightness=np.array([seen.camera.brightness for seen in looked]),
+        cut=np.array([seen.camera.cut for seen in looked]),
+        people=np.array([seen.people for seen in looked]),
+        video=asdict(footage.info),
+        sounds=_sounds(footage),
+        options={"tracking": asdict(options)},
+        warnings=footage.warnings,
+    )
+
+
+def _fill_pose(
+    times: np.ndarray,
+    chosen: list[Sightings],
+    position: np.ndarray,
+    confidence: np.ndarray,
+    world: np.ndarray,
+) -> None:
+    body = slice(0, len(POSE_KEYPOINTS))
+    for sightings in chosen:
+        rows = np.searchsorted(times, sightings.times)
+        for row, person in zip(rows, sightings.people, strict=True):
+            points, trust = gated(person)
+            position[row, :, body, 0] = points.T
+            confidence[row, body, 0] = trust
+            world[row, :, :, 0] = person.world.T
+
+
+def _sounds(footage: Footage) -> list[dict[str, Any]]:
+    return []
