@@ -592,6 +592,16 @@ def long_attempt(rounds: int = 20, rate_hz: int = 30) -> Attempt:
             )
             for round_ in range(1, rounds + 1)
         ],
+        sets=[
+            SetSpan(
+                round=round_,
+                number=1,
+                reps=[MovementReps(movement="deadlift", reps=30)],
+                start_s=(round_ - 1) * 60.0,
+                end_s=round_ * 60.0 - 1.1,
+            )
+            for round_ in range(1, rounds + 1)
+        ],
         between_rounds=[
             BetweenRounds(
                 after_round=round_,

@@ -134,18 +134,15 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     """Where the time went: what the plan gives times for, then what the rest is made of."""
     items = []
-    compared = [row for row in words.time_rows(attempt, comparison)[:-1] if row.planned is not None]
-    if compared:
+    if compared := words.time_rows(comparison)[:-1]:
         parts = [
             f"{row.label.lower()} {words.seconds_of(row.real)} ({words.signed_of(row.difference)})"
             for row in compared
         ]
         items.append(words.capital(", ".join(parts)))
-    named = {row.label for row in compared}
     parts = [
         f"{row.label.lower()} {words.seconds_of(row.real)}"
-        for row in words.spent_rows(attempt)[:-1]
-        if row.label not in named
+        for row in words.spent_rows(attempt, comparison)[:-1]
     ]
     if parts:
         joined = ", ".join(parts)

@@ -93,15 +93,19 @@ def as_tenths(seconds: float) -> int:
     return (abs(ms) + 50) // 100 * (1 if ms >= 0 else -1)
 
 
-def tenths(values: Sequence[float]) -> list[int]:
+def tenths(values: Sequence[float], whole: int | None = None) -> list[int]:
     """Round seconds to whole tenths together, so that they add up to their rounded sum.
 
-    Largest remainder: each is rounded down, then those that lost most are raised by one.
+    Largest remainder: each is rounded down, then those that lost most are raised by one. `whole`
+    is the sum to reach where it has been shown already; a sum that is another one is left alone.
     """
     ms = [to_ms(value) for value in values]
     shown = [value // 100 for value in ms]
-    short = as_tenths(sum(ms) / 1000) - sum(shown)
-    for index in sorted(range(len(ms)), key=lambda i: shown[i] * 100 - ms[i])[:short]:
+    target = as_tenths(sum(ms) / 1000)
+    if whole is not None and abs(whole - target) <= 1:
+        target = whole
+    lost = sorted(range(len(ms)), key=lambda i: shown[i] * 100 - ms[i])
+    for index in lost[: max(0, target - sum(shown))]:
         shown[index] += 1
     return shown
 
@@ -206,37 +210,50 @@ def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
     ]
 
 
-def time_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
-    """Where the time went, planned beside real if there is a plan, with the total last."""
-    total = attempt.clock.total_s
-    if comparison and comparison.time and comparison.planned_total_s is not None:
-        kinds = comparison.time
-        planned = tenths([item.planned_s for item in kinds])
-        real = tenths([item.real_s for item in kinds])
-        return [
-            Row(
-                KINDS.get(item.kind, capital(item.kind)),
-                planned[i],
-                real[i],
-                KIND_MEANINGS.get(item.kind.removesuffix("s"), KIND_MEANINGS.get(item.kind, "")),
-            )
-            for i, item in enumerate(kinds)
-        ] + [Row("Total", sum(planned), sum(real))]
-    return spent_rows(attempt) if total is not None else []
+def time_rows(comparison: Comparison | None) -> list[Row]:
+    """Where the time went, planned beside real, with the total last; empty without a plan."""
+    kinds = comparison.time if comparison else []
+    if not kinds:
+        return []
+    planned = tenths([item.planned_s for item in kinds])
+    real = tenths([item.real_s for item in kinds])
+    rows = [
+        Row(_kind_name(item.kind), planned[i], real[i], _kind_meaning(item.kind))
+        for i, item in enumerate(kinds)
+    ]
+    return rows + [Row("Total", sum(planned), sum(real))]
 
 
-def spent_rows(attempt: Attempt) -> list[Row]:
-    """The clock's run by kind, largest first, with the total last; real only."""
-    shares = sorted(
-        (share for share in attempt.time_spent if to_ms(share.seconds)), key=lambda s: -s.seconds
-    )
+def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[Row]:
+    """The clock's run by kind, largest first, with the total last; real only.
+
+    Beside a comparison, what its `work` is made of.
+    """
+    compared = comparison.time if comparison else []
+    named = {item.kind for item in compared}
+    shares = [
+        share
+        for share in sorted(attempt.time_spent, key=lambda share: -share.seconds)
+        if to_ms(share.seconds) and share.kind not in named and share.kind + "s" not in named
+    ]
     if not shares:
         return []
-    real = tenths([share.seconds for share in shares])
-    return [
-        Row(KINDS[share.kind], None, real[i], KIND_MEANINGS[share.kind])
+    shown = tenths([item.real_s for item in compared])
+    work = next((shown[i] for i, item in enumerate(compared) if item.kind == "work"), None)
+    real = tenths([share.seconds for share in shares], work)
+    rows = [
+        Row(_kind_name(share.kind), None, real[i], _kind_meaning(share.kind))
         for i, share in enumerate(shares)
-    ] + [Row("Total", None, sum(real))]
+    ]
+    return rows + [Row("Total" if work is None else "Work", None, sum(real))]
+
+
+def _kind_name(kind: str) -> str:
+    return KINDS.get(kind, capital(kind))
+
+
+def _kind_meaning(kind: str) -> str:
+    return KIND_MEANINGS.get(kind, KIND_MEANINGS.get(kind.removesuffix("s"), ""))
 
 
 @dataclass(frozen=True)
@@ -249,10 +266,14 @@ class Verdict:
     short: str
 
     @property
+    def rest(self) -> list[str]:
+        """The sentences after the time."""
+        return [part for part in (self.against, self.short, self.costliest) if part]
+
+    @property
     def text(self) -> str:
-        return " ".join(
-            part for part in (self.time, self.against, self.short, self.costliest) if part
-        )
+        """All of it in one line."""
+        return " ".join([self.time, *self.rest])
 
 
 def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
@@ -274,7 +295,8 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     else:
         cap = attempt.workout.time_cap_s
         capped = cap and run.total_s is not None and run.total_s >= cap
-        time = f"Not finished{' at the time cap' if capped else ''}: {clock(run.total_s)} on the clock."
+        where = " at the time cap" if capped else ""
+        time = f"Not finished{where}: {clock(run.total_s)} on the clock."
     against = ""
     if (
         comparison

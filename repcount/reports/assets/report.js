@@ -1,0 +1,278 @@
+"use strict";
+// Zoom, reading out and playing from a rep. The page is complete without it.
+(() => {
+  const holder = document.getElementById("data");
+  const drawing = document.getElementById("trace");
+  if (!holder || !drawing) return;
+
+  const data = JSON.parse(holder.textContent);
+  const [TOP, START, HEIGHT, NAME, DETAIL] = [0, 1, 2, 3, 4];
+  const reps = data.reps;
+  const plot = document.getElementById("plot");
+  const readout = document.getElementById("readout");
+  const cursor = document.getElementById("cursor");
+  const layers = drawing.querySelectorAll("svg.time");
+  const ticks = document.getElementById("ticks");
+  const SHORTEST_S = 2;
+  let from = data.begin;
+  let to = data.end;
+  let chosen = -1;
+
+  const clock = (seconds, tenths) => {
+    const shown = tenths ? Math.round(seconds * 10) / 10 : Math.round(seconds);
+    const hours = Math.floor(shown / 3600);
+    const minutes = Math.floor((shown % 3600) / 60);
+    const rest = (shown % 60).toFixed(tenths ? 1 : 0).padStart(tenths ? 4 : 2, "0");
+    return (hours ? hours + ":" + String(minutes).padStart(2, "0") : minutes) + ":" + rest;
+  };
+  const percent = (time) => (100 * (time - from)) / (to - from) + "%";
+  const make = (name, attributes, text) => {
+    const element = document.createElementNS(drawing.namespaceURI, name);
+    for (const key of Object.keys(attributes)) element.setAttribute(key, attributes[key]);
+    if (text !== undefined) element.textContent = text;
+    return element;
+  };
+
+  function draw() {
+    for (const layer of layers) {
+      const box = layer.getAttribute("viewBox").split(" ");
+      layer.setAttribute("viewBox", [from, 0, to - from, box[3]].join(" "));
+    }
+    for (const band of drawing.querySelectorAll(".round")) {
+      const left = Math.max(from, Number(band.dataset.from));
+      const right = Math.min(to, Number(band.dataset.to));
+      band.setAttribute("visibility", right > left ? "visible" : "hidden");
+      band.setAttribute("x", percent(left));
+      band.setAttribute("width", (100 * Math.max(0, right - left)) / (to - from) + "%");
+      const name = band.nextElementSibling;
+      name.setAttribute("visibility", right > left ? "visible" : "hidden");
+      name.setAttribute("x", percent((left + right) / 2));
+    }
+    const inView = reps.filter((rep) => rep[TOP] >= from && rep[TOP] <= to).length;
+    drawing.classList.toggle("crowded", inView * 12 > plot.clientWidth);
+    const wanted = Math.max(3, Math.floor(plot.clientWidth / 90));
+    const steps = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600];
+    const step = steps.find((s) => (to - from) / s <= wanted) || 600;
+    ticks.replaceChildren();
+    const margin = (to - from) * 0.02;
+    for (let n = Math.ceil((from + margin) / step); n * step <= to - margin; n += 1) {
+      const at = n * step;
+      ticks.append(make("text", { class: "tick", x: percent(at), y: ticks.dataset.y, "text-anchor": "middle" }, clock(at, step < 1)));
+    }
+  }
+
+  function show(begin, end) {
+    const span = Math.min(Math.max(end - begin, SHORTEST_S), data.full);
+    const middle = (begin + end) / 2;
+    from = Math.min(Math.max(0, middle - span / 2), data.full - span);
+    to = from + span;
+    draw();
+  }
+  function zoom(factor, around) {
+    const centre = around === undefined ? (from + to) / 2 : around;
+    show(centre - (centre - from) * factor, centre + (to - centre) * factor);
+  }
+  function shift(share) {
+    const by = (to - from) * share;
+    show(from + by, to + by);
+  }
+
+  function choose(index, follow) {
+    chosen = Math.min(Math.max(index, 0), reps.length - 1);
+    const rep = reps[chosen];
+    if (!rep) return;
+    cursor.setAttribute("d", "M" + rep[TOP] + " 0V1000");
+    readout.textContent = rep[NAME] + " · " + rep[DETAIL];
+    plot.setAttribute("aria-valuenow", String(chosen + 1));
+    plot.setAttribute("aria-valuetext", rep[NAME] + ", " + rep[DETAIL]);
+    if (follow && (rep[TOP] < from || rep[TOP] > to)) {
+      const half = (to - from) / 2;
+      show(rep[TOP] - half, rep[TOP] + half);
+    }
+  }
+  const timeAt = (event) => {
+    const box = plot.getBoundingClientRect();
+    return from + ((event.clientX - box.left) / box.width) * (to - from);
+  };
+  function nearest(time) {
+    let best = 0;
+    reps.forEach((rep, index) => {
+      if (Math.abs(rep[TOP] - time) < Math.abs(reps[best][TOP] - time)) best = index;
+    });
+    return best;
+  }
+
+  // Keyboard and screen reader: the plot is a slider over the reps.
+  plot.tabIndex = 0;
+  plot.setAttribute("role", "slider");
+  plot.setAttribute("aria-label", "Reps in order of time. Arrow keys go from rep to rep, plus and minus zoom, 0 shows the whole attempt, Enter plays the video from the rep.");
+  plot.setAttribute("aria-valuemin", "1");
+  plot.setAttribute("aria-valuemax", String(Math.max(1, reps.length)));
+  plot.setAttribute("aria-valuenow", "1");
+  plot.setAttribute("aria-valuetext", reps.length ? reps[0][NAME] : "no reps");
+  plot.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const keys = {
+      ArrowRight: () => choose(chosen + 1, true),
+      ArrowUp: () => choose(chosen + 1, true),
+      ArrowLeft: () => choose(chosen - 1, true),
+      ArrowDown: () => choose(chosen - 1, true),
+      PageDown: () => choose(chosen + 10, true),
+      PageUp: () => choose(chosen - 10, true),
+      Home: () => choose(0, true),
+      End: () => choose(reps.length - 1, true),
+      "+": () => zoom(0.5, chosen >= 0 ? reps[chosen][TOP] : undefined),
+      "=": () => zoom(0.5, chosen >= 0 ? reps[chosen][TOP] : undefined),
+      "-": () => zoom(2),
+      0: () => show(data.begin, data.end),
+      Enter: () => chosen >= 0 && play(reps[chosen][START]),
+    };
+    if (keys[event.key]) {
+      keys[event.key]();
+      event.preventDefault();
+    }
+  });
+
+  // Pointer: hover reads out, a drag with the mouse zooms to the stretch, a finger moves along.
+  let drag = null;
+  let band = null;
+  plot.addEventListener("pointerdown", (event) => {
+    if (event.button !== 0) return;
+    drag = { x: event.clientX, time: timeAt(event), from, to, touch: event.pointerType === "touch" };
+    plot.setPointerCapture(event.pointerId);
+  });
+  plot.addEventListener("pointermove", (event) => {
+    if (!drag) {
+      if (reps.length) choose(nearest(timeAt(event)));
+      return;
+    }
+    if (Math.abs(event.clientX - drag.x) < 5 && !drag.moved) return;
+    drag.moved = true;
+    if (drag.touch) {
+      const by = ((drag.x - event.clientX) / plot.clientWidth) * (drag.to - drag.from);
+      show(drag.from + by, drag.to + by);
+      return;
+    }
+    const other = Math.min(Math.max(timeAt(event), from), to);
+    if (!band) {
+      band = make("rect", { class: "selection", y: 0, height: 1000 });
+      layers[0].append(band);
+    }
+    band.setAttribute("x", Math.min(other, drag.time));
+    band.setAttribute("width", Math.abs(other - drag.time));
+  });
+  const release = (event) => {
+    if (!drag) return;
+    const { time, moved, touch } = drag;
+    drag = null;
+    if (band) {
+      band.remove();
+      band = null;
+    }
+    if (event.type === "pointercancel") return;
+    if (moved && !touch) {
+      const other = Math.min(Math.max(timeAt(event), from), to);
+      show(Math.min(time, other), Math.max(time, other));
+    } else if (!moved && reps.length) {
+      choose(nearest(time));
+      if (!film.hidden) play(reps[chosen][START]);
+    }
+  };
+  plot.addEventListener("pointerup", release);
+  plot.addEventListener("pointercancel", release);
+  plot.addEventListener("wheel", (event) => {
+    if (!event.ctrlKey) return; // plain scrolling stays the page's
+    event.preventDefault();
+    zoom(event.deltaY > 0 ? 1.25 : 0.8, timeAt(event));
+  }, { passive: false });
+
+  const actions = {
+    in: () => zoom(0.5),
+    out: () => zoom(2),
+    left: () => shift(-0.5),
+    right: () => shift(0.5),
+    whole: () => show(data.begin, data.end),
+    video: () => play(chosen >= 0 ? reps[chosen][START] : data.begin, true),
+  };
+  const tools = document.getElementById("tools");
+  tools.addEventListener("click", (event) => {
+    const action = actions[event.target.dataset.do];
+    if (action) action();
+  });
+  if (data.rounds.length > 1 && data.rounds.length <= 12) {
+    for (const [number, begin, end] of data.rounds) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = "Round " + number;
+      button.addEventListener("click", () => show(begin - 1.5, end + 1.5));
+      document.getElementById("round-buttons").append(button);
+    }
+  }
+  document.getElementById("show-hip").addEventListener("change", (event) => {
+    drawing.classList.toggle("with-hip", event.target.checked);
+  });
+  tools.hidden = false;
+  readout.hidden = false;
+
+  // Moments in the tables lead to the plot and to the video.
+  for (const moment of document.querySelectorAll("[data-at]")) {
+    if (moment.closest("svg")) continue;
+    const at = Number(moment.dataset.at);
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "at";
+    button.textContent = moment.textContent;
+    button.setAttribute("aria-label", "Show " + moment.textContent);
+    button.addEventListener("click", () => {
+      show(at - 6, at + 6);
+      if (reps.length) {
+        const index = nearest(at);
+        if (Math.abs(reps[index][TOP] - at) < 3) choose(index);
+      }
+      cursor.setAttribute("d", "M" + at + " 0V1000");
+      document.getElementById("h-trace").scrollIntoView({ block: "start" });
+      if (!film.hidden) play(at - 1, true);
+    });
+    moment.replaceWith(button);
+  }
+
+  // The video: looked for only when asked for, beside the page and beside its folder; else a
+  // person may open it.
+  const film = document.getElementById("film");
+  const video = document.getElementById("video");
+  const chooser = document.getElementById("choose");
+  const input = document.getElementById("file");
+  const places = data.videos.slice();
+  let wish = null;
+  function play(at, quiet) {
+    wish = { at: Math.max(0, at * data.slowed), quiet };
+    if (!video.src) next();
+    else if (video.readyState >= 1) seek();
+  }
+  function next() {
+    const place = places.shift();
+    if (place) {
+      video.src = place;
+      video.load();
+    } else {
+      film.hidden = true;
+      chooser.hidden = false;
+    }
+  }
+  function seek() {
+    film.hidden = false;
+    chooser.hidden = true;
+    video.currentTime = wish.at;
+    if (!wish.quiet) video.play().catch(() => {});
+  }
+  video.addEventListener("loadedmetadata", seek);
+  video.addEventListener("error", next);
+  input.addEventListener("change", () => {
+    if (!input.files.length) return;
+    video.src = URL.createObjectURL(input.files[0]);
+    video.load();
+  });
+
+  window.addEventListener("resize", draw);
+  draw();
+})();

@@ -1,0 +1,105 @@
+"""Cycle times, rep by rep."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from markupsafe import Markup
+
+from repcount.records import Attempt, Rep
+from repcount.reports import words
+from repcount.reports.svg import percent, tag
+
+_HEIGHT_PX = 92
+
+
+@dataclass(frozen=True)
+class CyclePicture:
+    """Cycle times of one movement over all rounds."""
+
+    movement: str
+    gutter: Markup
+    drawing: Markup
+    medians: list[tuple[int | None, float | None]]  # round and its median
+
+
+def cycle_pictures(attempt: Attempt) -> list[CyclePicture]:
+    """One picture a movement, all on one scale: a bar a rep, from zero, in order of doing."""
+    counted = [rep for rep in attempt.reps if rep.status in ("counted", "extra")]
+    known = [rep.cycle_s for rep in counted if rep.cycle_s is not None]
+    if not known:
+        return []
+    # A rep after a long hold may take many times the usual: it must not flatten the rest.
+    ceiling = max(1.0, min(max(known), 2.5 * median(known)))
+    by_movement: dict[str, list[Rep]] = {}
+    for rep in counted:
+        by_movement.setdefault(rep.movement, []).append(rep)
+    return [
+        _cycle_picture(movement, reps, ceiling)
+        for movement, reps in by_movement.items()
+        if any(rep.cycle_s is not None for rep in reps)
+    ]
+
+
+def _cycle_picture(movement: str, reps: Sequence[Rep], ceiling: float) -> CyclePicture:
+    rounds: dict[int | None, list[Rep]] = {}
+    for rep in reps:
+        rounds.setdefault(rep.round, []).append(rep)
+    slots = len(reps) + len(rounds) - 1
+    step = max(1, int(ceiling) // 4)
+    levels = [(second, _level(second, ceiling)) for second in range(0, int(ceiling) + 1, step)]
+    shapes = [tag("line", class_="grid", x1="0", x2="100%", y1=y, y2=y) for _, y in levels]
+    names = [(f"{second} s", y + 4) for second, y in levels]
+    if None not in rounds:
+        names.append(("Round", _HEIGHT_PX + 17))
+    medians: list[tuple[int | None, float | None]] = []
+    slot = 0
+    for number, done in rounds.items():
+        begin = slot
+        for rep in done:
+            shapes += _bar(rep, slot / slots, 1 / slots, ceiling)
+            slot += 1
+        cycles = [rep.cycle_s for rep in done if rep.cycle_s is not None]
+        middle = median(cycles) if cycles else None
+        medians.append((number, middle))
+        left, right = percent(begin / slots), percent(slot / slots)
+        if middle is not None:
+            y = _level(min(middle, ceiling), ceiling)
+            shapes.append(tag("line", class_="median", x1=left, x2=right, y1=y, y2=y))
+        if number is not None:
+            shapes.append(
+                tag("text", str(number), x=percent((begin + slot) / 2 / slots), y=_HEIGHT_PX + 17,
+                    text_anchor="middle")
+            )  # fmt: skip
+        slot += 1
+    height = _HEIGHT_PX + 22
+    gutter = [tag("text", name, x="100%", y=y, text_anchor="end") for name, y in names]
+    return CyclePicture(
+        movement,
+        tag("svg", *gutter, class_="gutter", height=height, aria_hidden="true"),
+        tag("svg", *shapes, class_="cycles", height=height, aria_hidden="true"),
+        medians,
+    )
+
+
+def _bar(rep: Rep, left: float, width: float, ceiling: float) -> list[Markup]:
+    """A rep's cycle from zero; a stub where it has none; its length in figures where cut off."""
+    cycle = "first of a set" if rep.cycle_s is None else f"{words.short(rep.cycle_s)} s"
+    title = tag("title", words.plain(f"{words.rep_words(rep)}: {cycle}"))
+    y = _HEIGHT_PX - 3.0 if rep.cycle_s is None else _level(min(rep.cycle_s, ceiling), ceiling)
+    shapes = [
+        tag("rect", title, class_="first" if rep.cycle_s is None else "cycle", y=y,
+            x=percent(left + 0.12 * width), width=percent(0.76 * width), height=_HEIGHT_PX - y)
+    ]  # fmt: skip
+    if rep.cycle_s is not None and rep.cycle_s > ceiling + 0.05:
+        shapes.append(
+            tag("text", words.short(rep.cycle_s), x=percent(left + 0.5 * width), y=y - 3,
+                text_anchor="middle")
+        )  # fmt: skip
+    return shapes
+
+
+def _level(seconds: float, ceiling: float) -> float:
+    return round(_HEIGHT_PX - (_HEIGHT_PX - 14) * seconds / ceiling, 1)

@@ -1,0 +1,257 @@
+"""The report as one page in one file: no network, no dependency, from disk, on paper too."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from repcount.records import Attempt, Comparison, Measure, Rep, to_ms
+from repcount.reports import words
+from repcount.reports.cycles_chart import cycle_pictures
+from repcount.reports.sets_chart import set_pictures
+from repcount.reports.svg import bar_pair
+from repcount.reports.trace_chart import TracePicture, trace_picture
+
+_ASSETS = Path(__file__).parent / "assets"
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("repcount.reports", "assets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "plain": words.plain,
+        "capital": words.capital,
+        "clock": words.clock,
+        "short": words.short,
+        "signed": words.signed,
+        "seconds_of": words.seconds_of,
+        "signed_of": words.signed_of,
+        "title_line": lambda text: text.removesuffix("."),
+    }
+    return environment
+
+
+def _hashed(text: str) -> str:
+    """The source expression of an inline script or style (Content Security Policy, level 3)."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+def report_page(attempt: Attempt, comparison: Comparison | None = None) -> str:
+    """The whole page as text. Everything that comes from the records is escaped."""
+    css = (_ASSETS / "report.css").read_text(encoding="utf-8")
+    script = (_ASSETS / "report.js").read_text(encoding="utf-8")
+    policy = "; ".join(
+        [
+            "default-src 'none'",
+            f"script-src {_hashed(script)}",
+            f"style-src {_hashed(css)}",
+            "media-src 'self' file: blob:",  # the video beside the report, or one chosen by hand
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
+    page = _environment().get_template("report.html")
+    return page.render(
+        attempt=attempt,
+        comparison=comparison,
+        policy=policy,
+        css=Markup(css),
+        script=Markup(script),
+        **_parts(attempt, comparison),
+    )
+
+
+def write_report(path: Path, attempt: Attempt, comparison: Comparison | None = None) -> None:
+    """Write `report.html`."""
+    Path(path).write_text(report_page(attempt, comparison), encoding="utf-8")
+
+
+def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
+    rows = words.round_rows(attempt, comparison)
+    trace = trace_picture(attempt)
+    return {
+        "heading": words.heading(attempt),
+        "verdict": words.verdict(attempt, comparison),
+        "start_source": words.START_SOURCES[attempt.clock.start_source],
+        "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
+        "sets": set_pictures(attempt, comparison),
+        "trace": trace,
+        "script_data": _script_data(attempt, trace),
+        "against": _with_bars(words.time_rows(comparison)),
+        "spent": _with_bars(words.spent_rows(attempt, comparison)),
+        "cycles": cycle_pictures(attempt),
+        "breaks": _break_lines(attempt, comparison),
+        "doubts": words.doubts(attempt),
+        "notices": words.notices(attempt, comparison),
+        "reps": [
+            (rep, words.flag_words(rep.flags), _measures(rep.measures)) for rep in attempt.reps
+        ],
+        "statuses": words.STATUSES,
+        "provenance": _provenance(attempt),
+    }
+
+
+def _round_bar(row: words.Row, rows: list[words.Row], attempt: Attempt) -> Markup | None:
+    """Planned above real; a round's breaks lie where they were."""
+    if row is rows[-1]:
+        return None
+    full = max(max(other.planned or 0, other.real or 0) for other in rows[:-1]) / 10
+    if full <= 0:
+        return None
+    span = next((span for span in attempt.rounds if span.round == row.round), None)
+    pauses = [
+        (pause.start_s - span.start_s, pause.end_s - pause.start_s)
+        for pause in attempt.breaks
+        if span and pause.round == span.round
+    ]
+    planned = None if row.planned is None else row.planned / 10
+    return bar_pair(planned, None if row.real is None else row.real / 10, full, pauses)
+
+
+def _with_bars(rows: list[words.Row]) -> list[tuple[words.Row, Markup | None]]:
+    """Rows with their bars; the last row is the total and has none."""
+    full = max((max(row.planned or 0, row.real or 0) for row in rows[:-1]), default=0) / 10
+    return [
+        (
+            row,
+            None
+            if row is rows[-1] or full <= 0
+            else bar_pair(
+                None if row.planned is None else row.planned / 10, (row.real or 0) / 10, full
+            ),
+        )
+        for row in rows
+    ]
+
+
+def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[str, Any]]:
+    """Every break, planned or real, in order."""
+    if comparison is None:
+        return [
+            {
+                "round": pause.round,
+                "after": f"{pause.after.movement} {pause.after.number}" if pause.after else "",
+                "at_s": pause.start_s,
+                "planned": None,
+                "real": words.as_tenths(pause.end_s - pause.start_s),
+                "difference": None,
+                "outcome": "",
+                "hands_off": pause.hands_off,
+            }
+            for pause in attempt.breaks
+        ]
+    lines = []
+    for match in comparison.breaks:
+        real, planned = match.real, match.planned
+        after = (real.after if real else None) or (planned.after if planned else None)
+        at = real.start_s if real else match.real_reset.start_s if match.real_reset else None
+        outcome: str = match.outcome
+        if match.outcome == "moved" and match.moved_by:
+            way = "later" if match.moved_by > 0 else "earlier"
+            outcome = f"{words.count(abs(match.moved_by), 'rep')} {way}"
+        if match.length in ("longer", "shorter"):
+            outcome = match.length if outcome == "as planned" else f"{outcome}, {match.length}"
+        lines.append(
+            {
+                "round": match.round,
+                "after": f"{after.movement} {after.number}" if after else "",
+                "at_s": at,
+                "planned": None if match.planned_s is None else words.as_tenths(match.planned_s),
+                "real": None if match.real_s is None else words.as_tenths(match.real_s),
+                "difference": None
+                if match.difference_s is None
+                else words.as_tenths(match.real_s or 0) - words.as_tenths(match.planned_s or 0),
+                "outcome": outcome,
+                "hands_off": bool(real and real.hands_off),
+            }
+        )
+    return lines
+
+
+def _measures(measures: list[Measure]) -> str:
+    """`elbow angle overhead 171 ± 6 deg`: a value with its doubt, never a verdict."""
+    parts = []
+    for measure in measures:
+        doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.3g}"
+        unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
+        parts.append(f"{measure.name} {measure.value:.3g}{doubt}{unit}")
+    return ", ".join(parts)
+
+
+def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any] | None:
+    """What the page's script needs: the stretch of time and the reps, with their words."""
+    if trace is None:
+        return None
+    return {
+        "begin": trace.begin_s,
+        "end": trace.end_s,
+        "full": trace.full_s,
+        "slowed": attempt.video.slowed,
+        "videos": _video_sources(attempt.video.file_name),
+        "rounds": [[span.round, span.start_s, span.end_s] for span in attempt.rounds],
+        "reps": [
+            [rep.top_s, rep.start_s, dot, words.plain(words.rep_words(rep)), _rep_detail(rep)]
+            for rep, dot in sorted(
+                zip(attempt.reps, trace.dots, strict=True), key=lambda pair: pair[0].top_s
+            )
+        ],
+    }
+
+
+def _rep_detail(rep: Rep) -> str:
+    parts = [words.clock(rep.top_s)]
+    parts.append(f"cycle {words.short(rep.cycle_s)} s" if rep.cycle_s else "first of its set")
+    if rep.cycle_s is None and rep.status != "counted":
+        parts.pop()
+    if rep.status != "counted":
+        parts.append(words.STATUSES[rep.status])
+    parts.append(f"confidence {rep.confidence:.0%}")
+    if "check" in rep.flags:
+        parts.append("check by eye")
+    parts += [part for part in (words.flag_words(rep.flags), _measures(rep.measures)) if part]
+    if rep.touched_by == "person":
+        parts.append("corrected by a person")
+    return words.plain(" · ".join(parts))
+
+
+def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
+    video, made = attempt.video, attempt.provenance
+    rate = f"{video.mean_rate_hz:.2f} pictures a second"
+    lines = [
+        ("Video", video.file_name),
+        ("Length", f"{words.clock(video.duration_s)}"),
+        (
+            "Picture",
+            f"{video.width} × {video.height}, {rate}"
+            + (", uneven" if video.variable_rate else "")
+            + (f", {video.codec}" if video.codec else ""),
+        ),
+        ("Sound", "yes" if video.has_sound else "no"),
+        ("SHA-256", video.sha256),
+    ]
+    if to_ms(video.slowed) != 1000:
+        lines.append(("Slow motion", f"{video.slowed:g} times slower than life, as given"))
+    lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]
+    lines += [(f"Option {name}", str(value)) for name, value in sorted(made.options.items())]
+    lines += [(f"Model {name}", digest) for name, digest in sorted(made.models.items())]
+    return lines
+
+
+def _video_sources(file_name: str) -> list[str]:
+    """Where the video may lie: beside the report, or beside its folder."""
+    name = quote(Path(file_name).name)
+    return [f"./{name}", f"../{name}"] if name else []

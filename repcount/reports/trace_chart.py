@@ -1,0 +1,238 @@
+"""The bar's height over the whole attempt, with what happened marked on it."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from repcount.records import Attempt, Trace
+from repcount.reports import words
+from repcount.reports.svg import percent, tag
+
+HEIGHT_PX = 260
+_TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre
+_TALLEST_ST = 1.35  # overhead with raised shoulders is 1.25 of a stature (Winter 2009)
+_BELOW_ST = 0.04  # room under the floor line
+
+
+def simplify(
+    times: Sequence[float], heights: Sequence[float | None], tolerance: float = _TOLERANCE_ST
+) -> list[list[tuple[float, float]]]:
+    """Runs of points whose straight joins stay within `tolerance` of every seen height.
+
+    Swinging door: from the last kept point, the cone of slopes that pass all points so far
+    narrows; when it closes, the point before is kept. One pass, so that 20 minutes take no time.
+    A stretch not seen (None) ends a run.
+    """
+    runs: list[list[tuple[float, float]]] = []
+    run: list[tuple[float, float]] = []
+    low, high = float("-inf"), float("inf")
+    last: tuple[float, float] | None = None
+    for time, height in zip(times, heights, strict=True):
+        if height is None:
+            if last and run and run[-1] != last:
+                run.append(last)
+            if run:
+                runs.append(run)
+            run, last, low, high = [], None, float("-inf"), float("inf")
+            continue
+        point = (time, height)
+        if not run:
+            run = [point]
+        else:
+            t0, h0 = run[-1]
+            slope = (height - h0) / (time - t0)
+            if last and last != run[-1] and not low <= slope <= high:
+                run.append(last)
+                t0, h0 = last
+                low, high = float("-inf"), float("inf")
+            low = max(low, (height - tolerance - h0) / (time - t0))
+            high = min(high, (height + tolerance - h0) / (time - t0))
+        last = point
+    if last and run and run[-1] != last:
+        run.append(last)
+    return runs + [run] if run else runs
+
+
+def height_at(trace: Trace, time_s: float) -> float | None:
+    """The bar's height at a moment, None where it was not seen within a tenth of a second."""
+    at = bisect_left(trace.time_s, time_s)
+    near = [i for i in (at - 1, at) if 0 <= i < len(trace.time_s)]
+    seen = [
+        (abs(trace.time_s[i] - time_s), height)
+        for i in near
+        if (height := trace.bar_st[i]) is not None and abs(trace.time_s[i] - time_s) <= 0.1
+    ]
+    return min(seen)[1] if seen else None
+
+
+def _y(height_st: float) -> float:
+    """Height in statures to the trace chart's own vertical units, 1000 at the top edge down."""
+    share = (min(max(height_st, -_BELOW_ST), _TALLEST_ST) + _BELOW_ST) / (_TALLEST_ST + _BELOW_ST)
+    return round(1000 * (1 - share), 1)
+
+
+def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
+    return "".join(
+        "M" + "L".join(f"{time:.2f} {_y(height):g}" for time, height in run) for run in runs
+    )
+
+
+@dataclass(frozen=True)
+class TracePicture:
+    """The chart of the bar's height and what its script needs."""
+
+    gutter: Markup
+    drawing: Markup
+    begin_s: float
+    end_s: float
+    full_s: float
+    dots: list[float]  # vertical place of each rep's dot
+
+
+_Lane = tuple[str, str, list[tuple[float, float]]]  # name, class, stretches of time
+
+
+def tick_step(span_s: float, wanted: int = 6) -> int:
+    """A round step in seconds that gives at most `wanted` ticks."""
+    steps = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600)
+    return next((step for step in steps if span_s / step <= wanted), steps[-1])
+
+
+def trace_picture(attempt: Attempt) -> TracePicture | None:
+    """The bar's height over the attempt, with rounds, reps, breaks, holds and transitions.
+
+    The whole video is drawn; the stretch shown at first runs from just before the clock's start
+    (or the first rep) to just after the last rep.
+    """
+    trace = attempt.trace
+    if not trace.time_s and not attempt.reps:
+        return None
+    marks = [rep.top_s for rep in attempt.reps]
+    marks += [at for at in (attempt.clock.start_s, attempt.clock.end_s) if at is not None]
+    full = max([attempt.video.duration_s, *marks, *trace.time_s[-1:]])
+    begin = max(0.0, min(marks) - 3) if marks else 0.0
+    end = min(full, max(marks) + 3) if marks else full
+    lanes: list[_Lane] = [
+        ("Breaks", "break", [(b.start_s, b.end_s) for b in attempt.breaks]),
+        ("Holds", "hold", [(h.start_s, h.end_s) for h in attempt.holds]),
+        ("Transitions", "transition", [(t.start_s, t.end_s) for t in attempt.transitions]),
+    ]
+    lanes = [lane for lane in lanes if lane[2]]
+    heights = [height_at(trace, rep.top_s) for rep in attempt.reps]
+    dots = [_y(height if height is not None else 0.0) for height in heights]
+
+    top = 26 if attempt.rounds else 4
+    shapes = _round_bands(attempt, begin, end)
+    shapes.append(
+        _layer(_curve(attempt, dots, full), top, HEIGHT_PX, 1000, begin, end),
+    )
+    y = top + HEIGHT_PX + 10
+    for _, kind, spans in lanes:
+        row = [tag("line", class_="grid", x1=0, x2=full, y1=50, y2=50)]
+        row += [
+            tag("rect", class_=kind, x=a, y=0, width=round(b - a, 3), height=100) for a, b in spans
+        ]
+        shapes.append(_layer(row, y, 10, 100, begin, end))
+        y += 18
+    shapes.append(_ticks(begin, end, y + 14))
+    names = [("Rounds", 15.0)] if attempt.rounds else []
+    for name, level in (("full height", 1.0), ("half height", 0.5), ("floor", 0.0)):
+        names.append((name, top + HEIGHT_PX * _y(level) / 1000 + 4))
+    names += [(lane[0], top + HEIGHT_PX + 19 + 18 * i) for i, lane in enumerate(lanes)]
+    names.append(("Time", y + 14))
+    return TracePicture(
+        tag(
+            "svg",
+            *(tag("text", name, x="100%", y=at, text_anchor="end") for name, at in names),
+            class_="gutter",
+            height=y + 20,
+            aria_hidden="true",
+        ),
+        tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
+        begin,
+        end,
+        full,
+        dots,
+    )
+
+
+def _layer(
+    shapes: Iterable[Markup], y: float, height: int, units: int, begin: float, end: float
+) -> Markup:
+    """A strip whose own coordinates are seconds across and `units` down."""
+    box = f"{begin:g} 0 {end - begin:g} {units}"
+    return tag(
+        "svg",
+        *shapes,
+        class_="time",
+        x=0,
+        y=y,
+        width="100%",
+        height=height,
+        viewBox=box,
+        preserveAspectRatio="none",
+    )
+
+
+def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
+    """A band a round, with its number; the script keeps both in view when zooming."""
+    shapes = []
+    for span in attempt.rounds:
+        left, right = ((at - begin) / (end - begin) for at in (span.start_s, span.end_s))
+        shapes.append(
+            tag("rect", class_="round", data_from=span.start_s, data_to=span.end_s,
+                x=percent(left), y=2, width=percent(right - left), height=18, rx=3)
+        )  # fmt: skip
+        shapes.append(
+            tag("text", str(span.round), class_="round-name", x=percent((left + right) / 2), y=15,
+                text_anchor="middle")
+        )  # fmt: skip
+    return shapes
+
+
+def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]:
+    """The plot itself, back to front."""
+    trace, run = attempt.trace, attempt.clock
+    shapes = [
+        tag("rect", class_="shade", x=pause.start_s, y=0, height=1000,
+            width=round(pause.end_s - pause.start_s, 3))
+        for pause in attempt.breaks
+    ]  # fmt: skip
+    shapes += [
+        tag("line", class_="grid", x1=0, x2=full, y1=_y(level), y2=_y(level))
+        for level in (0, 0.5, 1.0)
+    ]
+    shapes += [
+        tag("line", class_="clock-edge", x1=at, x2=at, y1=0, y2=1000)
+        for at in (run.start_s, run.end_s)
+        if at is not None
+    ]
+    shapes.append(tag("path", class_="hip", d=_path(simplify(trace.time_s, trace.hip_st))))
+    shapes.append(tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st))))
+    for kind, sure in (("dot", True), ("dot doubt", False)):
+        d = "".join(
+            f"M{rep.top_s:g} {dot:g}h0.001"
+            for rep, dot in zip(attempt.reps, dots, strict=True)
+            if (rep.status == "counted" and "check" not in rep.flags) is sure
+        )
+        shapes.append(tag("path", class_=kind, d=d))
+    shapes.append(tag("path", class_="cursor", id="cursor", d=""))
+    return shapes
+
+
+def _ticks(begin: float, end: float, y: float) -> Markup:
+    """Times along the bottom, few enough for a phone."""
+    span = end - begin
+    step = tick_step(span, wanted=4)
+    first = int(-(-begin // step)) * step
+    texts = [
+        tag("text", words.clock(at)[:-2], class_="tick", x=percent((at - begin) / span), y=y,
+            text_anchor="middle")
+        for at in range(first, int(end) + 1, step)
+        if 0.04 <= (at - begin) / span <= 0.96
+    ]  # fmt: skip
+    return tag("g", *texts, id="ticks", data_y=y)
