@@ -1,29 +1,21 @@
 """A person's corrections: an append-only list beside the machine's reading, which stays as it is.
 
 Each correction names who, when and why. A later one may take back an earlier one (`reverts`), also
-one that itself takes back: the list only grows. Corrections hold on to a rep's or floor rest's
-persistent id; one whose target a new reading no longer has is reported as orphaned, never dropped.
+one that itself takes back: the list only grows. What corrections do to a reading is in
+`repcount.reading.corrected`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, get_args
 
-from repcount.records import Edit, EditAction, Edits, FloorRest, Notice, Reading, Rep
+from repcount.errors import RecordError
+from repcount.reading.corrected import apply_edits, edits_in_force
+from repcount.records import Edit, EditAction, Edits, Reading
+from repcount.wording import hint, listed, shown
 
-
-@dataclass
-class Corrected:
-    """A reading's parts after the corrections in force."""
-
-    reps: list[Rep]
-    floor_rests: list[FloorRest]
-    clock_start_s: float | None = None
-    clock_end_s: float | None = None
-    notes: list[Notice] = field(default_factory=list)
-    orphaned: dict[str, str] = field(default_factory=dict)  # edit id: why it does not apply
+__all__ = ["append_edit", "apply_edits", "edits_in_force", "make_edit", "new_edits", "revert_edit"]
 
 
 def new_edits(reading: Reading) -> Edits:
@@ -50,8 +42,24 @@ def make_edit(
     `move_break`: start_s, end_s, first_contact_s, at least one. `set_clock`: start_s, end_s, at
     least one. `note`: text; optional start_s, end_s, and target. The others take none;
     `mark_no_rep` and `clear_no_rep` need `why`.
+
+    Raises RecordError if the action is unknown.
     """
-    raise NotImplementedError(datetime.now(UTC))
+    if action not in get_args(EditAction):
+        raise RecordError(
+            f"{shown(action)} is no correction{hint(str(action), get_args(EditAction))}; "
+            f"allowed are {listed(get_args(EditAction))}."
+        )
+    moment = (when or datetime.now(UTC)).astimezone(UTC)
+    return Edit(
+        id=_next_id(edits),
+        action=action,
+        who=who,
+        when=moment.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        why=why,
+        target=target,
+        values=values or {},
+    )
 
 
 def append_edit(reading: Reading, edits: Edits, edit: Edit) -> Edits:
@@ -61,20 +69,48 @@ def append_edit(reading: Reading, edits: Edits, edit: Edit) -> Edits:
     of order or outside the video, overlap with another rep or rest, a value that is no value of the
     action, a no-rep without a reason; also where it would orphan an earlier correction.
     """
-    raise NotImplementedError
+    if not edit.who.strip():
+        raise RecordError(f"{edit.action}: a correction names who makes it; give a name.")
+    before = apply_edits(reading, edits)
+    longer = edits.model_copy(update={"edits": [*edits.edits, edit]})
+    after = apply_edits(reading, longer)
+    if edit.id in after.orphaned:
+        raise RecordError(after.orphaned[edit.id])
+    lost = [one for one in after.orphaned if one not in before.orphaned]
+    if lost:
+        raise RecordError(
+            f"{edit.action}: correction {shown(lost[0])} would lose what it is about; take that "
+            "back first."
+        )
+    return longer
 
 
-def revert_edit(reading: Reading, edits: Edits, edit_id: str, *, who: str, why: str = "") -> Edits:
+def revert_edit(
+    reading: Reading,
+    edits: Edits,
+    edit_id: str,
+    *,
+    who: str,
+    why: str = "",
+    when: datetime | None = None,
+) -> Edits:
     """The corrections with one more that takes back `edit_id`. Raises RecordError as `append_edit`.
 
     Taking back a taking-back brings the first correction into force again.
     """
-    raise NotImplementedError
+    named = {one.id: one for one in edits.edits}
+    if edit_id not in named:
+        raise RecordError(
+            f"there is no correction with the id {shown(edit_id)}; there are "
+            f"{listed([one.id for one in edits.edits]) or 'none'}."
+        )
+    if edit_id not in {one.id for one in edits_in_force(edits)}:
+        raise RecordError(f"correction {shown(edit_id)} has been taken back already.")
+    edit = make_edit(edits, named[edit_id].action, who=who, why=why, when=when)
+    edit.reverts = edit_id
+    return append_edit(reading, edits, edit)
 
 
-def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
-    """The reading's reps and floor rests after the corrections in force, with what is orphaned.
-
-    Raises RecordError if the corrections belong to another video.
-    """
-    raise NotImplementedError
+def _next_id(edits: Edits) -> str:
+    numbers = [int(one.id[1:]) for one in edits.edits if one.id[1:].isdecimal()]
+    return f"e{max(numbers, default=0) + 1}"

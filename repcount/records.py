@@ -105,6 +105,10 @@ class Workout(Record):
     load_kg: float | None = Field(None, gt=0)
     time_cap_s: Seconds | None = Field(None, gt=0)
 
+    def asked(self, round_: int, movement: str) -> int:
+        """How many reps of a movement a round (counted from 1) asks for; 0 where none."""
+        return sum(part.reps for part in self.rounds[round_ - 1] if part.movement == movement)
+
 
 class Measure(Record):
     """A measured value with its uncertainty (one standard deviation), never a verdict."""

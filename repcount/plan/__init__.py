@@ -1,9 +1,10 @@
 """The plan: workout, break pattern, pace and load, read from a TOML file."""
 
-from repcount.plan.load import load_plan, parse_plan, plan_schema_text
+from repcount.plan.file import plan_schema_text
+from repcount.plan.load import load_plan, parse_plan
 from repcount.plan.model import Plan, PlannedRound, RoundPlan
-from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.plan.pattern import Pattern, parse_pattern, position_of, write_sets
+from repcount.reading.movements import MOVEMENT_NAMES
 
 __all__ = [
     "MOVEMENT_NAMES",

@@ -2,143 +2,23 @@
 
 from __future__ import annotations
 
-import difflib
 import itertools
-import json
-import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, WithJsonSchema
-from pydantic_core import PydanticCustomError
+from pydantic import ValidationError
 
 from repcount.errors import PlanError
+from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, WorkoutTable
+from repcount.plan.findings import finding_sentence, key_text, toml_sentence
 from repcount.plan.model import KG_PER_LB, Plan, RoundPlan
-from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.records import MovementReps, Workout, from_ms, to_ms
+from repcount.wording import hint, listed, shown
 
 LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
-MOST_ROUNDS = 200
-MOST_REPS = 1000
-LONGEST_S = 86_400
-
-
-class Table(BaseModel):
-    """A table of the file: its own keys only, and no value is bent into another type."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-
-PositiveSeconds = Annotated[float, Field(gt=0, le=LONGEST_S)]
-SomeSeconds = Annotated[float, Field(ge=0, le=LONGEST_S)]
-Text = Annotated[str, Field(min_length=1, max_length=200)]
-Reps = Annotated[int, Field(ge=1, le=MOST_REPS)]
-
-
-def _known_movement(name: str) -> str:
-    if name not in MOVEMENT_NAMES:
-        raise PydanticCustomError("unknown_movement", "is not a movement known here")
-    return name
-
-
-MovementName = Annotated[
-    str,
-    AfterValidator(_known_movement),
-    WithJsonSchema({"type": "string", "enum": list(MOVEMENT_NAMES)}),
-]
-
-
-class MovementTable(Table):
-    """One movement of a round."""
-
-    movement: MovementName = Field(description="a movement's name")
-    reps: Reps = Field(description=f"a whole number from 1 to {MOST_REPS}")
-
-
-class RoundTable(Table):
-    """One round of a workout whose rounds differ."""
-
-    movements: list[MovementTable] = Field(
-        min_length=1, description="[[workout.round.movements]] tables, each with movement and reps"
-    )
-
-
-class WorkoutTable(Table):
-    """What is to be done."""
-
-    name: Text = Field(description='the workout\'s name, for example "Slate"')
-    rounds: Annotated[int, Field(ge=1, le=MOST_ROUNDS)] | None = Field(
-        None, description=f"a whole number from 1 to {MOST_ROUNDS}"
-    )
-    load_kg: Annotated[float, Field(gt=0, le=1000)] | None = Field(
-        None, description="kilograms, more than 0 and at most 1000"
-    )
-    load_lb: Annotated[float, Field(gt=0, le=2200)] | None = Field(
-        None, description="pounds, more than 0 and at most 2200"
-    )
-    time_cap_s: PositiveSeconds | None = Field(None, description="seconds, more than 0")
-    movements: Annotated[list[MovementTable], Field(min_length=1)] | None = Field(
-        None, description="[[workout.movements]] tables, each with movement and reps"
-    )
-    round: Annotated[list[RoundTable], Field(min_length=1, max_length=MOST_ROUNDS)] | None = Field(
-        None, description="[[workout.round]] tables, each with [[workout.round.movements]]"
-    )
-
-
-class BreaksTable(Table):
-    """Where the bar goes down, and for how long."""
-
-    pattern: str | None = Field(
-        None, description='a pattern that every round follows, for example "7 | 1+5 | 1+4"'
-    )
-    patterns: list[str] | None = Field(
-        None, description='one pattern a round, for example ["9 | 6", "7 | 5"]'
-    )
-    seconds: SomeSeconds | list[SomeSeconds] | list[list[SomeSeconds]] | None = Field(
-        None, description="seconds: one number, or a list with one a |, or one list a round"
-    )
-
-
-class PaceTable(Table):
-    """How long the parts take."""
-
-    round_s: PositiveSeconds | list[PositiveSeconds] | None = Field(
-        None, description="seconds, more than 0: one number, or a list with one a round"
-    )
-    between_rounds_s: SomeSeconds | list[SomeSeconds] | None = Field(
-        None, description="seconds: one number, or a list with one between each two rounds"
-    )
-    cycle_s: dict[MovementName, PositiveSeconds] | None = Field(
-        None, description="a table of seconds by movement, each more than 0"
-    )
-    transition_s: SomeSeconds | None = Field(None, description="seconds, 0 or more")
-    start_s: SomeSeconds | None = Field(None, description="seconds, 0 or more")
-
-
-class PlanFile(Table):
-    """A plan file: a workout, and what is planned for it."""
-
-    athlete: Text | None = Field(None, description="the athlete's name")
-    notes: Annotated[str, Field(max_length=5000)] | None = Field(
-        None, description="text of at most 5000 characters"
-    )
-    workout: WorkoutTable = Field(description="a [workout] table")
-    breaks: BreaksTable | None = Field(None, description="a [breaks] table")
-    pace: PaceTable | None = Field(None, description="a [pace] table")
-
-
-_TABLES: dict[tuple[str, ...], type[Table]] = {
-    (): PlanFile,
-    ("workout",): WorkoutTable,
-    ("workout", "movements"): MovementTable,
-    ("workout", "round"): RoundTable,
-    ("workout", "round", "movements"): MovementTable,
-    ("breaks",): BreaksTable,
-    ("pace",): PaceTable,
-}
 
 
 def load_plan(path: Path | str) -> Plan:
@@ -167,24 +47,17 @@ def parse_plan(text: str, name: str = "plan") -> Plan:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise PlanError(_toml_sentence(error, text, name)) from error
+        raise PlanError(toml_sentence(error, text, name)) from error
     except RecursionError as error:
         raise PlanError(f"{name}: is nested too deeply for a plan; write it flat.") from error
     try:
         file = PlanFile.model_validate(data)
     except ValidationError as error:
-        raise PlanError(f"{name}: {_sentence(error, data)}") from error
+        raise PlanError(f"{name}: {finding_sentence(error, data)}") from error
     try:
         return _resolve(file)
     except PlanError as error:
         raise PlanError(f"{name}: {error}") from error
-
-
-def plan_schema_text() -> str:
-    """The JSON Schema (2020-12) of a plan file, as text."""
-    schema = PlanFile.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    return json.dumps(schema, indent=1, sort_keys=True) + "\n"
 
 
 def _resolve(file: PlanFile) -> Plan:
@@ -232,8 +105,8 @@ def _resolve(file: PlanFile) -> Plan:
         used = list(dict.fromkeys(part.movement for one in rounds for part in one))
         if movement not in used:
             raise PlanError(
-                f"pace.cycle_s.{_key(movement)} = {plan.cycle_s[movement]:g} is for a movement "
-                f"that the workout does not have{_hint(movement, used)}; it has {_listed(used)}."
+                f"pace.cycle_s.{key_text(movement)} = {plan.cycle_s[movement]:g} is for a movement "
+                f"that the workout does not have{hint(movement, used)}; it has {listed(used)}."
             )
     _check_time(plan)
     return plan
@@ -343,7 +216,7 @@ def _break_seconds(
         for number, (one, count) in _count(zip(lists, marks, strict=True)):
             if len(one) != count:
                 raise PlanError(
-                    f"breaks.seconds[{number}] = {_value(one)} has {len(one)} numbers, but the "
+                    f"breaks.seconds[{number}] = {shown(one)} has {len(one)} numbers, but the "
                     f"pattern of round {number} has {count} |; give one number a |."
                 )
         return lists
@@ -353,9 +226,9 @@ def _break_seconds(
     if len(flat) == sum(marks):
         left = iter(flat)
         return [[next(left) for _ in range(count)] for count in marks]
-    counts = _listed([str(count) for count in marks])
+    counts = listed([str(count) for count in marks])
     raise PlanError(
-        f"breaks.seconds = {_value(flat)} has {len(flat)} numbers, but the rounds have {counts} |; "
+        f"breaks.seconds = {shown(flat)} has {len(flat)} numbers, but the rounds have {counts} |; "
         "give one number, or one a |, or one list a round."
     )
 
@@ -370,7 +243,7 @@ def _one_each(
         return [float(value)] * count
     if len(value) != count:
         raise PlanError(
-            f"{key} = {_value(value)} has {len(value)} numbers, but the workout has {count} "
+            f"{key} = {shown(value)} has {len(value)} numbers, but the workout has {count} "
             f"{what}; give one number, or {count} in a list."
         )
     return list(value)
@@ -397,119 +270,5 @@ def _check_time(plan: Plan) -> None:
             )
 
 
-def _sentence(error: ValidationError, data: dict[str, Any]) -> str:
-    """The most telling of pydantic's findings as a sentence, without the file's name."""
-    found = error.errors(include_url=False)
-    # a misspelt key leaves the right one missing: say the misspelling
-    first = min(found, key=lambda one: one["type"] != "extra_forbidden")
-    tables = tuple(part for part in first["loc"][:-1] if isinstance(part, str))
-    if first["type"] == "extra_forbidden":
-        allowed = list(_TABLES[tables].model_fields)
-        where = f"in [{'.'.join(tables)}]" if tables else "at the top"
-        word = str(first["loc"][-1])
-        return (
-            f"{_dotted(first['loc'])} is not a key of a plan{_hint(word, allowed)}; allowed "
-            f"{where} are {_listed(allowed)}."
-        )
-    where_to, description = _described(first["loc"])
-    key = _dotted(where_to)
-    if first["type"] == "missing":
-        return f"{key} is missing; give {description}."
-    value = _look_up(data, where_to)
-    if first["type"] == "unknown_movement":
-        word = str(first["loc"][-2] if first["loc"][-1] == "[key]" else value)
-        at = key if first["loc"][-1] != "[key]" else f"{key}.{_key(word)}"
-        told = at if first["loc"][-1] == "[key]" else f"{at} = {_value(word)}"
-        return (
-            f"{told} is not a movement known here{_hint(word, MOVEMENT_NAMES)}; allowed are "
-            f"{_listed([_value(name) for name in MOVEMENT_NAMES])}."
-        )
-    return f"{key} = {_value(value)} does not fit; allowed: {description}."
-
-
-def _described(loc: Sequence[str | int]) -> tuple[tuple[str | int, ...], str]:
-    """The part of a finding's place that the file knows, and what is allowed there.
-
-    pydantic's places go on inside a value (the branch of a union, an item, a key): the sentence
-    speaks of the whole value there.
-    """
-    model: type[Table] = PlanFile
-    path: list[str | int] = []
-    tables: tuple[str, ...] = ()
-    description = "a table"
-    for part in loc:
-        if isinstance(part, int):
-            if tables not in _TABLES:
-                break
-            path.append(part)
-            description = "a table"
-            continue
-        if part not in model.model_fields:
-            break
-        path.append(part)
-        description = model.model_fields[part].description or description
-        tables = (*tables, part)
-        if tables not in _TABLES:
-            break
-        model = _TABLES[tables]
-    return tuple(path), description
-
-
-def _look_up(data: Any, path: Iterable[str | int]) -> Any:
-    for part in path:
-        data = data[part]
-    return data
-
-
-def _dotted(loc: Iterable[str | int]) -> str:
-    """A place in the file, tables of a list counted from 1: `workout.movements[2].reps`."""
-    text = ""
-    for part in loc:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{_key(part)}"
-    return text.removeprefix(".")
-
-
-def _key(word: str) -> str:
-    return word if re.fullmatch(r"[A-Za-z0-9_-]{1,60}", word) else _value(word)
-
-
-def _value(value: Any) -> str:
-    """A value as it may stand in a sentence: short, and without control characters."""
-    text = json.dumps(value, ensure_ascii=False, default=str)
-    text = "".join(one if one.isprintable() else "?" for one in text)
-    return text if len(text) <= 80 else f"{text[:77]}..."
-
-
-def _hint(word: str, options: Sequence[str]) -> str:
-    near = near_spelling(word, options)
-    return f' (did you mean "{near}"?)' if near else ""
-
-
-def near_spelling(word: str, options: Sequence[str]) -> str | None:
-    """The option that is spelt most like `word`, capitals aside; None where none is close."""
-    folded = {option.casefold(): option for option in options}
-    close = difflib.get_close_matches(word.casefold()[:200], list(folded), n=1, cutoff=0.6)
-    return folded[close[0]] if close else None
-
-
-def _listed(words: Sequence[str]) -> str:
-    return ", ".join(words)
-
-
 def _count(things: Iterable[Any]) -> Iterable[tuple[int, Any]]:
     return enumerate(things, 1)
-
-
-def _toml_sentence(error: tomllib.TOMLDecodeError, text: str, name: str) -> str:
-    message = str(error)
-    at = re.fullmatch(r"(?P<what>.*) \(at line (?P<line>\d+), column (?P<column>\d+)\)", message)
-    if at:
-        what, line, column = at["what"], int(at["line"]), int(at["column"])
-    else:  # "(at end of document)"
-        what = message.split(" (at ")[0]
-        line, column = text.count("\n") + 1, len(text.rpartition("\n")[2]) + 1
-    what = "".join(one if one.isprintable() else "?" for one in what)
-    return (
-        f"{name}: line {line}, column {column}: is not valid TOML ({what[:1].lower()}{what[1:]}); "
-        "mend the line."
-    )

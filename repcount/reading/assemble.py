@@ -1,31 +1,536 @@
-"""Reading and corrections to an attempt: always derived, never edited."""
+"""Reading and corrections to an attempt: always derived, never edited.
+
+Everything is computed in whole milliseconds, so that sums are exact.
+"""
 
 from __future__ import annotations
 
-from repcount.records import Attempt, Edits, FloorRest, Reading, RestKind
+import itertools
+from bisect import bisect_right
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import repcount
+from repcount.reading.corrected import BREAK_S, Corrected, apply_edits
+from repcount.reading.painting import Span, clipped, joined, length, paint, without
+from repcount.records import (
+    After,
+    Attempt,
+    BetweenRounds,
+    Break,
+    Clock,
+    Edits,
+    FloorRest,
+    Hold,
+    MovementReps,
+    Notice,
+    Provenance,
+    Reading,
+    Rep,
+    RestKind,
+    RoundSpan,
+    SetSpan,
+    StartSource,
+    TimeKind,
+    TimeShare,
+    Transition,
+    Workout,
+    from_ms,
+    to_ms,
+)
+
+RESET_S = 0.5  # and HOLD_S: common practice, no source
+HOLD_S = 1.5
+CAP_SLACK_S = 0.5  # a camera stopped at the buzzer has seen the cap
 
 
-def rest_kind(rest: FloorRest, *, reset_s: float = 0.5, break_s: float = 1.5) -> RestKind:
+def rest_kind(rest: FloorRest, *, reset_s: float = RESET_S, break_s: float = BREAK_S) -> RestKind:
     """What a floor rest is, by its length in whole milliseconds.
 
     Picked up before it has settled: touch. Shorter than `reset_s`: touch-and-go. From `reset_s` to
     under `break_s`: reset. From `break_s` on: break (common practice, no source).
     """
-    raise NotImplementedError
+    if not rest.settled:
+        return "touch"
+    lasted = to_ms(rest.end_s) - to_ms(rest.start_s)
+    if lasted >= to_ms(break_s):
+        return "break"
+    return "reset" if lasted >= to_ms(reset_s) else "touch-and-go"
 
 
 def derive_attempt(
     reading: Reading,
     edits: Edits | None = None,
     *,
-    reset_s: float = 0.5,
-    break_s: float = 1.5,
+    reset_s: float = RESET_S,
+    break_s: float = BREAK_S,
 ) -> Attempt:
     """The attempt that a reading and a person's corrections make.
 
-    Without a workout there is one implicit round: every rep is counted in round 1, nothing is
-    prescribed and `clock.finished` is null.
+    Counted are, in each round and movement, the first prescribed number of reps by their tops; what
+    the reading counts beyond that is extra. Reps that top before the clock's start or after its end
+    are unplanned. The workout is finished when the last movement of its last round has all its
+    reps; what a round is short of before that is in its `missing`, and the clock does not wait for
+    it.
+
+    The time cap ends an unfinished attempt only if the video goes on to it. Then, and where a
+    person has set the end, the last round or the time after it runs on to the clock's end, so that
+    start piece, rounds and times between rounds always add up to the total.
+
+    Without a workout there is one implicit round: every rep that is no no-rep is counted in round
+    1, nothing is prescribed and `clock.finished` is null.
 
     Raises RecordError if the corrections belong to another video.
     """
-    raise NotImplementedError
+    corrected = apply_edits(reading, edits)
+    workout = reading.workout
+    rests = [
+        rest.model_copy(update={"kind": rest_kind(rest, reset_s=reset_s, break_s=break_s)})
+        for rest in sorted(corrected.floor_rests, key=lambda rest: (rest.start_s, rest.end_s))
+    ]
+    reps = sorted(corrected.reps, key=lambda rep: (rep.top_s, rep.start_s, rep.id))
+    warnings = _passed_on(reading, corrected)
+    reps = _candidates(reps, workout, warnings)
+    start, source = _clock_start(reading, corrected, reps, rests)
+    limit = _limit(start, corrected, workout)
+    reps = _numbered(reps, workout, start, limit)
+    clock = _clock(start, source, limit, reps, reading, corrected, warnings)
+    rounds, between = _rounds(reps, rests, workout, clock)
+    breaks = _breaks(rests, rounds, reps)
+    sets = _sets(reps, rounds, breaks)
+    holds = _holds(reading, corrected, clock, rounds)
+    transitions = _transitions(reps, breaks, holds)
+    return Attempt(
+        provenance=Provenance(
+            version=repcount.__version__,
+            made_at=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+            options={**reading.provenance.options, "reset_s": reset_s, "break_s": break_s},
+            models=reading.provenance.models,
+        ),
+        video=reading.video,
+        workout=workout,
+        clock=clock,
+        reps=_with_cycles(reps, breaks),
+        failed=reading.failed,
+        breaks=breaks,
+        between_rounds=between,
+        holds=holds,
+        transitions=transitions,
+        rounds=rounds,
+        sets=sets,
+        floor_rests=rests,
+        time_spent=_time_spent(clock, rounds, between, breaks, holds, transitions, rests, reps),
+        notes=corrected.notes,
+        orphaned_edits=list(corrected.orphaned),
+        trace=reading.trace,
+        warnings=warnings,
+    )
+
+
+def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:
+    """The reading's warnings that still hold, and one for each correction without its target."""
+    settled = {"start-ambiguous"} if corrected.clock_start_s is not None else set()
+    return [notice for notice in reading.warnings if notice.code not in settled] + [
+        Notice(code="orphaned-edit", text=f"Correction {name} does not apply: {reason}")
+        for name, reason in corrected.orphaned.items()
+    ]
+
+
+def _candidates(reps: Sequence[Rep], workout: Workout | None, warnings: list[Notice]) -> list[Rep]:
+    """Reps with the status `counted` where they could count, in order of their tops.
+
+    A rep of an earlier round after a later one has begun cannot count; of reps that contradict
+    each other so, the fewest are left out.
+    """
+    found = []
+    for rep in reps:
+        round_, status = rep.round, rep.status
+        if workout is None:
+            round_, status = 1, "no_rep" if status == "no_rep" else "counted"
+        elif (
+            round_ is None
+            or not 1 <= round_ <= len(workout.rounds)
+            or not workout.asked(round_, rep.movement)
+            or status == "unplanned"
+        ):
+            round_, status = None, "unplanned"
+        elif status == "extra":
+            status = "counted"
+        found.append(rep.model_copy(update={"round": round_, "status": status, "number": None}))
+    counting = [place for place, rep in enumerate(found) if rep.status == "counted"]
+    rounds = [found[place].round or 0 for place in counting]
+    kept = {counting[place] for place in _longest_rising(rounds)}
+    for place in counting:
+        if place not in kept:
+            rep = found[place]
+            warnings.append(
+                Notice(
+                    code="round-order",
+                    text=f"{rep.movement.capitalize()} at {rep.top_s:.1f} s is labelled round "
+                    f"{rep.round}, but lies among another round's reps; it is not counted until "
+                    "it is relabelled.",
+                    start_s=rep.start_s,
+                    end_s=rep.end_s,
+                )
+            )
+            found[place] = rep.model_copy(update={"round": None, "status": "unplanned"})
+    return found
+
+
+def _longest_rising(values: Sequence[int]) -> list[int]:
+    """Places of a longest run of values, in order, that never falls (patience sorting)."""
+    ends: list[int] = []  # lowest last value of a run of each length
+    places: list[int] = []
+    before: list[int | None] = []
+    for place, value in enumerate(values):
+        size = bisect_right(ends, value)
+        before.append(places[size - 1] if size else None)
+        ends[size:] = [value, *ends[size + 1 :]]
+        places[size:] = [place, *places[size + 1 :]]
+    at = places[-1] if places else None
+    found = []
+    while at is not None:
+        found.append(at)
+        at = before[at]
+    return found[::-1]
+
+
+def _clock_start(
+    reading: Reading, corrected: Corrected, reps: Sequence[Rep], rests: Sequence[FloorRest]
+) -> tuple[int | None, StartSource]:
+    """When the clock starts, in ms, and how that is known: given, a signal, the first lift-off."""
+    if corrected.clock_start_s is not None:
+        return to_ms(corrected.clock_start_s), "given"
+    if reading.start_signals:
+        first = reading.start_signals[0]
+        return to_ms(first.at_s), first.source
+    starts = [to_ms(rep.start_s) for rep in reps if rep.status == "counted"]
+    if not starts:
+        return None, "first lift-off"
+    lifted = [to_ms(rest.end_s) for rest in rests if to_ms(rest.end_s) <= min(starts)]
+    return max(lifted, default=min(starts)), "first lift-off"
+
+
+def _limit(start: int | None, corrected: Corrected, workout: Workout | None) -> int | None:
+    """The latest moment, in ms, at which a rep can count: the end a person set, or the time cap."""
+    if corrected.clock_end_s is not None:
+        return to_ms(corrected.clock_end_s)
+    if workout is None or workout.time_cap_s is None or start is None:
+        return None
+    return start + to_ms(workout.time_cap_s)
+
+
+def _numbered(
+    reps: Sequence[Rep], workout: Workout | None, start: int | None, limit: int | None
+) -> list[Rep]:
+    """Reps with their final status and number."""
+    done: Counter[tuple[int, str]] = Counter()
+    found = []
+    for rep in reps:
+        top = to_ms(rep.top_s)
+        if rep.status != "counted" or rep.round is None:
+            found.append(rep)
+            continue
+        if (start is not None and top <= start) or (limit is not None and top > limit):
+            found.append(rep.model_copy(update={"round": None, "status": "unplanned"}))
+            continue
+        key = (rep.round, rep.movement)
+        if workout is not None and done[key] >= workout.asked(*key):
+            found.append(rep.model_copy(update={"status": "extra"}))
+            continue
+        done[key] += 1
+        found.append(rep.model_copy(update={"number": done[key]}))
+    return found
+
+
+def _clock(
+    start: int | None,
+    source: StartSource,
+    limit: int | None,
+    reps: Sequence[Rep],
+    reading: Reading,
+    corrected: Corrected,
+    warnings: list[Notice],
+) -> Clock:
+    """From the start signal to the last counted top, the end a person set, or the time cap."""
+    workout = reading.workout
+    counted = [rep for rep in reps if rep.status == "counted"]
+    finished = None
+    if workout is not None:
+        last = workout.rounds[-1][-1].movement
+        made = sum(rep.round == len(workout.rounds) and rep.movement == last for rep in counted)
+        finished = made >= workout.asked(len(workout.rounds), last)
+    end = to_ms(counted[-1].top_s) if counted else None
+    if corrected.clock_end_s is not None:
+        end = limit
+    elif finished is False and limit is not None and workout is not None:
+        seen = max(to_ms(reading.end_of_sight_s), to_ms(reading.video.duration_s))
+        if seen + to_ms(CAP_SLACK_S) >= limit:
+            end = limit
+        else:
+            warnings.append(
+                Notice(
+                    code="ends-before-cap",
+                    text="The video ends before the workout does and before its time cap; the "
+                    "clock stops at the last counted rep.",
+                    start_s=from_ms(seen),
+                )
+            )
+    if start is not None and counted and to_ms(counted[0].start_s) < start:
+        warnings.append(
+            Notice(
+                code="started-early",
+                text="The first rep begins before the clock's start; correct the start if it is "
+                "wrong.",
+                start_s=counted[0].start_s,
+                end_s=from_ms(start),
+            )
+        )
+    if start is None or end is None or end <= start:
+        start_s = None if start is None else from_ms(start)
+        return Clock(
+            start_s=start_s, end_s=None, start_source=source, finished=finished, total_s=None
+        )
+    return Clock(
+        start_s=from_ms(start),
+        end_s=from_ms(end),
+        start_source=source,
+        finished=finished,
+        total_s=from_ms(end - start),
+    )
+
+
+def _span(thing: Rep | FloorRest | Break | BetweenRounds | Hold | Transition | RoundSpan) -> Span:
+    return to_ms(thing.start_s), to_ms(thing.end_s)
+
+
+def _by_round(reps: Sequence[Rep]) -> dict[int, list[Rep]]:
+    """Counted reps of every round that has some, in order."""
+    found: dict[int, list[Rep]] = defaultdict(list)
+    for rep in reps:
+        if rep.status == "counted" and rep.round is not None:
+            found[rep.round].append(rep)
+    return found
+
+
+def _rounds(
+    reps: Sequence[Rep], rests: Sequence[FloorRest], workout: Workout | None, clock: Clock
+) -> tuple[list[RoundSpan], list[BetweenRounds]]:
+    """Rounds from first counted start to last counted top, and the times between them."""
+    rounds: list[RoundSpan] = []
+    between: list[BetweenRounds] = []
+
+    def add_between(begin: int, end: int) -> None:
+        down = clipped(map(_span, rests), (begin, end))
+        between.append(
+            BetweenRounds(
+                after_round=rounds[-1].round,
+                start_s=from_ms(begin),
+                end_s=from_ms(end),
+                bar_down_s=from_ms(length(down)),
+            )
+        )
+
+    for number, members in _by_round(reps).items():
+        begin, end = to_ms(members[0].start_s), to_ms(members[-1].top_s)
+        if rounds:
+            add_between(to_ms(rounds[-1].end_s), begin)
+        made = Counter(rep.movement for rep in members)
+        asked = (
+            list(dict.fromkeys(part.movement for part in workout.rounds[number - 1]))
+            if (workout)
+            else []
+        )
+        missing = [
+            MovementReps(movement=name, reps=workout.asked(number, name) - made[name])
+            for name in asked
+            if workout and workout.asked(number, name) > made[name]
+        ]
+        prescribed = sum(part.reps for part in workout.rounds[number - 1]) if workout else None
+        rounds.append(
+            RoundSpan(
+                round=number,
+                start_s=from_ms(begin),
+                end_s=from_ms(end),
+                duration_s=from_ms(end - begin),
+                counted=len(members),
+                prescribed=prescribed,
+                missing=missing,
+            )
+        )
+    if rounds and clock.end_s is not None and clock.end_s > rounds[-1].end_s:
+        last, end = rounds[-1], to_ms(clock.end_s)
+        if workout and not last.missing and last.round < len(workout.rounds):
+            add_between(to_ms(last.end_s), end)
+        else:
+            last.end_s = from_ms(end)
+            last.duration_s = from_ms(end - to_ms(last.start_s))
+    return rounds, between
+
+
+def _breaks(
+    rests: Sequence[FloorRest], rounds: Sequence[RoundSpan], reps: Sequence[Rep]
+) -> list[Break]:
+    """Floor rests that are breaks and begin inside a round, placed after its last counted rep."""
+    members = _by_round(reps)
+    found = []
+    for rest in rests:
+        at = to_ms(rest.start_s)
+        inside = [span for span in rounds if to_ms(span.start_s) <= at < to_ms(span.end_s)]
+        if rest.kind != "break" or not inside:
+            continue
+        span = inside[0]
+        done = [rep for rep in members[span.round] if to_ms(rep.top_s) <= at]
+        after = After(movement=done[-1].movement, number=done[-1].number or 0) if done else None
+        found.append(
+            Break(
+                id=rest.id,
+                start_s=rest.start_s,
+                end_s=min(rest.end_s, span.end_s),
+                first_contact_s=rest.first_contact_s,
+                round=span.round,
+                after=after,
+                hands_off=rest.hands_off,
+                touched_by=rest.touched_by,
+            )
+        )
+    return found
+
+
+def _set_number(rep: Rep, breaks: Sequence[Break]) -> int:
+    """How many breaks lie before a rep: reps with the same number are of one set."""
+    return sum(one.start_s < rep.top_s for one in breaks)
+
+
+def _sets(
+    reps: Sequence[Rep], rounds: Sequence[RoundSpan], breaks: Sequence[Break]
+) -> list[SetSpan]:
+    """Counted reps between two breaks, by round."""
+    members = _by_round(reps)
+    found = []
+    for span in rounds:
+        groups = itertools.groupby(members[span.round], key=lambda rep: _set_number(rep, breaks))
+        for number, (_, group) in enumerate(groups, 1):
+            one = list(group)
+            found.append(
+                SetSpan(
+                    round=span.round,
+                    number=number,
+                    reps=[
+                        MovementReps(movement=name, reps=len(list(run)))
+                        for name, run in itertools.groupby(one, key=lambda rep: rep.movement)
+                    ],
+                    start_s=one[0].start_s,
+                    end_s=one[-1].top_s,
+                )
+            )
+    return found
+
+
+def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
+    """Reps with their cycle time: their top less the top before it in the same set and movement.
+
+    A no-rep and an extra rep are strokes of their set like any other: the rep after one is measured
+    from its top, so that a cycle is always one stroke's.
+    """
+    found = []
+    before: Rep | None = None
+    for rep in reps:
+        cycle = None
+        if rep.round is not None:
+            if (
+                before is not None
+                and (before.round, before.movement) == (rep.round, rep.movement)
+                and _set_number(before, breaks) == _set_number(rep, breaks)
+            ):
+                cycle = from_ms(to_ms(rep.top_s) - to_ms(before.top_s))
+            before = rep
+        found.append(rep.model_copy(update={"cycle_s": cycle}))
+    return found
+
+
+def _holds(
+    reading: Reading, corrected: Corrected, clock: Clock, rounds: Sequence[RoundSpan]
+) -> list[Hold]:
+    """The reading's holds of which enough lies in the clock's run, less a person's reps in them."""
+    rises = [
+        (to_ms(rep.start_s), to_ms(rep.top_s))
+        for rep in corrected.reps
+        if rep.touched_by == "person" and rep.start_s < rep.top_s
+    ]
+    found = []
+    for hold in reading.holds:
+        for begin, end in without([_span(hold)], rises):
+            seen = (begin, end)
+            if clock.start_s is not None and clock.end_s is not None:
+                run = (to_ms(clock.start_s), to_ms(clock.end_s))
+                seen = next(iter(clipped([seen], run)), (0, 0))
+            if seen[1] - seen[0] < to_ms(HOLD_S):
+                continue
+            middle = from_ms((seen[0] + seen[1]) // 2)
+            inside = [span.round for span in rounds if span.start_s <= middle < span.end_s]
+            found.append(
+                Hold(
+                    start_s=from_ms(begin),
+                    end_s=from_ms(end),
+                    where=hold.where,
+                    round=inside[0] if inside else None,
+                )
+            )
+    return found
+
+
+def _transitions(
+    reps: Sequence[Rep], breaks: Sequence[Break], holds: Sequence[Hold]
+) -> list[Transition]:
+    """From the last top of a movement to the first start of the next, within a round."""
+    stops = joined([*map(_span, breaks), *map(_span, holds)])
+    found = []
+    for number, members in _by_round(reps).items():
+        for one, after in itertools.pairwise(members):
+            if one.movement == after.movement:
+                continue
+            begin, end = to_ms(one.top_s), max(to_ms(one.top_s), to_ms(after.start_s))
+            gross = end - begin
+            found.append(
+                Transition(
+                    round=number,
+                    from_movement=one.movement,
+                    to_movement=after.movement,
+                    start_s=from_ms(begin),
+                    end_s=from_ms(end),
+                    gross_s=from_ms(gross),
+                    net_s=from_ms(gross - length(clipped(stops, (begin, end)))),
+                )
+            )
+    return found
+
+
+def _time_spent(
+    clock: Clock,
+    rounds: Sequence[RoundSpan],
+    between: Sequence[BetweenRounds],
+    breaks: Sequence[Break],
+    holds: Sequence[Hold],
+    transitions: Sequence[Transition],
+    rests: Sequence[FloorRest],
+    reps: Sequence[Rep],
+) -> list[TimeShare]:
+    """The clock's run painted kind after kind; what is left is handling."""
+    if clock.start_s is None or clock.end_s is None:
+        return []
+    run = (to_ms(clock.start_s), to_ms(clock.end_s))
+    begun = to_ms(rounds[0].start_s) if rounds else run[1]
+    layers: list[tuple[TimeKind, list[Span]]] = [
+        ("start", [(run[0], begun)]),
+        ("between rounds", [_span(one) for one in between]),
+        ("break", [_span(one) for one in breaks]),
+        ("hold", [_span(one) for one in holds]),
+        ("transition", [_span(one) for one in transitions]),
+        ("reset", [_span(one) for one in rests if one.kind == "reset"]),
+        ("touch", [_span(one) for one in rests if one.kind in ("touch", "touch-and-go")]),
+        ("rep", [_span(one) for one in reps]),
+    ]
+    spent = paint(run, layers, "handling")
+    return [TimeShare(kind=kind, seconds=from_ms(ms)) for kind, ms in spent.items()]

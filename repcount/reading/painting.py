@@ -1,0 +1,59 @@
+"""Where the time went: the clock's run painted kind after kind, in whole milliseconds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
+
+K = TypeVar("K", bound=str)
+Span = tuple[int, int]  # from, to (not with it), in ms from the first frame
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """The time that any of the spans covers, as spans in order that do not touch."""
+    found: list[Span] = []
+    for begin, end in sorted(span for span in spans if span[1] > span[0]):
+        if found and begin <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], end))
+        else:
+            found.append((begin, end))
+    return found
+
+
+def clipped(spans: Iterable[Span], within: Span) -> list[Span]:
+    """The parts of spans that lie in another; empty parts fall away."""
+    cut = [(max(begin, within[0]), min(end, within[1])) for begin, end in spans]
+    return [span for span in cut if span[1] > span[0]]
+
+
+def without(spans: Iterable[Span], taken: Iterable[Span]) -> list[Span]:
+    """The time that spans cover and none of `taken` does."""
+    left = joined(spans)
+    for begin, end in joined(taken):
+        left = [
+            part
+            for span in left
+            for part in ((span[0], min(span[1], begin)), (max(span[0], end), span[1]))
+            if part[1] > part[0]
+        ]
+    return left
+
+
+def length(spans: Iterable[Span]) -> int:
+    """Milliseconds that spans cover together, each moment once."""
+    return sum(end - begin for begin, end in joined(spans))
+
+
+def paint(run: Span, layers: Sequence[tuple[K, Sequence[Span]]], rest: K) -> dict[K, int]:
+    """Milliseconds of `run` by kind: a later layer takes only what is still free, `rest` the rest.
+
+    The values add up to the length of `run` exactly.
+    """
+    free = joined([run])
+    spent: dict[K, int] = {}
+    for kind, spans in layers:
+        left = without(free, spans)
+        spent[kind] = length(free) - length(left)
+        free = left
+    spent[rest] = length(free)
+    return spent

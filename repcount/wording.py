@@ -1,0 +1,33 @@
+"""Small helpers for sentences that name what a person wrote."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Sequence
+from typing import Any
+
+
+def shown(value: Any) -> str:
+    """A value as it may stand in a sentence: quoted, short, without control characters."""
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    text = "".join(one if one.isprintable() else "?" for one in text)
+    return text if len(text) <= 80 else f"{text[:77]}..."
+
+
+def near_spelling(word: str, options: Sequence[str]) -> str | None:
+    """The option spelt most like `word`, capitals aside; None where none is close."""
+    folded = {option.casefold(): option for option in options}
+    close = difflib.get_close_matches(word.casefold()[:200], list(folded), n=1, cutoff=0.6)
+    return folded[close[0]] if close else None
+
+
+def hint(word: str, options: Sequence[str]) -> str:
+    """` (did you mean "deadlift"?)`, or nothing where no option is close."""
+    near = near_spelling(word, options)
+    return f" (did you mean {shown(near)}?)" if near else ""
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words with commas between."""
+    return ", ".join(words)
