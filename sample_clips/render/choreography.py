@@ -35,7 +35,7 @@ START_ZONE: dict[str, Zone] = {
     **dict.fromkeys((*PRESSES, *SQUATS, "thruster"), "rack"),
 }
 
-CORRECTION_HZ = 100.0
+CORRECTION_HZ = 50.0
 LONGEST_REACH = 0.998  # beyond this the body rises or sinks so that the hands stay on the bar
 LEVEL_SHARE = 0.01  # of the stature: the crossing level, for the timing of breaks
 
@@ -47,7 +47,7 @@ class Act:
     `do`: "rep", "fail" (a stroke that does not get there), "break" (bar to the floor and up again
     `seconds` after it has settled), "hold" (bar kept in the hands where it is), "wait" (stand
     about with empty hands), "beep", "end" (bar to the floor for good).
-    `how`: for break and end "drop" or "put down"; for fail of a clean "drop" or "".
+    `how`: for break and end "drop" or "put down".
     `pause_s`: on the floor (deadlift, power clean), in the hang or in the rack before the stroke.
     `driven`: a clean that goes straight into the next press. `erect`: false for a pick-up that
     goes into the next stroke without standing up. `hands_off`: whether the bar is let go in a
@@ -265,7 +265,10 @@ class Choreography:
             pause = self._rng.uniform(0.03, 0.22) if act.pause_s is None else act.pause_s
             self._stay(pause)
         elif self._zone == "hang" and zone == "rack":
-            raise ValueError(f"{act.movement!r} needs the bar in the rack: clean it first")
+            # nothing but a clean gets it there: down, and up again as a pick-up
+            self._lower_to_floor()
+            self._stay(float(self._rng.uniform(0.05, 0.3)))
+            self._pick_up(zone, act)
 
     def _settle_in_zone(self) -> None:
         """If the bar is on its way down, let it come to rest first."""
@@ -446,6 +449,7 @@ class Choreography:
         """One step (two for the two feet) that moves the body to `z_m`."""
         way = z_m - self._root_z
         if abs(way) < 0.02:
+            self._root_z = z_m  # shuffled, within the next movement
             return
         pose = dict(self._line.poses[-1])
         half = max(seconds / 4, 0.06)
@@ -648,8 +652,8 @@ class Choreography:
         up = self._t(0.72)
         begin = self._line.now
         self._squat_keys((1.0, 0.94, 0.8, 0.6, 0.4, 0.2, 0.05), up, lambda s: np.sqrt(1 - s))
-        self._key("drive", self._t(0.12), wobble=0.4)
-        self._key("pressing", self._t(0.13), wobble=0.6)
+        self._key("drive", self._t(0.15), wobble=0.4)
+        self._key("pressing", self._t(0.16), wobble=0.6)
         if act.do == "fail":
             self._stay(self._t(0.15))
             self._record("failed", act, "rack", begin + up * 0.6, self._line.now)
@@ -657,7 +661,7 @@ class Choreography:
             self._key("rack", self._t(0.3))
             self._stay(0.5)
             return
-        self._key("over", self._t(0.32), wobble=0.4)
+        self._key("over", self._t(0.36), wobble=0.4)
         finish = self._line.now
         self._plateau(0.10, 0.26)
         self._record("rep", act, "overhead", begin + up * 0.6, finish)

@@ -86,7 +86,7 @@ class Postures:
         `free` is "pitch" or "bar_y"; the reach must grow from `low` to `high` (or `low` > `high`).
         """
         pose = dict(pose)
-        for _ in range(40):
+        for _ in range(28):
             pose[free] = (low + high) / 2
             if float(self._body(pose).arm_reach()[0]) > STRAIGHT:
                 high = pose[free]
