@@ -85,17 +85,16 @@ def depth_of(camera: Camera, points: ArrayLike) -> Array:
 
 
 def clip_matrix(camera: Camera, near_m: float = 0.1, far_m: float = 40.0) -> Array:
-    """(4, 4) world to OpenGL clip space; row 0 of the read-back framebuffer is the bottom."""
-    flip = np.diag([1.0, -1.0, -1.0])  # OpenGL's eye looks along -z with y up
+    """(4, 4) world to OpenGL clip space, with the picture's top row first in the framebuffer."""
     view = np.eye(4)
-    view[:3, :3] = flip @ camera.rotation
-    view[:3, 3] = -view[:3, :3] @ camera.eye
+    view[:3, :3] = camera.rotation
+    view[:3, 3] = -camera.rotation @ camera.eye
     p = np.zeros((4, 4))
     p[0, 0] = 2 * camera.focal_px / camera.width
     p[1, 1] = 2 * camera.focal_px / camera.height
-    p[2, 2] = -(far_m + near_m) / (far_m - near_m)
+    p[2, 2] = (far_m + near_m) / (far_m - near_m)
     p[2, 3] = -2 * far_m * near_m / (far_m - near_m)
-    p[3, 2] = -1.0
+    p[3, 2] = 1.0
     return p @ view
 
 
