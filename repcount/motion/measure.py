@@ -249,18 +249,13 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
 
     # Bring each end to the height the hands would have on the bar.
     rng = np.random.default_rng(0)
-    total = np.zeros(len(times))
-    mass = np.zeros(len(times))
-    for end, weight in zip(ends, trust, strict=True):
+    levels = np.full((2, len(times)), np.nan)
+    for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
         end_height = height(end[:, 1])
         line = _held_line(np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
-        if line is None:
-            continue
-        good = np.isfinite(end_height) & (weight > 0)
-        total[good] += weight[good] * (line[0] * end_height[good] + line[1])
-        mass[good] += weight[good]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ends_height = np.where(mass > 0.25, total / mass, np.nan)
+        if line is not None:
+            levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
+    ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
 
     off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
     hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
@@ -268,7 +263,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     from_hands = ~from_ends & np.isfinite(hand_height) & ~(off > 0.5)
     sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
     weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
-    bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.03)
+    bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
     nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
     source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))
     source = np.where(np.isfinite(bar), np.maximum(source, 1), 0).astype(np.int8)
@@ -296,6 +291,29 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         pieces=pieces,
         **context,
     )
+
+
+# Two ends brought to one height that still differ by more are not two ends of one bar.
+DISAGREE_ST = 0.04
+
+
+def _join_ends(
+    levels: np.ndarray, trust: np.ndarray, hand: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """One height (n,) and its trust (n,) from both ends (2, n); NaN where neither is seen.
+
+    Where the two contradict each other the one nearer the hands is believed, at half its trust.
+    """
+    weight = np.where(np.isfinite(levels), trust, 0.0)
+    apart = np.abs(levels[0] - levels[1]) > DISAGREE_ST
+    far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
+    worse = np.where(far[0] > far[1], 0, 1)
+    weight[worse[apart], np.flatnonzero(apart)] = 0.0
+    weight[:, apart] *= 0.5
+    mass = weight.sum(0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        joined = np.where(mass > 0.25, (np.nan_to_num(levels) * weight).sum(0) / mass, np.nan)
+    return joined, mass
 
 
 def _hands_off(

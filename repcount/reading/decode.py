@@ -15,8 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from repcount.motion import Motion
+from repcount.motion.smoothing import runs
 from repcount.records import Zone
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
@@ -24,6 +26,10 @@ FLOOR, HANG, RACK, OVERHEAD, FREE = range(5)
 RATE_HZ = 20.0
 # The plates' radius over a usual stature: 225 mm (IWF, 450 mm discs) of 1.75 m.
 FLOOR_ST = 0.225 / 1.75
+# How far off that a bar on the floor is met: statures of 1.5 to 2.1 m, a bar in front of the feet
+# or behind them, seen from hip height.
+FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
+NEAR_S = 4.0
 # Shares of the zones' heights against the shoulders, in statures; between them lies the passage.
 HANG_BELOW = -0.20
 RACK_BELOW, RACK_ABOVE = -0.13, 0.12
@@ -38,51 +44,72 @@ class Zones:
     """Zone probabilities on a coarse grid.
 
     `time_s` (n,), `probability` (n, 5) in the order of `STATES`, `path` (n,) the most probable
-    sequence of states, `floor_st` the height of a bar at rest on the floor.
+    sequence of states, `floor_st` (n,) the height of a bar at rest on the floor.
     """
 
     time_s: np.ndarray
     probability: np.ndarray
     path: np.ndarray
-    floor_st: float
+    floor_st: np.ndarray
 
 
-def floor_level(motion: Motion) -> float:
-    """Height of the bar at rest on the floor, in statures.
+def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
+    """Height (n,) of a bar at rest on the floor at the grid places `index`, in statures.
 
-    The lowest place where the bar stays, if it lies near the plates' radius; else the radius
-    itself. "Stays": the tenth of a second around moves less than 1 % of stature, the definition's
-    own crossing level.
+    A bar that has rolled, or an athlete who stands elsewhere, moves it by some hundredths. It is
+    the lowest place the bar comes to within `NEAR_S`, if that is where plates of usual size lie;
+    elsewhere the level known last or next, and the plates' radius where none is known.
     """
-    bar = motion.bar_st
+    bar = motion.bar_st[index]
     if not np.isfinite(bar).any():
-        return FLOOR_ST
-    reach = int(0.1 * motion.rate_hz)
-    still = np.zeros(len(bar), bool)
-    still[reach:-reach] = np.abs(bar[2 * reach :] - bar[: -2 * reach]) < 0.01
-    low = bar[still & np.isfinite(bar)]
-    low = low[np.abs(low - FLOOR_ST) < 0.08]
-    if len(low) < 0.3 * motion.rate_hz:
-        return FLOOR_ST
-    counts, edges = np.histogram(low, bins=np.arange(0.04, 0.24, 0.01))
-    smooth = np.convolve(counts, [1, 1, 1], "same")
-    # the lowest well-filled level: a rest on the floor is the lowest place there is
-    first = int(np.flatnonzero(smooth >= 0.3 * smooth.max())[0])
-    near = low[(low >= edges[first] - 0.02) & (low <= edges[first] + 0.03)]
-    return float(np.median(near)) if len(near) else FLOOR_ST
+        return np.full(len(index), FLOOR_ST)
+    step = (motion.time_s[index[-1]] - motion.time_s[index[0]]) / max(len(index) - 1, 1)
+    width = 2 * int(NEAR_S / max(step, 1e-6)) + 1
+    lowest = minimum_filter1d(np.where(np.isfinite(bar), bar, np.inf), width, mode="nearest")
+    known = np.flatnonzero(
+        (lowest > FLOOR_ST - FLOOR_BELOW_ST) & (lowest < FLOOR_ST + FLOOR_ABOVE_ST)
+    )
+    if not len(known):
+        return np.full(len(index), FLOOR_ST)
+    after = np.clip(np.searchsorted(known, np.arange(len(index))), 0, len(known) - 1)
+    before = np.maximum(after - 1, 0)
+    places = np.arange(len(index))
+    nearest = np.where(
+        np.abs(known[after] - places) <= np.abs(known[before] - places), known[after], known[before]
+    )
+    return lowest[nearest]
 
 
-def _box(values: np.ndarray, low: float, high: float, edge: float = EDGE_ST) -> np.ndarray:
+def _box(
+    values: np.ndarray, low: float | np.ndarray, high: float | np.ndarray, edge: float = EDGE_ST
+) -> np.ndarray:
     """Log density of a uniform range with Gaussian edges; 0 log where the value is missing."""
     outside = np.maximum(np.maximum(low - values, values - high), 0) / edge
     density = np.exp(-0.5 * outside**2) / (high - low + edge * np.sqrt(2 * np.pi))
     return np.where(np.isfinite(values), np.log(density + OUTLIER), 0.0)
 
 
-def _emissions(motion: Motion, index: np.ndarray, floor: float) -> np.ndarray:
+# The body moves little in so short a time, next to the distance between zones.
+BRIDGE_S = 1.5
+
+
+def _bridged(values: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Fill gaps of up to `BRIDGE_S` linearly: zones are coarser than what the body does there."""
+    good = np.isfinite(values)
+    if not good.any():
+        return values
+    places = np.arange(len(values))
+    filled = np.interp(places, places[good], values[good])
+    for a, b in runs(~good):
+        if b - a > BRIDGE_S * rate_hz:
+            filled[a:b] = np.nan
+    return filled
+
+
+def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
     bar = motion.bar_st[index]
-    above = bar - motion.shoulder_st[index]
+    above = bar - _bridged(motion.shoulder_st, motion.rate_hz)[index]
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))
     anywhere = np.where(np.isfinite(above), -np.log(1.2), 0.0)
@@ -137,12 +164,12 @@ def _chain() -> tuple[np.ndarray, np.ndarray]:
 
 def decode_zones(motion: Motion) -> Zones:
     """The most probable zone of the bar through the whole signal, and its probability."""
-    floor = floor_level(motion)
     step = max(round(motion.rate_hz / RATE_HZ), 1)
     index = np.arange(0, len(motion.time_s), step)
     count = len(index)
     if count == 0:
-        return Zones(np.zeros(0), np.zeros((0, len(STATES))), np.zeros(0, int), floor)
+        return Zones(np.zeros(0), np.zeros((0, len(STATES))), np.zeros(0, int), np.zeros(0))
+    floor = floor_level(motion, index)
     logs = _emissions(motion, index, floor)
     matrix, zone_of = _chain()
     emit = logs[:, zone_of]

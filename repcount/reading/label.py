@@ -6,12 +6,9 @@ import math
 
 from repcount.reading.decode import STATES
 from repcount.reading.movements import CATALOGUE, ORDER, Movement
-from repcount.reading.strokes import RawStroke
+from repcount.reading.strokes import SQUAT_DEPTH, RawStroke
 
-# A hip that goes down more than half of the way from standing to level with the knee is a squat
-# rather than a dip or a catch above parallel (Takei et al. 2020 draw the line at parallel; half
-# of the way splits it from the dip of about 0.10 of stature, FACTS from the jerk literature).
-SQUAT_DEPTH, SQUAT_WIDTH = 0.6, 0.08
+SQUAT_WIDTH = 0.08
 # A dip or a re-bend that can be told from the noise of the hip (about 1 % of stature).
 BEND_ST, BEND_WIDTH = 0.03, 0.008
 # Feet that part by a fifth of the stature's leg length have split.

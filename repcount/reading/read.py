@@ -146,7 +146,7 @@ def _signal_groups(sounds: Sequence[dict]) -> list[float]:
     onsets = sorted(float(tone["onset_s"]) for tone in sounds)
     return [
         onset
-        for onset, after in zip(onsets, [*onsets[1:], np.inf], strict=True)
+        for onset, after in zip(onsets, [*onsets[1:], np.inf], strict=False)
         if after - onset >= GROUP_S
     ]
 
@@ -284,7 +284,7 @@ def _reps(
     for stroke, key, pair in zip(strokes, ids, pairings, strict=True):
         looks = likelihoods(stroke)
         likely = next(iter(looks), "bar movement")
-        if pair.item is None and not stroke.finished:
+        if pair.item is None and pair.kind != "handling" and _fell_short(stroke, workout):
             failed.append(
                 FailedStroke(
                     id=key,
@@ -352,6 +352,29 @@ def _in_order(reps: list[Rep]) -> list[Rep]:
     return reps
 
 
+# Shoulders this far below standing: the lift was given up, not finished badly.
+GIVEN_UP_ST = 0.10
+
+
+def _fell_short(stroke: RawStroke, workout: Workout | None) -> bool:
+    """Whether a stroke outside the count never came to its finish.
+
+    A deep bend in the rack that only comes back to the rack is a squat of its own, unless the
+    workout asks for none that ends there but for one that goes on overhead.
+    """
+    if not stroke.finished:
+        return True
+    if stroke.ends == HANG and stroke.begins == FLOOR:
+        return stroke.erect_st > GIVEN_UP_ST
+    if workout is None or stroke.begins != RACK or stroke.ends != RACK:
+        return False
+    asked = [CATALOGUE[part.movement] for parts in workout.rounds for part in parts]
+    higher = replace(stroke, ends=OVERHEAD)
+    return not any(fits(stroke, entry) > 0.1 for entry in asked) and any(
+        fits(higher, entry) > 0.1 for entry in asked
+    )
+
+
 def _intended(stroke: RawStroke, workout: Workout | None, last: str | None, likely: str) -> str:
     """A name for a stroke outside the count: the workout's own word where it fits."""
     if workout is None:
@@ -359,14 +382,16 @@ def _intended(stroke: RawStroke, workout: Workout | None, last: str | None, like
     names = [part.movement for parts in workout.rounds for part in parts]
     if last in names:
         names.insert(0, last)
-    whole = stroke if stroke.finished else replace(stroke, finished=True, ends=_goal(stroke))
+    whole = replace(stroke, finished=True, ends=_goal(stroke), erect_st=0.0)
     best = max(names, key=lambda name: fits(whole, CATALOGUE[name]))
     return best if fits(whole, CATALOGUE[best]) > 0.1 else likely
 
 
 def _goal(stroke: RawStroke) -> int:
-    """The zone an unfinished stroke was on its way to."""
-    return OVERHEAD if stroke.begins == RACK else RACK
+    """The zone a stroke was on its way to: where it ended, or one higher if it fell short."""
+    if stroke.begins == stroke.ends == RACK:
+        return OVERHEAD
+    return stroke.ends if stroke.finished else RACK
 
 
 def _phases(motion: Motion, zones: Zones) -> list[Phase]:

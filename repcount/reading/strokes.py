@@ -23,6 +23,9 @@ TURN_ST = 0.025
 # Nearly at rest: slower than the crossing level in a fifth of a second.
 REST_ST_S = 0.05
 REST_S = 0.12
+# Deeper than this share of the way from standing to hip level with knee is a squat; a dip or a
+# catch above parallel stays well above (Takei et al., IJSPP 2020;15(1):18 draw the line at 1).
+SQUAT_DEPTH = 0.6
 # Hip above knee, standing: 0.530 - 0.285 of stature (Winter 2009, from memory).
 STAND_HIP_KNEE_ST = 0.245
 
@@ -95,6 +98,10 @@ class _Body:
         self.knee = _fill(motion.knee_st)
         self.stand_hip = _standing(self.hip, self.time, 0.53)
         self.stand_shoulder = _standing(self.shoulder, self.time, 0.818)
+        rack = self.state == RACK
+        offset = np.median((self.bar - self.shoulder)[rack]) if rack.any() else 0.0
+        # the bar's height when carried standing
+        self.carried = self.stand_shoulder + float(np.nan_to_num(offset))
         self.stand_hip_knee = max(self.stand_hip - float(np.nanmedian(self.knee)), 0.15)
 
     def second(self, index: int) -> float:
@@ -264,24 +271,16 @@ def _floor_rests(body: _Body) -> list[tuple[RawRest, float, int, int]]:
         lift = time[-1] if reach_end else _rise(bar, time, max(low, down), up, limit)
         lift_at = body.index(lift)
         contact = time[0] if down <= 0 else _fall(bar, time, down, max(low, down + 1), limit)
-        # settled: the last time it comes down to the level before lift-off
-        settled_s = contact
-        high = np.flatnonzero(bar[body.index(contact) : max(lift_at - 1, 0)] > limit)
-        if len(high):
-            place = body.index(contact) + int(high[-1])
-            settled_s = _fall(bar, time, place, min(place + 2, len(bar) - 1), limit)
-        free = state[max(first - int(0.8 * body.motion.rate_hz), 0) : last] == FREE
+        low_at = max(low, body.index(contact))
+        first_contact, dropped = contact, False
+        fall = _fall_before(body, first, merged[order - 1][1] if order else 0)
+        if fall is not None:
+            dropped = True
+            first_contact = min(contact, _first_turn(body, fall, low_at, limit))
+        settled_s = _settled(body, contact, lift, limit)
         off = body.motion.hands_off[body.index(settled_s) : max(lift_at, 1)]
         off = off[np.isfinite(off)]
         hands_off = bool(len(off) and (off > 0.5).sum() > 0.2 * body.motion.rate_hz)
-        dropped = bool(free.sum() > 0.05 * body.motion.rate_hz)
-        first_contact = contact
-        if dropped:
-            start = max(first - int(0.8 * body.motion.rate_hz), 0)
-            falling = np.flatnonzero(state[start:last] == FREE)
-            if len(falling):
-                place = start + int(falling[0])
-                first_contact = min(contact, _fall(bar, time, place, max(low, place + 1), limit))
         rest = RawRest(
             first_contact_s=first_contact,
             start_s=settled_s,
@@ -301,6 +300,85 @@ def _floor_rests(body: _Body) -> list[tuple[RawRest, float, int, int]]:
             arrive += 1
         found.append((rest, level, arrive, max(leave, arrive)))
     return found
+
+
+def _fall_before(body: _Body, contact: int, earliest: int) -> int | None:
+    """Where the free fall that ends in this rest began, or None if the bar was put down."""
+    k = contact
+    while k > earliest and body.state[k - 1] in (FREE, FLOOR):
+        k -= 1
+    free = np.flatnonzero(body.state[k:contact] == FREE)
+    if len(free) < 0.05 * body.motion.rate_hz:
+        return None
+    return k + int(free[0])
+
+
+def _first_turn(body: _Body, fall: int, last: int, limit: float) -> float:
+    """First contact of a falling bar: where it reaches the floor's level or turns upward."""
+    bar, time = body.bar, body.time
+    for k in range(fall + 1, last):
+        if bar[k] <= limit:
+            return _fall(bar, time, fall, k, limit)
+        if bar[k] < bar[k - 1] and bar[k] <= bar[k + 1] and bar[fall] - bar[k] > 2 * TURN_ST:
+            return float(time[k])
+    return float(time[last])
+
+
+# A bounce lasts less than this: 2 v / g with v half of what a fall from overhead gives.
+BOUNCE_S = 0.7
+
+
+def _settled(body: _Body, contact: float, lift: float, limit: float) -> float:
+    """When the bar has come to the floor's level for good after its bounces.
+
+    Bounces follow one another without a pause; a wobble of the track seconds later is none.
+    """
+    bar, time = body.bar, body.time
+    settled = contact
+    k = body.index(contact)
+    last = body.index(lift) - 1
+    while k < last:
+        ahead = min(k + int(0.25 * body.motion.rate_hz), last)
+        up = np.flatnonzero(bar[k : ahead + 1] > limit)
+        if not len(up):
+            break
+        rise = k + int(up[0])
+        down = rise
+        while down < last and bar[down] > limit:
+            down += 1
+        if down >= last or time[down] - time[rise] > BOUNCE_S:
+            break
+        settled = _fall(bar, time, down - 1, down, limit)
+        k = down
+    return settled
+
+
+def _release(body: _Body, top_at: int, free: int, last: int) -> float:
+    """When a bar that ends in free fall left the hands.
+
+    The fall is a parabola: fitted to its last part before contact, followed back to where the bar
+    left it, but not past its vertex.
+    """
+    bar, time = body.bar, body.time
+    low = free
+    while low < last and bar[low + 1] < bar[low]:
+        low += 1
+    margin = int(0.06 * body.motion.rate_hz)
+    reach = slice(max(top_at, free - margin), max(low - margin, free))
+    x, y = time[reach] - time[free], bar[reach]
+    falling = np.gradient(y, x) < -0.5 if len(x) > 3 else np.zeros(len(x), bool)
+    if falling.sum() < 5:
+        return float(time[free])
+    curve = np.polyfit(x[falling], y[falling], 2)
+    if curve[0] > -1.0:
+        return float(time[free])
+    vertex = -curve[1] / (2 * curve[0]) + time[free]
+    k = free
+    while k > top_at and time[k] > vertex:
+        if abs(bar[k] - np.polyval(curve, time[k] - time[free])) > 2 * LEVEL_ST:
+            break
+        k -= 1
+    return float(max(time[k], min(vertex, time[free])))
 
 
 def _parse(body: _Body, first: int, last: int, from_floor: bool, to_floor: bool) -> list[RawStroke]:
@@ -328,6 +406,7 @@ def _parse(body: _Body, first: int, last: int, from_floor: bool, to_floor: bool)
     elif from_floor and nodes[0].at - first < 0.3 * body.motion.rate_hz:
         nodes[0] = replace(nodes[0], zone=FLOOR)
     nodes = [node if node.zone != FREE else replace(node, zone=HANG) for node in nodes]
+    nodes = _with_pauses(body, nodes)
     limit = held if release is None else release
     strokes: list[RawStroke] = []
     k = 0
@@ -339,12 +418,14 @@ def _parse(body: _Body, first: int, last: int, from_floor: bool, to_floor: bool)
             catch_from = high.at
             finish = high
             depth = body.depth(high.at, min(high.at + 2, limit))
-            if k + 3 < len(nodes) and not _stands(body, high):
+            if k + 3 < len(nodes):
                 dip, then = nodes[k + 2], nodes[k + 3]
-                if dip.zone == RACK and then.zone == RACK:
-                    finish, step = then, 4
+                deep = body.depth(dip.at - 3, dip.at + 4) > SQUAT_DEPTH
+                stands = _stands(body, high)
+                if dip.zone == RACK and then.zone == RACK and not (deep and stands):
+                    finish, step = (then if then.height > high.height else high), 4
                     depth = body.depth(catch_from, then.at)
-                elif dip.zone == RACK and then.zone == OVERHEAD:
+                elif dip.zone == RACK and then.zone == OVERHEAD and not stands:
                     strokes.append(_driven_through(body, low, high, dip, then))
                     k += 2
                     continue
@@ -355,7 +436,7 @@ def _parse(body: _Body, first: int, last: int, from_floor: bool, to_floor: bool)
             finish = high
             while k + step + 1 < len(nodes):
                 dip, then = nodes[k + step], nodes[k + step + 1]
-                deep = body.depth(dip.at - 3, dip.at + 3) > 0.55
+                deep = body.depth(dip.at - 3, dip.at + 4) > SQUAT_DEPTH
                 if dip.zone != OVERHEAD or then.zone != OVERHEAD or deep or _stands(body, finish):
                     break
                 finish, step = then, step + 2
@@ -376,17 +457,52 @@ def _parse(body: _Body, first: int, last: int, from_floor: bool, to_floor: bool)
     return strokes
 
 
+def _with_pauses(body: _Body, nodes: list[Node]) -> list[Node]:
+    """Add the small turn or pause in a zone that a rise crosses without a larger one.
+
+    A snatch passes the shoulders at speed; a clean driven straight on comes nearly to rest there,
+    sometimes without turning by as much as `TURN_ST`.
+    """
+    result: list[Node] = []
+    for node in nodes:
+        if result and node.sign > 0 and node.zone - result[-1].zone >= 2:
+            low = result[-1]
+            for zone in range(low.zone + 1, node.zone):
+                places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
+                if len(places) < 3:
+                    continue
+                slowest = int(places[np.argmin(body.speed[places])])
+                if body.speed[slowest] > 2 * REST_ST_S:
+                    continue
+                inside = body.bar[places[0] : places[-1] + 1]
+                turn = turning_points(inside, LEVEL_ST)
+                if len(turn) >= 2 and turn[0][1] > 0:
+                    top, dip = places[0] + turn[0][0], places[0] + turn[1][0]
+                else:
+                    top = dip = slowest
+                result.append(Node(int(top), 1, float(body.bar[top]), zone))
+                result.append(Node(int(dip), -1, float(body.bar[dip]), zone))
+        result.append(node)
+    return result
+
+
 def _middle(low: Node, high: Node) -> int:
     return (low.at + high.at) // 2
 
 
 def _stands(body: _Body, node: Node) -> bool:
-    """Whether the athlete stands erect at a maximum, rather than passing it under the bar."""
-    gap = body.erect_gap(node.at)
+    """Whether the athlete stands erect at a maximum, rather than passing it under the bar.
+
+    In the rack the bar itself tells too: pulled up and met by a sinking body it turns well below
+    the height at which it is carried standing.
+    """
+    if body.erect_gap(node.at) > 0.035:
+        return False
+    if node.zone == RACK:
+        return node.height > body.carried - 0.03
     near = int(0.06 * body.motion.rate_hz)
     around = body.bar[max(node.at - near, 0) : node.at + near + 1]
-    slow = float(around.max() - around.min()) < 0.02
-    return gap < 0.035 and slow
+    return float(around.max() - around.min()) < 2 * LEVEL_ST
 
 
 def _finish_level(body: _Body, node: Node, low: Node, limit: int) -> tuple[float, int]:
@@ -444,8 +560,8 @@ def _stroke(
     end = _come_down(body, top_at, level, next_low, limit)
     if end is None:
         end = body.second(limit)
-    if release is not None:
-        end = min(end, body.second(release))
+    if release is not None and (next_low is None or next_low.at >= release - 1):
+        end = min(end, _release(body, top_at, release, min(release + 90, len(bar) - 2)))
     end = max(end, top)
     stroke = RawStroke(
         begins=low.zone,
@@ -499,7 +615,7 @@ def _same_zone(
     near = int(0.1 * body.motion.rate_hz)
     depth = body.depth(max(low.at - near, 0), low.at + near + 1)
     rise = high.height - low.height
-    if low.zone in (RACK, OVERHEAD) and depth > 0.55:
+    if low.zone in (RACK, OVERHEAD) and depth > SQUAT_DEPTH:
         return _stroke(body, nodes, low, high, place + 1, limit, release, ())
     if low.zone == HANG and rise > 0.10 and body.erect_gap(high.at) < 0.06:
         return _stroke(body, nodes, low, high, place + 1, limit, release, ())
