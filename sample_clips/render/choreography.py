@@ -169,6 +169,14 @@ class Choreography:
         if seconds > 0.02:
             self._key(self._line.poses[-1], seconds)
 
+    def _still_s(self) -> float:
+        """How long the last posture has been kept."""
+        times, poses = self._line.times, self._line.poses
+        start = len(times) - 1
+        while start > 0 and poses[start - 1]["bar_y"] == poses[-1]["bar_y"]:
+            start -= 1
+        return times[-1] - times[start]
+
     def _t(self, seconds: float) -> float:
         """This athlete's time for something that takes `seconds` at tempo 1, with variation."""
         return seconds * self._slow * float(np.exp(self._rng.normal() * self.script.spread))
@@ -571,7 +579,7 @@ class Choreography:
     def _press(self, act: Act) -> None:
         strict = act.movement == "strict press"
         if strict:
-            rising = self._line.now + 0.2
+            self._stay(float(self._rng.uniform(0.4, 0.6)) - self._still_s())
         else:
             self._into_dip()
             self._key("drive", self._t(0.22), wobble=0.4)

@@ -127,7 +127,7 @@ def crossing_ms(signal: Array, level: float, i: int) -> int:
     """The instant between samples i and i+1 at which the signal has the value `level`."""
     a, b = signal[i], signal[i + 1]
     share = 0.0 if a == b else float(np.clip((level - a) / (b - a), 0.0, 1.0))
-    return round((i + share) * 1000 / RATE_HZ)
+    return int((i + share) * 1000 / RATE_HZ + 0.5)
 
 
 def _index(time_s: float, signal: Array) -> int:
