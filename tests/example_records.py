@@ -423,7 +423,7 @@ def example_comparison(attempt: Attempt | None = None) -> Comparison:
                     moved_by=moved,
                     planned_s=4.0 if planned else None,
                     real_s=seconds,
-                    difference_s=seconds - 4.0 if planned else None,
+                    difference_s=seconds - (4.0 if planned else 0.0),
                     length=None if planned is None else "longer" if seconds > 4.5 else "as planned",
                 )
             )
@@ -454,6 +454,7 @@ def example_comparison(attempt: Attempt | None = None) -> Comparison:
                 planned_s=ROUND_S[span.round],
                 real_s=span.duration_s,
                 difference_s=span.duration_s - ROUND_S[span.round],
+                finished=True,
                 planned_breaks=2,
                 real_breaks=len(REAL[span.round]),
             )
@@ -471,12 +472,10 @@ def example_comparison(attempt: Attempt | None = None) -> Comparison:
             )
             for kind, planned, real in kinds
         ],
-        costliest=_costliest(broken - 24_000),
+        compared_rounds=3,
+        costliest="The break after hang power clean 5 in round 3 cost most: 3.3 s more than "
+        "planned.",
     )
-
-
-def _costliest(ms: int) -> str:
-    return f"Breaks cost most: {ms / 1000:.1f} s more than planned, over 7 breaks instead of 6."
 
 
 def bare_attempt() -> Attempt:
@@ -488,9 +487,21 @@ def bare_attempt() -> Attempt:
             "clock": full.clock.model_copy(
                 update={"finished": None, "start_source": "first lift-off"}
             ),
-            "reps": [rep.model_copy(update={"round": None, "number": None}) for rep in full.reps],
-            "breaks": [b.model_copy(update={"round": None, "after": None}) for b in full.breaks],
-            "rounds": [],
+            "reps": [
+                rep.model_copy(update={"round": 1, "number": n, "status": "counted"})
+                for n, rep in enumerate(full.reps, 1)
+            ],
+            "breaks": [b.model_copy(update={"round": 1}) for b in full.breaks],
+            "rounds": [
+                RoundSpan(
+                    round=1,
+                    start_s=full.reps[0].start_s,
+                    end_s=full.clock.end_s,
+                    duration_s=full.clock.end_s - full.reps[0].start_s,
+                    counted=len(full.reps),
+                    prescribed=None,
+                )
+            ],
             "sets": [],
             "between_rounds": [],
             "transitions": [],

@@ -8,7 +8,7 @@ from statistics import median
 
 from markupsafe import Markup
 
-from repcount.records import Attempt, Rep
+from repcount.records import Attempt, Rep, Workout
 from repcount.reports import words
 from repcount.reports.svg import percent, tag
 
@@ -37,13 +37,15 @@ def cycle_pictures(attempt: Attempt) -> list[CyclePicture]:
     for rep in counted:
         by_movement.setdefault(rep.movement, []).append(rep)
     return [
-        _cycle_picture(movement, reps, ceiling)
+        _cycle_picture(movement, reps, ceiling, attempt.workout)
         for movement, reps in by_movement.items()
         if any(rep.cycle_s is not None for rep in reps)
     ]
 
 
-def _cycle_picture(movement: str, reps: Sequence[Rep], ceiling: float) -> CyclePicture:
+def _cycle_picture(
+    movement: str, reps: Sequence[Rep], ceiling: float, workout: Workout | None
+) -> CyclePicture:
     rounds: dict[int | None, list[Rep]] = {}
     for rep in reps:
         rounds.setdefault(rep.round, []).append(rep)
@@ -52,23 +54,23 @@ def _cycle_picture(movement: str, reps: Sequence[Rep], ceiling: float) -> CycleP
     levels = [(second, _level(second, ceiling)) for second in range(0, int(ceiling) + 1, step)]
     shapes = [tag("line", class_="grid", x1="0", x2="100%", y1=y, y2=y) for _, y in levels]
     names = [(f"{second} s", y + 4) for second, y in levels]
-    if None not in rounds:
+    if workout is not None:
         names.append(("Round", _HEIGHT_PX + 17))
     medians: list[tuple[int | None, float | None]] = []
     slot = 0
     for number, done in rounds.items():
         begin = slot
         for rep in done:
-            shapes += _bar(rep, slot / slots, 1 / slots, ceiling)
+            shapes += _bar(rep, words.rep_words(rep, workout), slot / slots, 1 / slots, ceiling)
             slot += 1
         cycles = [rep.cycle_s for rep in done if rep.cycle_s is not None]
         middle = median(cycles) if cycles else None
-        medians.append((number, middle))
+        medians.append((number if workout is not None else None, middle))
         left, right = percent(begin / slots), percent(slot / slots)
         if middle is not None:
             y = _level(min(middle, ceiling), ceiling)
             shapes.append(tag("line", class_="median", x1=left, x2=right, y1=y, y2=y))
-        if number is not None:
+        if number is not None and workout is not None:
             shapes.append(
                 tag("text", str(number), x=percent((begin + slot) / 2 / slots), y=_HEIGHT_PX + 17,
                     text_anchor="middle")
@@ -84,10 +86,10 @@ def _cycle_picture(movement: str, reps: Sequence[Rep], ceiling: float) -> CycleP
     )
 
 
-def _bar(rep: Rep, left: float, width: float, ceiling: float) -> list[Markup]:
+def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list[Markup]:
     """A rep's cycle from zero; a stub where it has none; its length in figures where cut off."""
     cycle = "first of a set" if rep.cycle_s is None else f"{words.short(rep.cycle_s)} s"
-    title = tag("title", words.plain(f"{words.rep_words(rep)}: {cycle}"))
+    title = tag("title", words.plain(f"{name}: {cycle}"))
     y = _HEIGHT_PX - 3.0 if rep.cycle_s is None else _level(min(rep.cycle_s, ceiling), ceiling)
     shapes = [
         tag("rect", title, class_="first" if rep.cycle_s is None else "cycle", y=y,

@@ -101,6 +101,7 @@ def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
             (rep, words.flag_words(rep.flags), _measures(rep.measures)) for rep in attempt.reps
         ],
         "statuses": words.STATUSES,
+        "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
     }
 
@@ -140,10 +141,10 @@ def _with_bars(rows: list[words.Row]) -> list[tuple[words.Row, Markup | None]]:
 
 def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[str, Any]]:
     """Every break, planned or real, in order."""
-    if comparison is None:
+    if comparison is None or not comparison.planned_sets:
         return [
             {
-                "round": pause.round,
+                "round": pause.round if attempt.workout else None,
                 "after": f"{pause.after.movement} {pause.after.number}" if pause.after else "",
                 "at_s": pause.start_s,
                 "planned": None,
@@ -204,7 +205,13 @@ def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any]
         "videos": _video_sources(attempt.video.file_name),
         "rounds": [[span.round, span.start_s, span.end_s] for span in attempt.rounds],
         "reps": [
-            [rep.top_s, rep.start_s, dot, words.plain(words.rep_words(rep)), _rep_detail(rep)]
+            [
+                rep.top_s,
+                rep.start_s,
+                dot,
+                words.plain(words.rep_words(rep, attempt.workout)),
+                _rep_detail(rep),
+            ]
             for rep, dot in sorted(
                 zip(attempt.reps, trace.dots, strict=True), key=lambda pair: pair[0].top_s
             )
@@ -246,9 +253,20 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
     if to_ms(video.slowed) != 1000:
         lines.append(("Slow motion", f"{video.slowed:g} times slower than life, as given"))
     lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]
-    lines += [(f"Option {name}", str(value)) for name, value in sorted(made.options.items())]
+    lines += [(f"Option {name}", value) for name, value in _options(made.options)]
     lines += [(f"Model {name}", digest) for name, digest in sorted(made.models.items())]
     return lines
+
+
+def _options(options: dict[str, Any], inside: str = "") -> list[tuple[str, str]]:
+    """Options by name, those of a stage under the stage's name; what was not given is left out."""
+    found = []
+    for name, value in sorted(options.items()):
+        if isinstance(value, dict):
+            found += _options(value, f"{inside}{name}.")
+        elif value is not None:
+            found.append((inside + name, str(value)))
+    return found
 
 
 def _video_sources(file_name: str) -> list[str]:

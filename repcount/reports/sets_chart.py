@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from markupsafe import Markup
 
+from repcount.plan import position_of
 from repcount.records import After, Attempt, BreakMatch, Comparison, MovementReps
 from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
@@ -22,18 +23,6 @@ class SetPicture:
     real: str
     drawing: Markup
     remarks: list[str]
-
-
-def _done_at(after: After | None, parts: Sequence[MovementReps]) -> int | None:
-    """How many reps of the round are done at `after`; None where the round has no such rep."""
-    done, wanted = 0, after.number if after else 0
-    for part in parts:
-        if after and part.movement == after.movement:
-            if wanted <= part.reps:
-                return done + wanted
-            wanted -= part.reps  # a movement that comes twice in a round is numbered through
-        done += part.reps
-    return None
 
 
 def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPicture]:
@@ -72,40 +61,72 @@ def _drawing(
     with_plan: bool,
 ) -> Markup:
     total = sum(part.reps for part in parts)
-    counted = sum(rep.status == "counted" and rep.round == number for rep in attempt.reps)
-    real_cuts = {
-        at: words.short(pause.end_s - pause.start_s) + " s"
-        for pause in attempt.breaks
-        if pause.round == number and (at := _done_at(pause.after, parts)) is not None
-    }
     shapes, y = _names(parts, total)
     top = y
     if with_plan:
-        meant = [(_done_at(m.planned.after, parts), m) for m in matches if m.planned]
-        cuts = sorted(at for at, _ in meant if at is not None)
-        shapes += _boxes(parts, cuts, total, total, y, 22, "planned")
+        meant = [(position_of(m.planned.after, parts), m) for m in matches if m.planned]
+        edges = sorted({0, total, *(at for at, _ in meant)})
+        for begin, end in pairwise(edges):
+            shapes += _box(begin, end, total, y, 22, "planned", _asked_between(parts, begin, end))
         y += 34
         for at, match in meant:
-            met = _done_at(match.real.after, parts) if match.real else None
-            if at is not None and met is not None:
+            if match.real:
+                met = position_of(match.real.after, parts)
                 shapes.append(
                     tag("line", class_="link" if at == met else "link moved", y1=y - 11, y2=y - 1,
                         x1=percent(at / total), x2=percent(met / total))
                 )  # fmt: skip
-    shapes += _boxes(parts, sorted(real_cuts), min(counted, total), total, y, 26, "real")
-    if counted < total:
+    done: dict[str, int] = {}
+    for span in attempt.sets:
+        if span.round != number or not span.reps:
+            continue
+        first, last = span.reps[0].movement, span.reps[-1].movement
+        begin = position_of(After(movement=first, number=done.get(first, 0) + 1), parts) - 1
+        for part in span.reps:
+            done[part.movement] = done.get(part.movement, 0) + part.reps
+        end = position_of(After(movement=last, number=done[last]), parts)
+        text = "+".join(str(part.reps) for part in span.reps)
+        shapes += _box(begin, end, total, y, 26, "real", text)
+    for begin, end in _absent(parts, done):
         shapes.append(
-            tag("rect", class_="absent", x=percent(counted / total), y=y + 1, height=24, rx=4,
-                width=percent(1 - counted / total))
+            tag("rect", class_="absent", x=percent(begin / total), y=y + 1, height=24, rx=4,
+                width=percent((end - begin) / total))
         )  # fmt: skip
     y += 26
-    done = 0
+    edge = 0
     for part in parts[:-1]:
-        done += part.reps
-        here = percent(done / total)
+        edge += part.reps
+        here = percent(edge / total)
         shapes.append(tag("line", class_="edge", x1=here, x2=here, y1=top, y2=y))
-    shapes_below, height = _cuts(real_cuts, total, y)
-    return tag("svg", *shapes, *shapes_below, class_="sets", height=y + height, aria_hidden="true")
+    cuts = [
+        (position_of(pause.after, parts), words.short(pause.end_s - pause.start_s) + " s")
+        for pause in attempt.breaks
+        if pause.round == number
+    ]
+    below, height = _cuts(cuts, total, y)
+    return tag("svg", *shapes, *below, class_="sets", height=y + height, aria_hidden="true")
+
+
+def _asked_between(parts: Sequence[MovementReps], begin: int, end: int) -> str:
+    """The reps by movement from one place of the round to another, joined by +."""
+    pieces, edge = [], 0
+    for part in parts:
+        here = min(end, edge + part.reps) - max(begin, edge)
+        if here > 0:
+            pieces.append(str(here))
+        edge += part.reps
+    return "+".join(pieces)
+
+
+def _absent(parts: Sequence[MovementReps], done: dict[str, int]) -> Iterator[tuple[int, int]]:
+    """Where in the round reps were asked for and not counted: at the end of their movement."""
+    left, edge = dict(done), 0
+    for part in parts:
+        here = min(part.reps, left.get(part.movement, 0))
+        left[part.movement] = left.get(part.movement, 0) - here
+        if here < part.reps:
+            yield edge + here, edge + part.reps
+        edge += part.reps
 
 
 def _names(parts: Sequence[MovementReps], total: int) -> tuple[list[Markup], int]:
@@ -126,13 +147,12 @@ def _names(parts: Sequence[MovementReps], total: int) -> tuple[list[Markup], int
     return shapes, 14 * (max(rows) + 1) + 4
 
 
-def _cuts(cuts: dict[int, str], total: int, y: int) -> tuple[list[Markup], int]:
+def _cuts(cuts: Sequence[tuple[int, str]], total: int, y: int) -> tuple[list[Markup], int]:
     """Where the bar really went down, and for how long; and the height the labels take."""
-    ordered = sorted(cuts.items())
-    labels = [(at / total, len(text) * LETTER_PX) for at, text in ordered]
+    labels = [(at / total, len(text) * LETTER_PX) for at, text in cuts]
     rows = rows_apart(labels)
     shapes = []
-    for (at, text), (centre, length), row in zip(ordered, labels, rows, strict=True):
+    for (at, text), (centre, length), row in zip(cuts, labels, rows, strict=True):
         anchor, x = anchored(centre, length)
         here = percent(at / total)
         shapes.append(tag("line", class_="cut", x1=here, x2=here, y1=y - 26, y2=y + 4))
@@ -143,32 +163,18 @@ def _cuts(cuts: dict[int, str], total: int, y: int) -> tuple[list[Markup], int]:
     return shapes, 8 + (14 * (max(rows) + 1) if rows else 0)
 
 
-def _boxes(
-    parts: Sequence[MovementReps],
-    cuts: Sequence[int],
-    upto: int,
-    of: int,
-    y: int,
-    height: int,
-    kind: str,
+def _box(
+    begin: int, end: int, total: int, y: int, height: int, kind: str, text: str
 ) -> list[Markup]:
-    """Boxes from cut to cut, each with its reps by movement where they fit on a phone."""
-    shapes = []
-    for begin, end in pairwise(sorted({0, upto, *(cut for cut in cuts if cut < upto)})):
+    """A set from one place of the round to another, with its reps where they fit on a phone."""
+    shapes = [
+        tag("rect", class_=f"set {kind}", x=percent(begin / total), y=y, height=height, rx=4,
+            width=percent((end - begin) / total))
+    ]  # fmt: skip
+    if len(text) * 8 + 2 <= (end - begin) / total * NARROW_PX:
+        middle = percent((begin + end) / 2 / total)
         shapes.append(
-            tag("rect", class_=f"set {kind}", x=percent(begin / of), y=y, height=height, rx=4,
-                width=percent((end - begin) / of))
+            tag("text", text, class_=f"set-text {kind}", x=middle, y=y + height / 2 + 4.5,
+                text_anchor="middle")
         )  # fmt: skip
-        pieces, done = [], 0
-        for part in parts:
-            here = min(end, done + part.reps) - max(begin, done)
-            if here > 0:
-                pieces.append(str(here))
-            done += part.reps
-        text = "+".join(pieces)
-        if len(text) * 8 + 2 <= (end - begin) / of * NARROW_PX:
-            shapes.append(
-                tag("text", text, class_=f"set-text {kind}", x=percent((begin + end) / 2 / of),
-                    y=y + height / 2 + 4.5, text_anchor="middle")
-            )  # fmt: skip
     return shapes

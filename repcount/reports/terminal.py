@@ -116,7 +116,7 @@ def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
     spent = f"{len(real)}, {words.short(sum(real) / 1000)} s" if real else "none"
-    if comparison is None:
+    if comparison is None or not comparison.planned_sets:
         items = [f"{spent} in all" if real else spent]
     else:
         planned = [match.planned_s or 0.0 for match in comparison.breaks if match.planned]
@@ -134,19 +134,17 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     """Where the time went: what the plan gives times for, then what the rest is made of."""
     items = []
-    if compared := words.time_rows(comparison)[:-1]:
+    if compared := words.time_rows(comparison):
         parts = [
             f"{row.label.lower()} {words.seconds_of(row.real)} ({words.signed_of(row.difference)})"
-            for row in compared
+            for row in compared[:-1]
         ]
         items.append(words.capital(", ".join(parts)))
-    parts = [
-        f"{row.label.lower()} {words.seconds_of(row.real)}"
-        for row in words.spent_rows(attempt, comparison)[:-1]
-    ]
+    rows = words.spent_rows(attempt, comparison)
+    parts = [f"{row.label.lower()} {words.seconds_of(row.real)}" for row in rows[:-1]]
     if parts:
         joined = ", ".join(parts)
-        items.append(f"Work: {joined}" if compared else words.capital(joined))
+        items.append(f"Work: {joined}" if rows[-1].label == "Work" else words.capital(joined))
     yield from _labelled("Time, s", items)
 
 

@@ -19,6 +19,7 @@ from repcount.records import (
     MovementReps,
     Notice,
     Rep,
+    Workout,
     to_ms,
 )
 
@@ -43,12 +44,12 @@ KINDS = {
     "breaks": "Breaks",
     "hold": "Holds",
     "transition": "Transitions",
+    "transitions": "Transitions",
     "reset": "Resets",
     "touch": "Touches",
     "rep": "Reps",
     "handling": "Handling",
     "work": "Work",
-    "cycle": "Cycles",
 }
 KIND_MEANINGS = {
     "start": "from the start signal to the first rep",
@@ -60,7 +61,7 @@ KIND_MEANINGS = {
     "touch": "bar on the floor for less than 0.5 s between reps",
     "rep": "lifting, and lowering under control",
     "handling": "picking up, putting down, turning, falls and bounces",
-    "work": "everything that is not a break or between rounds",
+    "work": "everything that has no line of its own here",
 }
 START_SOURCES = {
     "sound": "the start beep",
@@ -149,20 +150,17 @@ def signed(seconds: float | None) -> str:
 
 @dataclass(frozen=True)
 class Row:
-    """A line of planned beside real, in tenths of a second; None where there is none."""
+    """A line of planned beside real, in tenths of a second; None where there is none.
+
+    `difference` is that of the shown numbers, so that a column of them adds up on paper.
+    """
 
     label: str
     planned: int | None
     real: int | None
+    difference: int | None = None
     note: str = ""
     round: int | None = None
-
-    @property
-    def difference(self) -> int | None:
-        """Real less planned, as shown: from the rounded numbers, so that it adds up on paper."""
-        if self.planned is None or self.real is None:
-            return None
-        return self.real - self.planned
 
 
 def _together(values: Sequence[float | None]) -> list[int | None]:
@@ -172,83 +170,93 @@ def _together(values: Sequence[float | None]) -> list[int | None]:
 
 
 def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
-    """Start, every round, the time between rounds and the total: they add up to the clock."""
-    total = attempt.clock.total_s
+    """Start, every round, the time between rounds and the total: they add up to the clock.
+
+    A part that the plan gives no time for is planned as none, as in the plan's total.
+    """
+    total, begin = attempt.clock.total_s, attempt.clock.start_s
     spans = sorted(attempt.rounds, key=lambda span: span.start_s)
-    if total is None or not spans:
+    if attempt.workout is None or total is None or begin is None or not spans:
         return []
-    begin = attempt.clock.start_s
-    start = spans[0].start_s - (spans[0].start_s if begin is None else begin)
-    between = [gap.end_s - gap.start_s for gap in attempt.between_rounds]
-    lines: list[tuple[str | int, float | None, float | None]] = []
     planned_kinds = {item.kind: item.planned_s for item in comparison.time} if comparison else {}
-    planned_rounds = (
-        {item.round: item.planned_s for item in comparison.rounds} if comparison else {}
-    )
-    if to_ms(start) or "start" in planned_kinds:
-        lines.append(("Start", planned_kinds.get("start"), start))
-    for span in spans:
-        lines.append((span.round, planned_rounds.pop(span.round, None), span.duration_s))
-    for number, planned_s in sorted(planned_rounds.items()):
-        lines.append((number, planned_s, None))
-    if between or "between rounds" in planned_kinds:
-        lines.append(("Between rounds", planned_kinds.get("between rounds"), sum(between)))
-    rest = total - sum(real for _, _, real in lines if real is not None)
-    if to_ms(rest):
-        lines.append(("After the last rep", None, rest))
-    planned = _together([line[1] for line in lines])
-    real = _together([line[2] for line in lines])
-    rows = [
-        Row(name, planned[i], real[i])
-        if isinstance(name, str)
-        else Row(f"Round {name}", planned[i], real[i], round=name)
-        for i, (name, _, _) in enumerate(lines)
-    ]
-    planned_total = comparison.planned_total_s if comparison else None
-    return rows + [
-        Row("Total", None if planned_total is None else as_tenths(planned_total), as_tenths(total))
-    ]
+    asked = {item.round: item for item in comparison.rounds} if comparison else {}
+    names: list[str | int] = ["Start"]
+    planned: list[float | None] = [planned_kinds.get("start")]
+    real: list[float | None] = [spans[0].start_s - begin]
+    done = {span.round: span.duration_s for span in spans}
+    for number in sorted({*done, *asked}):
+        names.append(number)
+        planned.append(asked[number].planned_s if number in asked else None)
+        real.append(done.get(number))
+    gaps = [gap.end_s - gap.start_s for gap in attempt.between_rounds]
+    if gaps or "between rounds" in planned_kinds:
+        names.append("Between rounds")
+        planned.append(planned_kinds.get("between rounds"))
+        real.append(sum(gaps))
+    planned_tenths, real_tenths = _together(planned), _together(real)
+    paced = comparison is not None and comparison.planned_total_s is not None
+    rows = []
+    for name, meant, took in zip(names, planned_tenths, real_tenths, strict=True):
+        over = paced and took is not None and (not isinstance(name, int) or asked[name].finished)
+        difference = took - (meant or 0) if over and took is not None else None
+        if isinstance(name, int):
+            rows.append(Row(f"Round {name}", meant, took, difference, round=name))
+        elif meant or took:
+            rows.append(Row(name, meant, took, difference))
+    whole = as_tenths(total)
+    if not paced or comparison is None or comparison.planned_total_s is None:
+        return rows + [Row("Total", None, whole)]
+    meant = as_tenths(comparison.planned_total_s)
+    difference = None if comparison.difference_s is None else whole - meant
+    return rows + [Row("Total", meant, whole, difference)]
 
 
 def time_rows(comparison: Comparison | None) -> list[Row]:
-    """Where the time went, planned beside real, with the total last; empty without a plan."""
+    """Where the time went, planned beside real, with the total last; empty without a pace."""
     kinds = comparison.time if comparison else []
-    if not kinds:
+    if comparison is None or not kinds:
         return []
     planned = tenths([item.planned_s for item in kinds])
     real = tenths([item.real_s for item in kinds])
     rows = [
-        Row(_kind_name(item.kind), planned[i], real[i], _kind_meaning(item.kind))
-        for i, item in enumerate(kinds)
+        Row(_kind_name(item.kind), meant, took, took - meant, _kind_meaning(item.kind))
+        for item, meant, took in zip(kinds, planned, real, strict=True)
     ]
-    return rows + [Row("Total", sum(planned), sum(real))]
+    label = "Total"
+    if comparison.compared_rounds < len(comparison.workout.rounds):
+        label = f"To the end of round {comparison.compared_rounds}"
+    return rows + [Row(label, sum(planned), sum(real), sum(real) - sum(planned))]
 
 
 def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[Row]:
     """The clock's run by kind, largest first, with the total last; real only.
 
-    Beside a comparison, what its `work` is made of.
+    Beside a comparison of the whole clock, what its `work` is made of.
     """
     compared = comparison.time if comparison else []
     named = {item.kind for item in compared}
-    shares = [
-        share
-        for share in sorted(attempt.time_spent, key=lambda share: -share.seconds)
-        if to_ms(share.seconds) and share.kind not in named and share.kind + "s" not in named
-    ]
-    if not shares:
-        return []
+    every = [share for share in attempt.time_spent if to_ms(share.seconds)]
+    inside = [s for s in every if s.kind not in named and f"{s.kind}s" not in named]
     shown = tenths([item.real_s for item in compared])
-    work = next((shown[i] for i, item in enumerate(compared) if item.kind == "work"), None)
-    real = tenths([share.seconds for share in shares], work)
+    label, whole = "Total", None
+    # Where a plan times cycles, or a reset stands for a break, work is cut across these kinds.
+    for item, took in zip(compared, shown, strict=True):
+        if item.kind == "work" and sum(to_ms(s.seconds) for s in inside) == to_ms(item.real_s):
+            every, label, whole = inside, "Work", took
+    if not every:
+        return []
+    every = sorted(every, key=lambda share: -share.seconds)
+    real = tenths([share.seconds for share in every], whole)
     rows = [
-        Row(_kind_name(share.kind), None, real[i], _kind_meaning(share.kind))
-        for i, share in enumerate(shares)
+        Row(_kind_name(share.kind), None, took, note=_kind_meaning(share.kind))
+        for share, took in zip(every, real, strict=True)
     ]
-    return rows + [Row("Total" if work is None else "Work", None, sum(real))]
+    return rows + [Row(label, None, sum(real))]
 
 
 def _kind_name(kind: str) -> str:
+    if kind.startswith("cycle "):
+        return f"Cycles, {kind.removeprefix('cycle ')}"
     return KINDS.get(kind, capital(kind))
 
 
@@ -298,22 +306,17 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
         where = " at the time cap" if capped else ""
         time = f"Not finished{where}: {clock(run.total_s)} on the clock."
     against = ""
-    if (
-        comparison
-        and comparison.planned_total_s is not None
-        and run.total_s is not None
-        and counted
-    ):
-        planned, real = as_tenths(comparison.planned_total_s), as_tenths(run.total_s)
-        by = real - planned
-        how = "behind" if by > 0 else "ahead of"
-        against = (
-            f"{seconds_of(abs(by))} s {how} the plan of {clock_of(planned)}."
-            if by
-            else f"On the plan of {clock_of(planned)}."
-        )
+    planned_s = comparison.planned_total_s if comparison else None
+    if planned_s is not None and run.total_s is not None and counted:
+        planned = as_tenths(planned_s)
+        by = as_tenths(run.total_s) - planned
         if run.finished is False:
             against = f"The plan was {clock_of(planned)}."
+        elif by:
+            how = "behind" if by > 0 else "ahead of"
+            against = f"{seconds_of(abs(by))} s {how} the plan of {clock_of(planned)}."
+        else:
+            against = f"On the plan of {clock_of(planned)}."
     missing = ""
     if asked is not None and counted and len(counted) < asked:
         missing = f"{len(counted)} of {count(asked, 'rep')} counted."
@@ -357,6 +360,8 @@ def break_words(match: BreakMatch) -> str:
     if match.outcome == "unplanned":
         place = where or "before the first rep"
         return f"unplanned break {place}, {short(match.real_s)} s"
+    if match.outcome == "not reached":
+        return f"the break {meant} was not reached"
     if match.outcome == "skipped":
         return f"no break {meant}, though planned"
     if match.outcome == "reset":
@@ -382,10 +387,11 @@ def flag_words(flags: Sequence[str]) -> str:
     return ", ".join(word for word in words if word)
 
 
-def rep_words(rep: Rep) -> str:
-    """`Round 2, hang power clean 4`."""
+def rep_words(rep: Rep, workout: Workout | None) -> str:
+    """`Round 2, hang power clean 4`; the round is left out where there is no workout."""
     name = f"{rep.movement} {rep.number}" if rep.number is not None else rep.movement
-    return f"Round {rep.round}, {name}" if rep.round is not None else capital(name)
+    with_round = rep.round is not None and workout is not None
+    return f"Round {rep.round}, {name}" if with_round else capital(name)
 
 
 def doubts(attempt: Attempt) -> list[Doubt]:
@@ -399,7 +405,7 @@ def doubts(attempt: Attempt) -> list[Doubt]:
             why.append(words)
         if "check" in rep.flags:
             why.append(f"confidence {rep.confidence:.0%}")
-        found.append(Doubt(rep.top_s, rep_words(rep), ", ".join(why), rep.id))
+        found.append(Doubt(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
     found += [failed_doubt(stroke) for stroke in attempt.failed]
     return sorted(found, key=lambda doubt: doubt.at_s)
 
@@ -438,14 +444,10 @@ def set_lines(attempt: Attempt, comparison: Comparison | None) -> dict[int, tupl
 
 
 def notices(attempt: Attempt, comparison: Comparison | None = None) -> list[Notice]:
-    """All warnings: the attempt's, the comparison's, and corrections that lost their rep."""
+    """All warnings: the attempt's and the comparison's."""
     found = list(attempt.warnings)
     if comparison:
         found += [notice for notice in comparison.warnings if notice not in found]
-    if attempt.orphaned_edits:
-        lost = ", ".join(attempt.orphaned_edits)
-        text = f"Corrections that no longer find what they were about: {lost}."
-        found.append(Notice(code="orphaned-edits", text=text))
     return found
 
 

@@ -1,0 +1,590 @@
+"""The commands. Thin: what they do lives in `repcount.pipeline` and the stages.
+
+Heavy modules are imported inside the commands, so that help comes at once.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+import repcount
+from repcount.errors import RepcountError
+
+if TYPE_CHECKING:
+    from repcount.pipeline import Results
+    from repcount.records import Attempt, Comparison, EditAction, Edits
+
+SCHEMAS = ("plan", "reading", "edits", "attempt", "comparison")
+STOPPED = 130
+UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h
+_NEAR_S = 0.5  # how far a moment given by hand may lie from the rep or break meant
+
+
+class Failure(click.ClickException):
+    """An error as a person sees it: one sentence on stderr, and an exit code."""
+
+    def __init__(self, sentence: str, exit_code: int) -> None:
+        super().__init__(sentence)
+        self.exit_code = exit_code  # type: ignore[misc]  # click says class, means object
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"repcount: {self.message}", file=file or sys.stderr)
+
+
+class Commands(click.Group):
+    """The top group: turns every error of a command into a sentence."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, BrokenPipeError):
+            raise
+        except RepcountError as error:
+            raise Failure(str(error), error.exit_code) from error
+        except (KeyboardInterrupt, click.Abort) as error:
+            raise Failure("stopped; nothing was written.", STOPPED) from error
+        except Exception as error:
+            if ctx.params.get("debug"):
+                raise
+            what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+            raise Failure(
+                f"something went wrong that should not ({what}); nothing was written. Run "
+                "`repcount --debug ...` for the details and report them.",
+                UNEXPECTED,
+            ) from error
+
+
+class Moment(click.ParamType):
+    """A moment or a length of time: seconds, or minutes and seconds as the reports show them."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        if isinstance(value, float):
+            return value
+        parts = str(value).split(":")
+        try:
+            seconds = float(parts[-1])
+            for place, part in enumerate(reversed(parts[:-1]), 1):
+                seconds += int(part) * 60**place
+        except ValueError:
+            seconds = -1.0
+        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in str(value):
+            self.fail(f"{value!r} is no time; give seconds (83.4) or minutes (1:23.4).", param, ctx)
+        return seconds
+
+
+MOMENT = Moment()
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(repcount.__version__, prog_name="repcount")
+@click.option("--debug", is_flag=True, help="Show the traceback of an unexpected error.")
+def cli(debug: bool) -> None:
+    """Measure barbell cycling for time from one video: reps, breaks, transitions, rounds."""
+
+
+@cli.command()
+@click.argument("video", type=click.Path(path_type=Path), required=False)
+@click.option("--plan", type=click.Path(path_type=Path), help="The plan (TOML) to compare with.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the results."
+)
+@click.option("--from", "from_s", type=MOMENT, help="Leave out what lies before.")
+@click.option("--to", "to_s", type=MOMENT, help="Leave out what lies after.")
+@click.option(
+    "--slowed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    help="How many times slower than life the file plays (8: 240 pictures a second shown at 30).",
+)
+@click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
+@click.option(
+    "--plate-mm",
+    type=click.FloatRange(100, 600),
+    default=450.0,
+    show_default=True,
+    help="Diameter of the largest plates.",
+)
+@click.option(
+    "--model",
+    type=click.Choice(["full", "lite"]),
+    default="full",
+    show_default=True,
+    help="Body model: lite is faster and less sure.",
+)
+@click.option(
+    "--tracks",
+    type=click.Path(path_type=Path),
+    help="A tracks file made before: read it again without looking at the pixels.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+def analyze(
+    video: Path | None,
+    plan: Path | None,
+    out: Path,
+    tracks: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **options: Any,
+) -> None:
+    """Read a video and write the results into a folder.
+
+    Moments are seconds (83.4) or minutes and seconds (1:23.4) on the clock that a player shows.
+    Corrections already in the folder are kept and applied.
+    """
+    if video is None and tracks is None:
+        raise click.UsageError("Give a video, or a tracks file with --tracks.")
+    from repcount.pipeline import Options
+    from repcount.pipeline import analyze as run
+
+    with _progress(quiet or tracks is not None) as progress:
+        results = run(video, plan, out, Options(**options), progress, tracks=tracks)
+    _show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
+    if not quiet and not as_json:
+        click.echo(f"\nWritten to {_plain(out)}")
+
+
+@cli.command()
+@click.argument("attempt", type=click.Path(path_type=Path))
+@click.option("--plan", type=click.Path(path_type=Path), required=True, help="The plan (TOML).")
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
+def compare(attempt: Path, plan: Path, as_json: bool) -> None:
+    """Set an attempt (attempt.json, or the results folder) beside a plan, and print it.
+
+    The plan must be of the workout that the attempt was read as; breaks and pace may differ.
+    Nothing is written.
+    """
+    from repcount.compare import compare as run
+    from repcount.pipeline import ATTEMPT
+    from repcount.plan import load_plan
+    from repcount.records import Attempt, load_record
+
+    path = attempt / ATTEMPT if attempt.is_dir() else attempt
+    record = load_record(Attempt, path)
+    comparison = run(record, load_plan(plan))
+    if as_json:
+        click.echo(comparison.model_dump_json(indent=1))
+    else:
+        _show(record, comparison)
+
+
+@cli.command()
+@click.argument("name", type=click.Choice(SCHEMAS))
+def schema(name: str) -> None:
+    """Print the JSON Schema of a file: plan, reading, edits, attempt or comparison."""
+    from repcount import records
+
+    if name == "plan":
+        from repcount.plan import plan_schema_text
+
+        click.echo(plan_schema_text(), nl=False)
+        return
+    click.echo(records.schema_text(getattr(records, name.capitalize())), nl=False)
+
+
+# Corrections -------------------------------------------------------------------------------------
+
+
+class Corrections(click.Group):
+    """A group whose folder stands before the correction: `repcount correct DIR no-rep REP`."""
+
+    def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        formatter.write_usage(ctx.command_path, "DIR CORRECTION [ARGS]... | --list | --undo [ID]")
+
+
+_SHARED = (
+    click.option("--who", help="Who corrects (default: the name of your account)."),
+    click.option("--why", help="The reason; a no-rep needs one."),
+    click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace)."),
+    click.option("--quiet", is_flag=True, help="Print nothing but errors."),
+)
+
+
+def _shared(command: Any) -> Any:
+    """Options of every correction; they may stand before its name or after it."""
+
+    @functools.wraps(command)
+    def run(ctx: click.Context, **values: Any) -> Any:
+        given = {key: values.pop(key) for key in ("who", "why", "as_json", "quiet")}
+        kept = ctx.obj or {}
+        ctx.obj = kept | {key: value or kept.get(key) for key, value in given.items()}
+        return command(ctx, **values)
+
+    shared: Any = click.pass_context(run)
+    for option in reversed(_SHARED):
+        shared = option(shared)
+    return shared
+
+
+@cli.group(cls=Corrections, invoke_without_command=True)
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--list", "listing", is_flag=True, help="List the corrections made so far.")
+@click.option(
+    "--undo",
+    metavar="[ID]",
+    is_flag=False,
+    flag_value="",
+    help="Take back a correction: the last one still in force, or the one with this id.",
+)
+@_shared
+def correct(ctx: click.Context, folder: Path, listing: bool, undo: str | None) -> None:
+    """Correct a reading. The reading stays as it is; corrections are kept beside it, each with
+    who, when and why, and the results are made anew.
+
+    A rep or a break is named by its id (in reps.csv and breaks.csv) or by the moment at which the
+    report shows it.
+    """
+    ctx.obj["folder"] = folder
+    asked = [listing, undo is not None, ctx.invoked_subcommand is not None]
+    if sum(asked) != 1:
+        raise click.UsageError("Give one correction, or --list, or --undo.", ctx)
+    if listing:
+        _list(folder, bool(ctx.obj["as_json"]))
+    elif undo is not None:
+        _undo(ctx, undo)
+
+
+def _correction(
+    ctx: click.Context,
+    action: EditAction,
+    *,
+    rep: str | None = None,
+    rest: str | None = None,
+    values: dict[str, Any] | None = None,
+) -> None:
+    """Append one correction; what is not given is left out of its values."""
+    from repcount.edits import append_edit, make_edit
+
+    given = {key: value for key, value in (values or {}).items() if value is not None}
+    if given.get("round") == 0:
+        given["round"] = None
+
+    def change(before: Results, edits: Edits) -> Edits:
+        target = None
+        if rep is not None:
+            target = _meant(rep, [(one.id, one.top_s) for one in before.attempt.reps], "rep")
+        if rest is not None:
+            places = [(one.id, one.start_s) for one in before.attempt.floor_rests]
+            target = _meant(rest, places, "floor rest")
+        edit = make_edit(
+            edits, action, who=_who(ctx), why=ctx.obj["why"] or "", target=target, values=given
+        )
+        return append_edit(before.reading, edits, edit)
+
+    _apply(ctx, change)
+
+
+def _apply(ctx: click.Context, change: Callable[[Results, Edits], Edits]) -> None:
+    from repcount.pipeline import correct as run
+
+    results = run(ctx.obj["folder"], change)
+    made = results.edits.edits[-1] if results.edits else None
+    if made and not ctx.obj["quiet"] and not ctx.obj["as_json"]:
+        what = f"takes back {made.reverts}" if made.reverts else made.action.replace("_", " ")
+        click.echo(f"Correction {made.id}: {_plain(what)}\n")
+    _show(results.attempt, results.comparison, as_json=ctx.obj["as_json"], quiet=ctx.obj["quiet"])
+
+
+def _who(ctx: click.Context) -> str:
+    import getpass
+
+    if ctx.obj["who"] is not None:
+        return str(ctx.obj["who"])
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""
+
+
+def _meant(given: str, places: list[tuple[str, float]], what: str) -> str:
+    """The id that was given, or that of the one at the moment given."""
+    if any(given == key for key, _ in places):
+        return given
+    try:
+        at = MOMENT.convert(given, None, None)
+    except click.BadParameter:
+        raise RepcountError(
+            f"there is no {what} with the id {_plain(given)}; take the id from the tables, or give "
+            "the moment that the report shows."
+        ) from None
+    near = sorted((abs(moment - at), key, moment) for key, moment in places)
+    if not near or near[0][0] > _NEAR_S:
+        nearest = f"; the nearest is at {near[0][2]:.1f} s" if near else ""
+        raise RepcountError(f"there is no {what} at {at:.1f} s{nearest}.")
+    return near[0][1]
+
+
+def _list(folder: Path, as_json: bool) -> None:
+    from repcount.edits import edits_in_force
+    from repcount.pipeline import EDITS, load_results
+    from repcount.records import Edits
+
+    results = load_results(folder)
+    edits = results.edits or Edits(video_sha256=results.reading.video.sha256)
+    if as_json:
+        click.echo(edits.model_dump_json(indent=1))
+        return
+    if not edits.edits:
+        click.echo(f"No corrections ({EDITS}) in {_plain(folder)}.")
+    in_force = {edit.id for edit in edits_in_force(edits)}
+    for edit in edits.edits:
+        parts = [edit.id, edit.when, edit.who, edit.action.replace("_", " ")]
+        if edit.reverts:
+            parts[-1] = f"takes back {edit.reverts}"
+        parts += [edit.target] if edit.target else []
+        parts += [f"{key}={value}" for key, value in edit.values.items()]
+        parts += [f"({edit.why})"] if edit.why else []
+        if edit.id in results.attempt.orphaned_edits:
+            parts.append("[does not apply]")
+        elif edit.id not in in_force:
+            parts.append("[taken back]")
+        click.echo(_plain("  ".join(parts)))
+
+
+def _undo(ctx: click.Context, edit_id: str) -> None:
+    from repcount.edits import edits_in_force, revert_edit
+
+    def change(before: Results, edits: Edits) -> Edits:
+        standing = [edit.id for edit in edits_in_force(edits) if edit.reverts is None]
+        if not edit_id and not standing:
+            raise RepcountError("there is no correction to take back.")
+        last = edit_id or standing[-1]
+        return revert_edit(before.reading, edits, last, who=_who(ctx), why=ctx.obj["why"] or "")
+
+    _apply(ctx, change)
+
+
+def _times(*names: str, required: tuple[str, ...] = ()) -> Callable[[Any], Any]:
+    """Options for moments, named as in the files without the unit."""
+    said = {
+        "start": "When it starts.",
+        "top": "When it counts.",
+        "end": "When it ends.",
+        "contact": "When the bar first touches the floor.",
+    }
+
+    def add(command: Any) -> Any:
+        for name in reversed(names):
+            command = click.option(
+                f"--{name}", type=MOMENT, required=name in required, help=said[name]
+            )(command)
+        return command
+
+    return add
+
+
+@correct.command("add-rep")
+@click.option("--movement", required=True, help="Name of the movement.")
+@click.option("--round", "round_", type=click.IntRange(min=1), help="Round, from 1.")
+@_times("top", "start", "end", required=("top",))
+@_shared
+def add_rep(
+    ctx: click.Context,
+    movement: str,
+    round_: int | None,
+    top: float,
+    start: float | None,
+    end: float | None,
+) -> None:
+    """Add a rep that was not read."""
+    values = {"movement": movement, "top_s": top, "start_s": start, "end_s": end, "round": round_}
+    _correction(ctx, "add_rep", values=values)
+
+
+@correct.command("remove-rep")
+@click.argument("rep")
+@_shared
+def remove_rep(ctx: click.Context, rep: str) -> None:
+    """Remove a rep that did not happen."""
+    _correction(ctx, "remove_rep", rep=rep)
+
+
+@correct.command("move-rep")
+@click.argument("rep")
+@_times("start", "top", "end")
+@_shared
+def move_rep(
+    ctx: click.Context, rep: str, start: float | None, top: float | None, end: float | None
+) -> None:
+    """Correct a rep's times."""
+    _correction(ctx, "move_rep", rep=rep, values={"start_s": start, "top_s": top, "end_s": end})
+
+
+@correct.command("relabel-rep")
+@click.argument("rep")
+@click.option("--movement", help="Name of the movement.")
+@click.option(
+    "--round", "round_", type=click.IntRange(min=0), help="Round, from 1; 0: not of the workout."
+)
+@_shared
+def relabel_rep(ctx: click.Context, rep: str, movement: str | None, round_: int | None) -> None:
+    """Correct a rep's movement or round."""
+    _correction(ctx, "relabel_rep", rep=rep, values={"movement": movement, "round": round_})
+
+
+@correct.command("no-rep")
+@click.argument("rep")
+@_shared
+def no_rep(ctx: click.Context, rep: str) -> None:
+    """Mark a rep as a no-rep; --why gives the reason."""
+    _correction(ctx, "mark_no_rep", rep=rep)
+
+
+@correct.command("clear-no-rep")
+@click.argument("rep")
+@_shared
+def clear_no_rep(ctx: click.Context, rep: str) -> None:
+    """Let a rep that was marked as a no-rep count again."""
+    _correction(ctx, "clear_no_rep", rep=rep)
+
+
+@correct.command("add-break")
+@_times("start", "end", "contact", required=("start", "end"))
+@click.option("--hands-off", is_flag=True, default=None, help="The hands left the bar.")
+@_shared
+def add_break(
+    ctx: click.Context, start: float, end: float, contact: float | None, hands_off: bool | None
+) -> None:
+    """Add a break: from the bar at rest on the floor to the next lift-off."""
+    _correction(
+        ctx,
+        "add_break",
+        values={
+            "start_s": start,
+            "end_s": end,
+            "first_contact_s": contact,
+            "hands_off": hands_off,
+        },
+    )
+
+
+@correct.command("move-break")
+@click.argument("pause", metavar="BREAK")
+@_times("start", "end", "contact")
+@_shared
+def move_break(
+    ctx: click.Context,
+    pause: str,
+    start: float | None,
+    end: float | None,
+    contact: float | None,
+) -> None:
+    """Correct a break's times."""
+    values = {"start_s": start, "end_s": end, "first_contact_s": contact}
+    _correction(ctx, "move_break", rest=pause, values=values)
+
+
+@correct.command("remove-break")
+@click.argument("pause", metavar="BREAK")
+@_shared
+def remove_break(ctx: click.Context, pause: str) -> None:
+    """Remove a break that did not happen."""
+    _correction(ctx, "remove_break", rest=pause)
+
+
+@correct.command("clock")
+@_times("start", "end")
+@_shared
+def clock(ctx: click.Context, start: float | None, end: float | None) -> None:
+    """Set when the clock starts or ends."""
+    _correction(ctx, "set_clock", values={"start_s": start, "end_s": end})
+
+
+@correct.command("note")
+@click.argument("text")
+@_times("start", "end")
+@click.option("--rep", help="The rep that the note is about.")
+@_shared
+def note(
+    ctx: click.Context, text: str, start: float | None, end: float | None, rep: str | None
+) -> None:
+    """Keep a note with the attempt."""
+    _correction(ctx, "note", rep=rep, values={"text": text, "start_s": start, "end_s": end})
+
+
+# Showing -----------------------------------------------------------------------------------------
+
+
+def _plain(text: object) -> str:
+    from repcount.reports.words import plain
+
+    return plain(str(text))
+
+
+def _show(
+    attempt: Attempt,
+    comparison: Comparison | None,
+    *,
+    as_json: bool = False,
+    quiet: bool = False,
+) -> None:
+    """The report on stdout, or the records as one JSON object."""
+    if as_json:
+        parts = {
+            "attempt": attempt.model_dump(mode="json", exclude={"trace"}),
+            "comparison": comparison.model_dump(mode="json") if comparison else None,
+        }
+        click.echo(json.dumps(parts, indent=1, ensure_ascii=False))
+    elif not quiet:
+        from rich.console import Console
+
+        from repcount.reports.terminal import WIDTH, print_report
+
+        print_report(Console(width=WIDTH, file=sys.stdout), attempt, comparison)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
+    """A bar with the time left on a terminal, one plain line elsewhere; both on stderr."""
+    if quiet:
+        yield None
+        return
+    if not sys.stderr.isatty():
+        click.echo("Reading the video ...", err=True)
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
+    columns = (
+        TextColumn("Reading the video"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TextColumn("{task.fields[left]}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0, left="")
+
+        def progress(share: float, left_s: float) -> None:
+            minutes, seconds = divmod(round(left_s), 60)
+            bar.update(task, completed=share, left=f"{minutes}:{seconds:02d} left")
+
+        yield progress
+
+
+def _stop(number: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def main() -> None:
+    """The console script: a request to end is heard like Ctrl-C, odd characters never stop it."""
+    signal.signal(signal.SIGTERM, _stop)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    cli()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,280 @@
+"""From a video to a folder of results, and from a correction to the same folder again.
+
+Nothing is written before everything has been computed; files are then written aside and moved into
+place, so that a stopped or failed run leaves the folder as it was.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import shutil
+import signal
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from repcount.compare import compare
+from repcount.edits import new_edits
+from repcount.errors import RecordError, RepcountError
+from repcount.footage import open_footage
+from repcount.motion import measure
+from repcount.plan import Plan, load_plan
+from repcount.reading import derive_attempt, read_attempt
+from repcount.records import (
+    Attempt,
+    Comparison,
+    Edits,
+    Reading,
+    load_record,
+    save_record,
+)
+from repcount.reports.captions import captions
+from repcount.reports.html import write_report
+from repcount.reports.tables import TABLES, tables
+from repcount.tracks import attribute, load_tracks, save_tracks
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Progress = Callable[[float, float], None]
+
+TRACKS, READING, EDITS = "tracks.nc", "reading.json", "edits.json"
+ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
+REPORT, CAPTIONS = "report.html", "captions.vtt"
+# What a correction makes anew. The plan is kept as read, so that it can be compared with again.
+DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, *TABLES)
+FILES = (TRACKS, READING, PLAN, *DERIVED)
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a video is read. Moments are on the file's own clock, as a player shows it.
+
+    `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than life the file
+    plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
+    the largest plates. `model`: "full", or "lite", which is faster and less sure.
+    """
+
+    from_s: float | None = None
+    to_s: float | None = None
+    slowed: float = 1.0
+    start_s: float | None = None
+    plate_mm: float = 450.0
+    model: str = "full"
+
+
+@dataclass(frozen=True)
+class Results:
+    """Everything that was made. `tracks` is None where no pixels were needed."""
+
+    reading: Reading
+    attempt: Attempt
+    comparison: Comparison | None = None
+    plan: Plan | None = None
+    edits: Edits | None = None
+    tracks: xr.Dataset | None = None
+
+
+def analyze(
+    video: Path | str | None,
+    plan: Plan | Path | str | None = None,
+    out: Path | str | None = None,
+    options: Options | None = None,
+    progress: Progress | None = None,
+    *,
+    tracks: Path | str | None = None,
+    cancel: threading.Event | None = None,
+) -> Results:
+    """Read a video, compare it with a plan if there is one, and write the results into `out`.
+
+    `tracks` is a tracks file made before: the pixels are then not looked at, and `video` may be
+    None (if given, it must be the one the tracks were made from). Corrections in `out` are kept
+    and applied. `progress(fraction, seconds_left)` is called while the video is read; setting
+    `cancel` stops it.
+
+    Raises RepcountError (its families name video, plan and records); nothing is written then.
+    """
+    options = options or Options()
+    folder = None if out is None else _usable(Path(out))
+    if isinstance(plan, (str, Path)):
+        plan = load_plan(plan)
+    edits = previous = None
+    if folder is not None and (folder / EDITS).exists():
+        edits = load_record(Edits, folder / EDITS)
+    seen = _tracks(video, tracks, options, edits, progress, cancel)
+    if folder is not None:
+        with suppress(RecordError):  # it is made anew; an unreadable one has no ids to keep
+            previous = load_record(Reading, folder / READING)
+    if previous and previous.video.sha256 != attribute(seen, "video").get("sha256"):
+        previous = None
+    reading = read_attempt(
+        measure(seen),
+        plan.workout if plan else None,
+        start_s=None if options.start_s is None else options.start_s / options.slowed,
+        previous=previous,
+    )
+    attempt = derive_attempt(reading, edits)
+    results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
+    if folder is not None:
+        write_results(folder, results)
+    return results
+
+
+def _usable(folder: Path) -> Path:
+    if folder.exists() and not folder.is_dir():
+        raise RepcountError(f"{folder}: is a file; give a folder for the results.")
+    return folder
+
+
+def _tracks(
+    video: Path | str | None,
+    tracks: Path | str | None,
+    options: Options,
+    edits: Edits | None,
+    progress: Progress | None,
+    cancel: threading.Event | None,
+) -> xr.Dataset:
+    """Tracks from the file given, else from the pixels. What cannot fit is refused before."""
+    if tracks is not None:
+        seen = load_tracks(Path(tracks))
+        if video is not None:
+            with open_footage(video) as footage:
+                if footage.info.sha256 != attribute(seen, "video").get("sha256"):
+                    raise RecordError(
+                        f"{tracks}: was not made from {video} (their SHA-256 differ); give the "
+                        "tracks of this video, or leave the video out."
+                    )
+        return seen
+    if video is None:
+        raise RepcountError("there is nothing to read; give a video, or a tracks file.")
+    from repcount.tracking import TrackOptions, track
+
+    with open_footage(
+        video, start_s=options.from_s, end_s=options.to_s, slowed=options.slowed
+    ) as footage:
+        if edits is not None and edits.video_sha256 != footage.info.sha256:
+            raise RecordError(
+                f"the results folder holds corrections ({EDITS}) of another video than {video}; "
+                "choose another folder or move them away."
+            )
+        return track(
+            footage,
+            TrackOptions(model=options.model),
+            progress,
+            cancel,
+        )
+
+
+def load_results(folder: Path | str) -> Results:
+    """The reading in a results folder with its corrections, and all that follows from them anew.
+
+    Raises RecordError if the folder has no reading or a file in it is damaged.
+    """
+    folder = Path(folder)
+    reading = load_record(Reading, folder / READING)
+    edits = load_record(Edits, folder / EDITS) if (folder / EDITS).exists() else None
+    plan = load_record(Plan, folder / PLAN) if (folder / PLAN).exists() else None
+    attempt = derive_attempt(reading, edits)
+    return Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits)
+
+
+def correct(folder: Path | str, change: Callable[[Results, Edits], Edits]) -> Results:
+    """Change the corrections of a results folder and make anew what follows from them.
+
+    `change` takes the results as they are and their corrections and returns longer corrections.
+    Two at a time wait for each other. Raises RepcountError where the correction does not fit;
+    nothing is changed then.
+    """
+    folder = Path(folder)
+    with _alone(folder / READING):
+        before = load_results(folder)
+        edits = change(before, before.edits or new_edits(before.reading))
+        attempt = derive_attempt(before.reading, edits)
+        plan = before.plan
+        comparison = compare(attempt, plan) if plan else None
+        results = Results(before.reading, attempt, comparison, plan, edits)
+        _put(folder, lambda aside: _write(aside, results, with_edits=True), (*DERIVED, EDITS))
+    return results
+
+
+@contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """Hold a lock on a file that is there already; one that is not is reported when it is read."""
+    if not path.is_file():
+        yield
+        return
+    with path.open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        yield
+
+
+def write_results(folder: Path | str, results: Results) -> None:
+    """Write all files of an analysis into a folder, in place of those of an earlier one.
+
+    Other files in it, and the corrections, stay as they are.
+    """
+    _put(Path(folder), lambda aside: _write(aside, results), FILES)
+
+
+def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
+    """The files of a results folder; the expensive ones only where there was an analysis."""
+    if results.tracks is not None:
+        save_tracks(results.tracks, aside / TRACKS)
+        save_record(results.reading, aside / READING)
+        if results.plan is not None:
+            save_record(results.plan, aside / PLAN)
+    if with_edits and results.edits is not None:
+        save_record(results.edits, aside / EDITS)
+    save_record(results.attempt, aside / ATTEMPT)
+    if results.comparison is not None:
+        save_record(results.comparison, aside / COMPARISON)
+    write_report(aside / REPORT, results.attempt, results.comparison)
+    (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
+    for name, text in tables(results.attempt, results.comparison).items():
+        (aside / name).write_text(text, encoding="utf-8", newline="")
+
+
+def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> None:
+    """Write files aside, then move them into the folder; those of `ours` not written are removed.
+
+    Raises RepcountError where the disk refuses.
+    """
+    aside = None
+    try:
+        home = folder if folder.is_dir() else folder.parent
+        home.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=".repcount-", dir=home))
+        write(aside)
+        with _not_stopped():
+            folder.mkdir(exist_ok=True)
+            for name in ours:
+                if (aside / name).exists():
+                    (aside / name).replace(folder / name)
+                else:
+                    (folder / name).unlink(missing_ok=True)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise RepcountError(
+            f"{folder}: the results cannot be written ({reason}); check the folder and the disk."
+        ) from error
+    finally:
+        if aside is not None:
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+@contextmanager
+def _not_stopped() -> Iterator[None]:
+    """Let the few moves come to their end: a request to stop waits for them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    held = {signal.SIGINT, signal.SIGTERM}
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, held)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

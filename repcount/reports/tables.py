@@ -1,0 +1,224 @@
+"""Tables for spreadsheets and statistics: reps.csv, breaks.csv, rounds.csv.
+
+UTF-8, comma, a header line, lines end in CR LF (RFC 4180). An empty cell means that there is no
+such value. Text that a spreadsheet would take for a formula begins with an apostrophe.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from repcount.records import Attempt, BreakMatch, Comparison, Measure, from_ms, to_ms
+from repcount.reports import words
+
+# What a spreadsheet reads as the beginning of a formula (OWASP, "CSV Injection"); the last two are
+# the wide forms of the first that some programs fold.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table: its name, its unit (empty for text and counts) and its meaning."""
+
+    name: str
+    unit: str
+    meaning: str
+
+
+REPS = (
+    Column("id", "", "persistent id, for corrections"),
+    Column("round", "", "round, from 1; empty for a rep that is not of the workout"),
+    Column("movement", "", "name of the movement"),
+    Column("number", "", "from 1 in its movement and round; counted reps only"),
+    Column("status", "", "counted, extra, unplanned or no_rep"),
+    Column("set", "", "set in its round, from 1; counted reps of a workout only"),
+    Column("start_s", "s", "start, from the video's first frame"),
+    Column("top_s", "s", "the moment at which it counts, from the first frame"),
+    Column("end_s", "s", "end, from the first frame"),
+    Column("cycle_s", "s", "top minus the top before it in the same set and movement"),
+    Column("confidence", "", "0 to 1"),
+    Column("flags", "", "separated by a semicolon; check: look at it by eye"),
+    Column("measures", "", "name value ± standard deviation unit, separated by a semicolon"),
+    Column("touched_by", "", "machine, or person where a person corrected it"),
+)
+BREAKS = (
+    Column("id", "", "persistent id, for corrections; empty where no real break answers the plan"),
+    Column("round", "", "round, from 1"),
+    Column("after_movement", "", "movement of the last counted rep before it (planned if no real)"),
+    Column("after_number", "", "number of that rep"),
+    Column("first_contact_s", "s", "the bar first touches the floor, from the first frame"),
+    Column("start_s", "s", "the bar has settled, from the first frame"),
+    Column("end_s", "s", "next lift-off, from the first frame"),
+    Column("real_s", "s", "length: end minus start; of the reset where one met the plan"),
+    Column("planned_s", "s", "planned length"),
+    Column("difference_s", "s", "real minus planned; an unplanned break counts whole"),
+    Column(
+        "outcome", "", "as planned, moved, unplanned, skipped, reset or not reached; empty: no plan"
+    ),
+    Column("moved_by", "reps", "reps later (+) or earlier (-) than planned"),
+    Column("length", "", "as planned, longer or shorter"),
+    Column("hands_off", "", "true where the hands left the bar"),
+    Column("touched_by", "", "machine, or person where a person corrected it"),
+)
+ROUNDS = (
+    Column("round", "", "round, from 1"),
+    Column("start_s", "s", "first counted start, from the video's first frame"),
+    Column("end_s", "s", "last counted top, from the first frame"),
+    Column("real_s", "s", "length, breaks included"),
+    Column("planned_s", "s", "planned length"),
+    Column("difference_s", "s", "real minus planned; empty for a round that was not finished"),
+    Column("counted", "", "reps counted"),
+    Column("prescribed", "", "reps asked for"),
+    Column("missing", "", "reps not counted, by movement"),
+    Column("breaks", "", "real breaks"),
+    Column("break_s", "s", "seconds of real breaks"),
+    Column("planned_breaks", "", "planned breaks"),
+    Column("sets", "", "real sets; | the bar went down, + a set runs into the next movement"),
+    Column("planned_sets", "", "planned sets, in the same notation"),
+    Column("rest_after_s", "s", "last top to the next round's first start"),
+    Column("bar_down_after_s", "s", "of that, seconds with the bar on the floor"),
+)
+TABLES: Mapping[str, tuple[Column, ...]] = {
+    "reps.csv": REPS,
+    "breaks.csv": BREAKS,
+    "rounds.csv": ROUNDS,
+}
+
+
+def tables(attempt: Attempt, comparison: Comparison | None = None) -> dict[str, str]:
+    """The text of every table, by file name."""
+    rows = {
+        "reps.csv": _reps(attempt),
+        "breaks.csv": _breaks(attempt, comparison),
+        "rounds.csv": _rounds(attempt, comparison),
+    }
+    return {name: _text(columns, rows[name]) for name, columns in TABLES.items()}
+
+
+def safe_cell(value: Any) -> str:
+    """A value as a cell. Numbers as they are; text that could be a formula gets an apostrophe."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return f"{value:.3f}"
+    if isinstance(value, int):
+        return str(value)
+    text = words.plain(str(value))
+    return f"'{text}" if text.lstrip(" ").startswith(_FORMULA) or text.startswith("'") else text
+
+
+def _text(columns: tuple[Column, ...], rows: Iterable[Mapping[str, Any]]) -> str:
+    names = [column.name for column in columns]
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(names)
+    for row in rows:
+        writer.writerow([safe_cell(row[name]) for name in names])
+    return out.getvalue()
+
+
+def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:
+    for rep in attempt.reps:
+        inside = next(
+            (
+                span.number
+                for span in attempt.sets
+                if span.round == rep.round and span.start_s <= rep.top_s <= span.end_s
+            ),
+            None,
+        )
+        yield {
+            "id": rep.id,
+            "round": rep.round,
+            "movement": rep.movement,
+            "number": rep.number,
+            "status": rep.status,
+            "set": inside if rep.status == "counted" else None,
+            "start_s": rep.start_s,
+            "top_s": rep.top_s,
+            "end_s": rep.end_s,
+            "cycle_s": rep.cycle_s,
+            "confidence": rep.confidence,
+            "flags": ";".join(rep.flags),
+            "measures": "; ".join(map(_measure, rep.measures)),
+            "touched_by": rep.touched_by,
+        }
+
+
+def _measure(measure: Measure) -> str:
+    doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:g}"
+    return f"{measure.name} {measure.value:g}{doubt} {measure.unit}".rstrip()
+
+
+def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[str, Any]]:
+    if comparison is not None and comparison.planned_sets:
+        matches = comparison.breaks
+    else:
+        matches = [
+            BreakMatch(
+                round=pause.round or 1,
+                outcome="unplanned",
+                real=pause,
+                real_s=from_ms(to_ms(pause.end_s) - to_ms(pause.start_s)),
+            )
+            for pause in attempt.breaks
+        ]
+    planned = comparison is not None and bool(comparison.planned_sets)
+    for match in matches:
+        rest = match.real or match.real_reset
+        after = match.real.after if match.real else None
+        if after is None and match.planned:
+            after = match.planned.after
+        yield {
+            "id": rest.id if rest else None,
+            "round": match.round,
+            "after_movement": after.movement if after else None,
+            "after_number": after.number if after else None,
+            "first_contact_s": rest.first_contact_s if rest else None,
+            "start_s": rest.start_s if rest else None,
+            "end_s": rest.end_s if rest else None,
+            "real_s": match.real_s,
+            "planned_s": match.planned_s,
+            "difference_s": match.difference_s,
+            "outcome": match.outcome if planned else None,
+            "moved_by": match.moved_by,
+            "length": match.length,
+            "hands_off": rest.hands_off if rest else None,
+            "touched_by": match.real.touched_by if match.real else None,
+        }
+
+
+def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[str, Any]]:
+    spans = {span.round: span for span in attempt.rounds}
+    asked = {item.round: item for item in comparison.rounds} if comparison else {}
+    gaps = {gap.after_round: gap for gap in attempt.between_rounds}
+    patterns = words.set_lines(attempt, comparison)
+    for number in sorted({*spans, *asked}):
+        span, plan, gap = spans.get(number), asked.get(number), gaps.get(number)
+        pauses = [pause for pause in attempt.breaks if pause.round == number]
+        down = sum(to_ms(pause.end_s) - to_ms(pause.start_s) for pause in pauses)
+        planned_sets, sets = patterns.get(number, ("", ""))
+        yield {
+            "round": number,
+            "start_s": span.start_s if span else None,
+            "end_s": span.end_s if span else None,
+            "real_s": span.duration_s if span else None,
+            "planned_s": plan.planned_s if plan else None,
+            "difference_s": plan.difference_s if plan else None,
+            "counted": span.counted if span else 0,
+            "prescribed": span.prescribed if span else None,
+            "missing": words.missing_words(span.missing) if span else None,
+            "breaks": len(pauses),
+            "break_s": from_ms(down),
+            "planned_breaks": plan.planned_breaks if plan else None,
+            "sets": sets,
+            "planned_sets": planned_sets,
+            "rest_after_s": from_ms(to_ms(gap.end_s) - to_ms(gap.start_s)) if gap else None,
+            "bar_down_after_s": gap.bar_down_s if gap else None,
+        }
