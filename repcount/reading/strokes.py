@@ -23,6 +23,8 @@ TURN_ST = 0.025
 # Nearly at rest: slower than the crossing level in a fifth of a second.
 REST_ST_S = 0.05
 REST_S = 0.12
+# Long enough to be a rest between two movements rather than the turn of one.
+LONG_REST_S = 0.25
 # Deeper than this share of the way from standing to hip level with knee is a squat; a dip or a
 # catch above parallel stays well above (Takei et al., IJSPP 2020;15(1):18 draw the line at 1).
 SQUAT_DEPTH = 0.6
@@ -465,12 +467,18 @@ def _with_pauses(body: _Body, nodes: list[Node]) -> list[Node]:
     """
     result: list[Node] = []
     for node in nodes:
-        if result and node.sign > 0 and node.zone - result[-1].zone >= 2:
+        if result and node.sign > 0 and node.zone > result[-1].zone >= FLOOR:
             low = result[-1]
-            for zone in range(low.zone + 1, node.zone):
+            # out of a squat the rack is a place to pause as well
+            deep = low.zone == RACK and body.depth(low.at - 3, low.at + 4) > SQUAT_DEPTH
+            for zone in range(low.zone + (0 if deep else 1), node.zone):
                 places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
                 if len(places) < 3:
                     continue
+                if deep:
+                    places = places[body.bar[places] > body.carried - 2 * TURN_ST]
+                    if len(places) < 3:
+                        continue
                 slowest = int(places[np.argmin(body.speed[places])])
                 if body.speed[slowest] > 2 * REST_ST_S:
                     continue
@@ -554,7 +562,7 @@ def _stroke(
     """Put the instants of the definitions and the body's measures to one rise."""
     bar, time = body.bar, body.time
     level, top_at = _finish_level(body, finish, low, limit)
-    start = _first_rise_from(body, low, top_at)
+    start, begin_at = _rise_begins(bar, time, low.at, top_at)
     top = _rise(bar, time, low.at, top_at, level - LEVEL_ST)
     next_low = nodes[finish_place + 1] if finish_place + 1 < len(nodes) else None
     end = _come_down(body, top_at, level, next_low, limit)
@@ -569,30 +577,43 @@ def _stroke(
         start_s=start,
         top_s=top,
         end_s=end,
-        low_s=body.second(low.at),
+        low_s=body.second(begin_at),
         flags=flags,
     )
     return _with_body(body, stroke)
 
 
-def _first_rise_from(body: _Body, low: Node, top_at: int) -> float:
-    """When the bar leaves its lowest point by the crossing level for good."""
-    level = low.height + LEVEL_ST
-    bar = body.bar
-    place = low.at
-    for k in range(low.at, top_at):
-        if bar[k] < level:
-            place = k
-    return _first_rise(bar, body.time, place, top_at, level)
+def _rise_begins(
+    values: np.ndarray, times: np.ndarray, low_at: int, top_at: int
+) -> tuple[float, int]:
+    """When a rise begins, and the place of the point it begins from.
+
+    Looked for backwards from the middle of the rise: the lowest point, or the last place before
+    it where the signal rests; the instant is the crossing level above that.
+    """
+    middle = low_at + int(
+        np.argmin(np.abs(values[low_at : top_at + 1] - (values[low_at] + values[top_at]) / 2))
+    )
+    step = times[1] - times[0]
+    place, level = low_at, float(values[low_at])
+    slow = np.abs(np.gradient(values[low_at : middle + 1], step)) < REST_ST_S
+    for a, b in runs(slow) if middle - low_at > 2 else []:
+        if (b - a) * step >= LONG_REST_S:
+            place, level = low_at + b - 1, float(np.median(values[low_at + a : low_at + b]))
+    last = place
+    for k in range(place, middle):
+        if values[k] < level + LEVEL_ST:
+            last = k
+    return _first_rise(values, times, last, top_at, level + LEVEL_ST), place
 
 
 def _driven_through(body: _Body, low: Node, high: Node, dip: Node, then: Node) -> RawStroke:
     """A clean driven straight into the overhead rep: one instant for top, end and next start."""
-    instant = _first_rise_from(body, dip, then.at)
+    instant, _ = _rise_begins(body.bar, body.time, dip.at, then.at)
     stroke = RawStroke(
         begins=low.zone,
         ends=RACK,
-        start_s=_first_rise_from(body, low, high.at),
+        start_s=_rise_begins(body.bar, body.time, low.at, high.at)[0],
         top_s=instant,
         end_s=instant,
         low_s=body.second(low.at),
@@ -681,7 +702,7 @@ def _hip_times(body: _Body, stroke: RawStroke) -> tuple[float, float, float] | N
     if reach <= bottom:
         return None
     finish = bottom + int(np.argmax(hip[bottom : reach + 1]))
-    start = _first_rise(hip, time, bottom, finish, float(hip[bottom]) + LEVEL_ST)
+    start, _ = _rise_begins(hip, time, bottom, finish)
     stand = _rise(hip, time, bottom, finish, float(hip[finish]) - LEVEL_ST)
     after = min(body.index(stroke.end_s) + int(0.4 * rate), len(hip) - 1)
     if after <= finish:
