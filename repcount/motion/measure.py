@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from repcount.motion.filming import filming_notices
 from repcount.motion.smoothing import runs, smooth
 from repcount.records import Notice
 from repcount.tracks import KEYPOINTS, attribute
@@ -148,6 +149,10 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         "video": attribute(tracks, "video"),
         "sounds": attribute(tracks, "sounds"),
         "options": attribute(tracks, "options"),
+        "notices": (
+            *(Notice(code="footage", text=text) for text in attribute(tracks, "warnings")),
+            *filming_notices(tracks, individual=individual),
+        ),
     }
     if len(times) < 10:
         nothing = np.zeros(0)

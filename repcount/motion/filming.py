@@ -1,0 +1,162 @@
+"""What a clip breaks of the filming guide, told from its tracks.
+
+The guide (README): phone upright or flat, 30 to 60 degrees off the front, at hip height, 3 to 5 m
+away, both plates and the bar overhead in the picture, on a tripod, in good light, 30 frames a
+second or more. Every rule here names the number it stands on; nothing of it changes the reading.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from repcount.records import Notice
+from repcount.tracks import KEYPOINTS, attribute
+
+# 25 pictures a second hold for means (Bardella et al. 2016, from memory); half a picture is then
+# 20 ms of every instant.
+FEW_FRAMES_HZ = 24.0
+# Mean luma of 255; common practice, no source.
+DARK = 45.0
+# A picture that wanders by more than a twentieth of its height is not on a tripod.
+MOVED_SHARE = 0.05
+# Shoulder breadth 0.259 of stature (Winter 2009, from memory), the joints about 0.2 apart: under
+# 0.085 the athlete is turned by more than about 65 degrees, where plates hide the hands.
+SIDE_ON_ST = 0.085
+# A share of the looked-at frames worth telling.
+OFTEN = 0.15
+EDGE_SHARE = 0.02
+
+
+def filming_notices(tracks: xr.Dataset, *, individual: int = 0) -> list[Notice]:
+    """Notices for a person, most harmful first; empty if the clip keeps to the guide."""
+    video = attribute(tracks, "video")
+    notices = [
+        *_sight(tracks, individual, float(video.get("height") or 0.0)),
+        *_camera(tracks, float(video.get("height") or 0.0)),
+    ]
+    rate = float(video.get("mean_rate_hz") or 0.0)
+    if 0 < rate < FEW_FRAMES_HZ:
+        notices.append(
+            Notice(
+                code="few-frames",
+                text=f"The video has {rate:.0f} frames a second; film at 30 or more, "
+                "so that instants are read to a few hundredths.",
+            )
+        )
+    slowed = float(video.get("slowed") or 1.0)
+    if slowed != 1.0:
+        notices.append(
+            Notice(
+                code="slow-motion",
+                text=f"The clip is read as slowed {slowed:g} times, as given with --slowed.",
+            )
+        )
+    return notices
+
+
+def _camera(tracks: xr.Dataset, height_px: float) -> list[Notice]:
+    notices = []
+    times = tracks["time"].values
+    cuts = times[tracks["cut"].values.astype(bool)]
+    if len(cuts):
+        when = ", ".join(f"{at:.1f} s" for at in cuts[:4]) + (" ..." if len(cuts) > 4 else "")
+        notices.append(
+            Notice(
+                code="cuts",
+                text=f"The video is cut at {when}; an attempt should be one unbroken shot.",
+                start_s=float(cuts[0]),
+                end_s=float(cuts[-1]),
+            )
+        )
+    shift = tracks["camera_shift"].values.astype(float)
+    shift = shift[np.isfinite(shift).all(1)]
+    if len(shift) and height_px:
+        span = np.quantile(shift, 0.98, axis=0) - np.quantile(shift, 0.02, axis=0)
+        if span.max() > MOVED_SHARE * height_px:
+            notices.append(
+                Notice(
+                    code="camera-moved",
+                    text="The camera moved; it was followed, but a tripod gives surer times.",
+                )
+            )
+    light = tracks["brightness"].values
+    light = light[np.isfinite(light)]
+    if len(light) and float(np.median(light)) < DARK:
+        notices.append(
+            Notice(
+                code="dark",
+                text="The picture is dark; more light makes hips and plates easier to follow.",
+            )
+        )
+    return notices
+
+
+def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice]:
+    place = {name: index for index, name in enumerate(KEYPOINTS)}
+    position = tracks["position"].values[..., individual].astype(float)
+    confidence = tracks["confidence"].values[..., individual].astype(float)
+    times = tracks["time"].values
+
+    def at(name: str) -> np.ndarray:
+        return position[:, :, place[name]]
+
+    looked = np.isfinite(confidence[:, place["left_shoulder"]])
+    extent = at("left_ankle")[:, 1] - at("left_eye")[:, 1]
+    extent = extent[np.isfinite(extent)]
+    stature = float(np.quantile(extent, 0.9)) / 0.88 if len(extent) else 0.0
+    if not looked.any() or stature <= 0:
+        return [
+            Notice(
+                code="nobody-lifting",
+                text="No athlete could be followed; film one person, whole, from 3 to 5 m away.",
+            )
+        ]
+    notices = []
+    ends = np.minimum(at("bar_left")[:, 1], at("bar_right")[:, 1])
+    hands = np.minimum(at("left_wrist")[:, 1], at("right_wrist")[:, 1])
+    top = np.fmin(ends, hands)
+    # a plate reaches 0.13 of a stature above its centre
+    lost = np.isfinite(top) & (top - 0.13 * stature < EDGE_SHARE * height_px)
+    if height_px and lost.any():
+        where = times[lost]
+        notices.append(
+            Notice(
+                code="leaves-picture",
+                text="The bar leaves the picture overhead; stand further back or tilt the phone.",
+                start_s=float(where[0]),
+                end_s=float(where[-1]),
+            )
+        )
+    breadth = np.abs(at("left_shoulder")[:, 0] - at("right_shoulder")[:, 0])
+    breadth = breadth[np.isfinite(breadth)]
+    if len(breadth) and float(np.median(breadth)) < SIDE_ON_ST * stature:
+        notices.append(
+            Notice(
+                code="side-on",
+                text="The view is nearly from the side, where plates hide the hands; "
+                "film from 30 to 60 degrees off the front.",
+            )
+        )
+    wrists = np.nanmean(
+        np.stack([confidence[looked, place[f"{side}_wrist"]] for side in ("left", "right")]), 0
+    )
+    hidden = float((wrists < 0.5).mean()) if len(wrists) else 0.0
+    if hidden > OFTEN:
+        notices.append(
+            Notice(
+                code="hands-hidden",
+                text=f"Hands are hidden in {hidden:.0%} of the pictures; "
+                "film from further in front.",
+            )
+        )
+    seen_ends = np.isfinite(at("bar_left")[:, 1]) | np.isfinite(at("bar_right")[:, 1])
+    if float(seen_ends.mean()) < 0.5:
+        notices.append(
+            Notice(
+                code="bar-unseen",
+                text=f"The plates were found in {seen_ends.mean():.0%} of the pictures; "
+                "where they were not, the bar's height comes from the hands.",
+            )
+        )
+    return notices

@@ -1,0 +1,109 @@
+"""What a clip breaks of the filming guide, on simulated tracks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from repcount.motion.filming import filming_notices
+from repcount.tracks import KEYPOINTS, make_tracks
+
+HEIGHT = 1280
+STATURE = 500.0
+
+
+def still_athlete(**change: object) -> xr.Dataset:
+    """Ten seconds of somebody standing 500 px tall, the plates 250 px to either side."""
+    count = 150
+    place = {name: index for index, name in enumerate(KEYPOINTS)}
+    position = np.zeros((count, 2, len(KEYPOINTS), 1))
+    feet = 1100.0
+    # heights over stature: Winter 2009, Fig. 4.1 (from memory)
+    levels = {"eye": 0.936, "shoulder": 0.818, "hip": 0.53, "ankle": 0.056, "wrist": 0.485}
+    for name, level in levels.items():
+        for side, sign in (("left", 1), ("right", -1)):
+            key = place[f"{side}_{name}"]
+            position[:, 0, key] = 360 + sign * 45
+            position[:, 1, key] = feet - level * STATURE
+    for name, x in (("bar_left", 110.0), ("bar_right", 610.0)):
+        position[:, 0, place[name]] = x
+        position[:, 1, place[name]] = feet - 0.43 * STATURE
+    options: dict = {
+        "video": {"height": HEIGHT, "mean_rate_hz": 30.0},
+        "brightness": np.full(count, 110.0),
+        "camera_shift": np.zeros((count, 2)),
+    }
+    edit = change.pop("edit", None)
+    confidence = np.full((count, len(KEYPOINTS), 1), 0.95)
+    if callable(edit):
+        edit(position, confidence, place)
+    return make_tracks(
+        np.arange(count) / 15,
+        position,
+        confidence,
+        plate_semi_axis=np.full((count, 2, 1), 65.0),
+        **{**options, **change},
+    )
+
+
+def codes(tracks: xr.Dataset) -> set[str]:
+    return {notice.code for notice in filming_notices(tracks)}
+
+
+def test_a_clip_that_keeps_to_the_guide_breaks_nothing() -> None:
+    assert codes(still_athlete()) == set()
+
+
+def moving() -> np.ndarray:
+    return np.stack([np.linspace(0, 100, 150), np.zeros(150)], 1)
+
+
+def one_cut() -> np.ndarray:
+    cut = np.zeros(150)
+    cut[70] = 1
+    return cut
+
+
+def overhead(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+    for name in ("bar_left", "bar_right", "left_wrist", "right_wrist"):
+        position[60:90, 1, place[name]] = 60.0
+
+
+def side_on(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+    position[:, 0, place["left_shoulder"]] = 370
+    position[:, 0, place["right_shoulder"]] = 350
+
+
+def hidden(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+    confidence[:60, [place["left_wrist"], place["right_wrist"]]] = 0.2
+
+
+def no_plates(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+    position[:100, :, [place["bar_left"], place["bar_right"]]] = np.nan
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"brightness": np.full(150, 30.0)}, "dark"),
+        ({"camera_shift": moving()}, "camera-moved"),
+        ({"cut": one_cut()}, "cuts"),
+        ({"video": {"height": HEIGHT, "mean_rate_hz": 15.0}}, "few-frames"),
+        ({"video": {"height": HEIGHT, "mean_rate_hz": 30.0, "slowed": 4}}, "slow-motion"),
+        ({"edit": overhead}, "leaves-picture"),
+        ({"edit": side_on}, "side-on"),
+        ({"edit": hidden}, "hands-hidden"),
+        ({"edit": no_plates}, "bar-unseen"),
+    ],
+)
+def test_each_broken_rule_is_said_and_no_other(change: dict, code: str) -> None:
+    assert codes(still_athlete(**change)) == {code}
+
+
+def test_nobody_seen_is_said() -> None:
+    def nobody(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+        position[:] = np.nan
+        confidence[:] = np.nan
+
+    assert "nobody-lifting" in codes(still_athlete(edit=nobody))
