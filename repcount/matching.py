@@ -4,7 +4,8 @@ Breaks of a round are in order, so their matching is: the second planned break i
 an earlier real one than the first. Among all matchings that keep the order, dynamic programming
 finds the cheapest.
 
-Prices are in reps, and seconds decide only between matchings that cost the same in reps:
+Prices are in reps. Of matchings that cost the same in reps, the one that leaves fewer breaks alone
+is taken, then the one whose lengths are nearer to the planned ones:
 
 - a planned and a real break: the reps between their places;
 - a planned break left out, a real break added: half an average planned set each, so that a break
@@ -38,7 +39,8 @@ class RealPlace:
     reset: bool = False
 
 
-Price = tuple[int, int]  # in reps times twice the number of planned sets; in ms
+# reps times twice the number of planned sets (whole numbers); breaks left alone; ms
+Price = tuple[int, int, int]
 Pair = tuple[int | None, int | None]  # places in the planned and in the real list
 
 
@@ -47,17 +49,17 @@ def pair_price(planned: PlannedPlace, real: RealPlace, sets: int) -> Price | Non
     moved = abs(real.position - planned.position)
     if real.reset and moved:
         return None
-    return 2 * sets * moved, abs(real.ms - planned.ms)
+    return 2 * sets * moved, 0, abs(real.ms - planned.ms)
 
 
 def skip_price(planned: PlannedPlace, reps: int) -> Price:
     """What it costs that a planned break is left out, in a round of so many reps."""
-    return (reps, planned.ms) if planned.reached else (0, planned.ms)
+    return (reps if planned.reached else 0), 1, 0
 
 
 def added_price(real: RealPlace, reps: int) -> Price:
     """What it costs that a real break answers none, in a round of so many reps."""
-    return (0, 0) if real.reset else (reps, real.ms)
+    return (0, 0, 0) if real.reset else (reps, 1, 0)
 
 
 def match_breaks(
@@ -70,7 +72,7 @@ def match_breaks(
     """
     sets = len(planned) + 1
     # best[i][j]: the cheapest way to deal with the first i planned and j real, and its last step
-    best: list[list[tuple[Price, Pair]]] = [[((0, 0), (None, None))] * (len(real) + 1)]
+    best: list[list[tuple[Price, Pair]]] = [[((0, 0, 0), (None, None))] * (len(real) + 1)]
     best += [[best[0][0]] * (len(real) + 1) for _ in planned]
     for i in range(len(planned) + 1):
         for j in range(len(real) + 1):
@@ -104,7 +106,7 @@ def matching_price(
     reps: int,
 ) -> Price | None:
     """What a matching costs altogether; None where a pair of it cannot be."""
-    total: Price = (0, 0)
+    total: Price = (0, 0, 0)
     for i, j in pairs:
         if i is not None and j is not None:
             price = pair_price(planned[i], real[j], len(planned) + 1)
@@ -121,4 +123,4 @@ def matching_price(
 
 
 def _sum(one: Price, other: Price) -> Price:
-    return one[0] + other[0], one[1] + other[1]
+    return one[0] + other[0], one[1] + other[1], one[2] + other[2]

@@ -31,3 +31,8 @@ def hint(word: str, options: Sequence[str]) -> str:
 def listed(words: Sequence[str]) -> str:
     """Words with commas between."""
     return ", ".join(words)
+
+
+def plural(count: int, one: str, more: str | None = None) -> str:
+    """`1 rep`, `2 reps`."""
+    return f"{count} {one if count == 1 else more or one + 's'}"

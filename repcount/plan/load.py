@@ -16,7 +16,7 @@ from repcount.plan.findings import finding_sentence, key_text, toml_sentence
 from repcount.plan.model import KG_PER_LB, Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.records import MovementReps, Workout, from_ms, to_ms
-from repcount.wording import hint, listed, shown
+from repcount.wording import hint, listed, plural, shown
 
 LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
 
@@ -55,12 +55,12 @@ def parse_plan(text: str, name: str = "plan") -> Plan:
     except ValidationError as error:
         raise PlanError(f"{name}: {finding_sentence(error, data)}") from error
     try:
-        return _resolve(file)
+        return resolve(file)
     except PlanError as error:
         raise PlanError(f"{name}: {error}") from error
 
 
-def _resolve(file: PlanFile) -> Plan:
+def resolve(file: PlanFile) -> Plan:
     """Fit the parts of a plan file to each other. Raises PlanError without the file's name."""
     table = file.workout
     rounds = _rounds(table)
@@ -169,8 +169,8 @@ def _patterns(
     if breaks.patterns is not None:
         if len(breaks.patterns) != len(rounds):
             raise PlanError(
-                f"breaks.patterns has {len(breaks.patterns)} entries, but the workout has "
-                f"{len(rounds)} rounds; give one pattern a round."
+                f"breaks.patterns has {plural(len(breaks.patterns), 'entry', 'entries')}, but the "
+                f"workout has {plural(len(rounds), 'round')}; give one pattern a round."
             )
         return [
             parse_pattern(text, movements, f"breaks.patterns[{number}]")
@@ -210,14 +210,15 @@ def _break_seconds(
         lists = [list(one) for one in seconds if isinstance(one, list)]
         if len(lists) != len(marks):
             raise PlanError(
-                f"breaks.seconds has {len(lists)} lists, but the workout has {len(marks)} rounds; "
-                "give one list a round."
+                f"breaks.seconds has {plural(len(lists), 'list')}, but the workout has "
+                f"{plural(len(marks), 'round')}; give one list a round."
             )
         for number, (one, count) in _count(zip(lists, marks, strict=True)):
             if len(one) != count:
                 raise PlanError(
-                    f"breaks.seconds[{number}] = {shown(one)} has {len(one)} numbers, but the "
-                    f"pattern of round {number} has {count} |; give one number a |."
+                    f"breaks.seconds[{number}] = {shown(one)} has "
+                    f"{plural(len(one), 'number')}, but the pattern of round "
+                    f"{number} has {count} |; give one number a |."
                 )
         return lists
     flat = [one for one in seconds if isinstance(one, (int, float))]
@@ -228,8 +229,8 @@ def _break_seconds(
         return [[next(left) for _ in range(count)] for count in marks]
     counts = listed([str(count) for count in marks])
     raise PlanError(
-        f"breaks.seconds = {shown(flat)} has {len(flat)} numbers, but the rounds have {counts} |; "
-        "give one number, or one a |, or one list a round."
+        f"breaks.seconds = {shown(flat)} has {plural(len(flat), 'number')}, but the rounds "
+        f"have {counts} |; give one number, or one a |, or one list a round."
     )
 
 
@@ -243,8 +244,8 @@ def _one_each(
         return [float(value)] * count
     if len(value) != count:
         raise PlanError(
-            f"{key} = {shown(value)} has {len(value)} numbers, but the workout has {count} "
-            f"{what}; give one number, or {count} in a list."
+            f"{key} = {shown(value)} has {plural(len(value), 'number')}, but the workout "
+            f"has {count} {what}; give one number, or {count} in a list."
         )
     return list(value)
 

@@ -6,13 +6,13 @@ Everything is computed in whole milliseconds, so that sums are exact.
 from __future__ import annotations
 
 import itertools
-from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import repcount
 from repcount.reading.corrected import BREAK_S, Corrected, apply_edits
+from repcount.reading.count import count
 from repcount.reading.painting import Span, clipped, joined, length, paint, without
 from repcount.records import (
     After,
@@ -31,7 +31,6 @@ from repcount.records import (
     RestKind,
     RoundSpan,
     SetSpan,
-    StartSource,
     TimeKind,
     TimeShare,
     Transition,
@@ -42,7 +41,6 @@ from repcount.records import (
 
 RESET_S = 0.5  # and HOLD_S: common practice, no source
 HOLD_S = 1.5
-CAP_SLACK_S = 0.5  # a camera stopped at the buzzer has seen the cap
 
 
 def rest_kind(rest: FloorRest, *, reset_s: float = RESET_S, break_s: float = BREAK_S) -> RestKind:
@@ -89,13 +87,8 @@ def derive_attempt(
         rest.model_copy(update={"kind": rest_kind(rest, reset_s=reset_s, break_s=break_s)})
         for rest in sorted(corrected.floor_rests, key=lambda rest: (rest.start_s, rest.end_s))
     ]
-    reps = sorted(corrected.reps, key=lambda rep: (rep.top_s, rep.start_s, rep.id))
     warnings = _passed_on(reading, corrected)
-    reps = _candidates(reps, workout, warnings)
-    start, source = _clock_start(reading, corrected, reps, rests)
-    limit = _limit(start, corrected, workout)
-    reps = _numbered(reps, workout, start, limit)
-    clock = _clock(start, source, limit, reps, reading, corrected, warnings)
+    reps, clock = count(reading, corrected, rests, warnings)
     rounds, between = _rounds(reps, rests, workout, clock)
     breaks = _breaks(rests, rounds, reps)
     sets = _sets(reps, rounds, breaks)
@@ -135,170 +128,6 @@ def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:
         Notice(code="orphaned-edit", text=f"Correction {name} does not apply: {reason}")
         for name, reason in corrected.orphaned.items()
     ]
-
-
-def _candidates(reps: Sequence[Rep], workout: Workout | None, warnings: list[Notice]) -> list[Rep]:
-    """Reps with the status `counted` where they could count, in order of their tops.
-
-    A rep of an earlier round after a later one has begun cannot count; of reps that contradict
-    each other so, the fewest are left out.
-    """
-    found = []
-    for rep in reps:
-        round_, status = rep.round, rep.status
-        if workout is None:
-            round_, status = 1, "no_rep" if status == "no_rep" else "counted"
-        elif (
-            round_ is None
-            or not 1 <= round_ <= len(workout.rounds)
-            or not workout.asked(round_, rep.movement)
-            or status == "unplanned"
-        ):
-            round_, status = None, "unplanned"
-        elif status == "extra":
-            status = "counted"
-        found.append(rep.model_copy(update={"round": round_, "status": status, "number": None}))
-    counting = [place for place, rep in enumerate(found) if rep.status == "counted"]
-    rounds = [found[place].round or 0 for place in counting]
-    kept = {counting[place] for place in _longest_rising(rounds)}
-    for place in counting:
-        if place not in kept:
-            rep = found[place]
-            warnings.append(
-                Notice(
-                    code="round-order",
-                    text=f"{rep.movement.capitalize()} at {rep.top_s:.1f} s is labelled round "
-                    f"{rep.round}, but lies among another round's reps; it is not counted until "
-                    "it is relabelled.",
-                    start_s=rep.start_s,
-                    end_s=rep.end_s,
-                )
-            )
-            found[place] = rep.model_copy(update={"round": None, "status": "unplanned"})
-    return found
-
-
-def _longest_rising(values: Sequence[int]) -> list[int]:
-    """Places of a longest run of values, in order, that never falls (patience sorting)."""
-    ends: list[int] = []  # lowest last value of a run of each length
-    places: list[int] = []
-    before: list[int | None] = []
-    for place, value in enumerate(values):
-        size = bisect_right(ends, value)
-        before.append(places[size - 1] if size else None)
-        ends[size:] = [value, *ends[size + 1 :]]
-        places[size:] = [place, *places[size + 1 :]]
-    at = places[-1] if places else None
-    found = []
-    while at is not None:
-        found.append(at)
-        at = before[at]
-    return found[::-1]
-
-
-def _clock_start(
-    reading: Reading, corrected: Corrected, reps: Sequence[Rep], rests: Sequence[FloorRest]
-) -> tuple[int | None, StartSource]:
-    """When the clock starts, in ms, and how that is known: given, a signal, the first lift-off."""
-    if corrected.clock_start_s is not None:
-        return to_ms(corrected.clock_start_s), "given"
-    if reading.start_signals:
-        first = reading.start_signals[0]
-        return to_ms(first.at_s), first.source
-    starts = [to_ms(rep.start_s) for rep in reps if rep.status == "counted"]
-    if not starts:
-        return None, "first lift-off"
-    lifted = [to_ms(rest.end_s) for rest in rests if to_ms(rest.end_s) <= min(starts)]
-    return max(lifted, default=min(starts)), "first lift-off"
-
-
-def _limit(start: int | None, corrected: Corrected, workout: Workout | None) -> int | None:
-    """The latest moment, in ms, at which a rep can count: the end a person set, or the time cap."""
-    if corrected.clock_end_s is not None:
-        return to_ms(corrected.clock_end_s)
-    if workout is None or workout.time_cap_s is None or start is None:
-        return None
-    return start + to_ms(workout.time_cap_s)
-
-
-def _numbered(
-    reps: Sequence[Rep], workout: Workout | None, start: int | None, limit: int | None
-) -> list[Rep]:
-    """Reps with their final status and number."""
-    done: Counter[tuple[int, str]] = Counter()
-    found = []
-    for rep in reps:
-        top = to_ms(rep.top_s)
-        if rep.status != "counted" or rep.round is None:
-            found.append(rep)
-            continue
-        if (start is not None and top <= start) or (limit is not None and top > limit):
-            found.append(rep.model_copy(update={"round": None, "status": "unplanned"}))
-            continue
-        key = (rep.round, rep.movement)
-        if workout is not None and done[key] >= workout.asked(*key):
-            found.append(rep.model_copy(update={"status": "extra"}))
-            continue
-        done[key] += 1
-        found.append(rep.model_copy(update={"number": done[key]}))
-    return found
-
-
-def _clock(
-    start: int | None,
-    source: StartSource,
-    limit: int | None,
-    reps: Sequence[Rep],
-    reading: Reading,
-    corrected: Corrected,
-    warnings: list[Notice],
-) -> Clock:
-    """From the start signal to the last counted top, the end a person set, or the time cap."""
-    workout = reading.workout
-    counted = [rep for rep in reps if rep.status == "counted"]
-    finished = None
-    if workout is not None:
-        last = workout.rounds[-1][-1].movement
-        made = sum(rep.round == len(workout.rounds) and rep.movement == last for rep in counted)
-        finished = made >= workout.asked(len(workout.rounds), last)
-    end = to_ms(counted[-1].top_s) if counted else None
-    if corrected.clock_end_s is not None:
-        end = limit
-    elif finished is False and limit is not None and workout is not None:
-        seen = max(to_ms(reading.end_of_sight_s), to_ms(reading.video.duration_s))
-        if seen + to_ms(CAP_SLACK_S) >= limit:
-            end = limit
-        else:
-            warnings.append(
-                Notice(
-                    code="ends-before-cap",
-                    text="The video ends before the workout does and before its time cap; the "
-                    "clock stops at the last counted rep.",
-                    start_s=from_ms(seen),
-                )
-            )
-    if start is not None and counted and to_ms(counted[0].start_s) < start:
-        warnings.append(
-            Notice(
-                code="started-early",
-                text="The first rep begins before the clock's start; correct the start if it is "
-                "wrong.",
-                start_s=counted[0].start_s,
-                end_s=from_ms(start),
-            )
-        )
-    if start is None or end is None or end <= start:
-        start_s = None if start is None else from_ms(start)
-        return Clock(
-            start_s=start_s, end_s=None, start_source=source, finished=finished, total_s=None
-        )
-    return Clock(
-        start_s=from_ms(start),
-        end_s=from_ms(end),
-        start_source=source,
-        finished=finished,
-        total_s=from_ms(end - start),
-    )
 
 
 def _span(thing: Rep | FloorRest | Break | BetweenRounds | Hold | Transition | RoundSpan) -> Span:

@@ -13,17 +13,24 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from repcount.errors import RecordError
-from repcount.reading.movements import MOVEMENT_NAMES
+from repcount.reading.label import ERECT_ST
+from repcount.reading.movements import CATALOGUE, MOVEMENT_NAMES
 from repcount.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Seconds, Workout, to_ms
 from repcount.wording import hint, listed, shown
 
 BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
 TOP_ONLY = "top_only"  # flag of a rep that a person gave by its top alone
+PICK_UP = "pick_up"  # flag of a stroke that the reading took for handling, and that may yet count
+LIKELY = 0.3  # a pick-up less likely than this is not one of a movement
 
 
 @dataclass
 class Corrected:
-    """A reading's parts after the corrections in force."""
+    """A reading's parts after the corrections in force.
+
+    Beside the reading's reps there are its pick-ups (flag `pick_up`, status `unplanned`): whether
+    one counts depends on how many reps have been counted before it.
+    """
 
     reps: list[Rep]
     floor_rests: list[FloorRest]
@@ -71,7 +78,7 @@ def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
     Raises RecordError if the corrections belong to another video, or two share an id.
     """
     state = Corrected(
-        reps=[rep.model_copy(deep=True) for rep in reading.reps],
+        reps=[rep.model_copy(deep=True) for rep in reading.reps] + _pick_ups(reading),
         floor_rests=[rest.model_copy() for rest in reading.floor_rests],
     )
     if edits is None:
@@ -93,6 +100,49 @@ def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
         except RecordError as error:
             state.orphaned[edit.id] = str(error)
     return state
+
+
+def is_pick_up(rep: Rep) -> bool:
+    """Whether a rep is a pick-up that has no place in the workout yet."""
+    return PICK_UP in rep.flags and rep.round is None
+
+
+def _pick_ups(reading: Reading) -> list[Rep]:
+    """Strokes from the floor that are neither reps nor failed, where they reach a finish.
+
+    One that never stands erect counts as none.
+    """
+    known = {rep.id for rep in reading.reps} | {stroke.id for stroke in reading.failed}
+    found = []
+    for stroke in reading.strokes:
+        if stroke.id in known or not stroke.likelihoods:
+            continue
+        likely, chance = max(stroke.likelihoods.items(), key=lambda item: item[1])
+        entry = CATALOGUE.get(likely)
+        below = [one.value for one in stroke.measures if one.name == "shoulders_below_standing"]
+        if (
+            entry is None
+            or chance < LIKELY
+            or entry.begins != "floor"
+            or stroke.path[:1] != ["floor"]
+            or stroke.path[-1:] != [entry.ends]
+            or any(value > ERECT_ST for value in below)
+        ):
+            continue
+        found.append(
+            Rep(
+                id=stroke.id,
+                movement=likely,
+                status="unplanned",
+                start_s=stroke.start_s,
+                top_s=stroke.top_s,
+                end_s=stroke.end_s,
+                confidence=stroke.confidence,
+                flags=[*stroke.flags, PICK_UP],
+                measures=stroke.measures,
+            )
+        )
+    return found
 
 
 def _check_reverts(edit: Edit, place: dict[str, int]) -> None:
@@ -245,7 +295,9 @@ def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     status = rep.status
     if status != "no_rep":
         status = "unplanned" if round_ is None else "counted"
-    state.reps[place] = _touched(rep, movement=movement, round=round_, status=status)
+    rep = _touched(rep, movement=movement, round=round_, status=status)
+    rep.flags = [flag for flag in rep.flags if flag != PICK_UP]
+    state.reps[place] = rep
 
 
 def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
@@ -255,7 +307,7 @@ def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     _check_reason(edit)
     if rep.status == "no_rep":
         raise RecordError(f"mark_no_rep: rep {shown(rep.id)} is marked as a no-rep already.")
-    if rep.status == "unplanned" and reading.workout is not None:
+    if rep.status == "unplanned" and reading.workout is not None and not is_pick_up(rep):
         raise RecordError(
             f"mark_no_rep: rep {shown(rep.id)} is not of the workout, so it cannot miss a standard "
             "of it; relabel it first if it is."
@@ -434,7 +486,7 @@ def _check_rep(edit: Edit, rep: Rep, state: Corrected, reading: Reading) -> None
             f"{rep.end_s:g} are not in order; a rep starts, tops, then ends."
         )
     for one in state.reps:
-        if one.id == rep.id:
+        if one.id == rep.id or is_pick_up(one):
             continue
         if (rep.start_s < one.top_s and one.start_s < rep.top_s) or rep.top_s == one.top_s:
             raise RecordError(
@@ -463,7 +515,8 @@ def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading)
                 f"{shown(one.id)} ({one.start_s:g} s to {one.end_s:g} s); move or remove that one."
             )
     for rep in state.reps:
-        _check_apart(edit, rep, rest)
+        if not is_pick_up(rep):
+            _check_apart(edit, rep, rest)
 
 
 def _check_apart(edit: Edit, rep: Rep, rest: FloorRest) -> None:
