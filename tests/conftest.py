@@ -1,0 +1,43 @@
+"""Rules for the whole suite: where real clips are, and that nothing skips unseen in CI."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+# Tests on footage of real people say this when they skip; the footage is not part of the project.
+NO_CLIPS = "the folder of real clips is not here (REPCOUNT_CLIPS)"
+
+
+def clips_folder() -> Path | None:
+    """The folder of real clips: REPCOUNT_CLIPS, or one that lies beside the repository."""
+    given = os.environ.get("REPCOUNT_CLIPS")
+    folder = Path(given) if given else REPOSITORY.parent / "shared" / "clips"
+    return folder if (folder / "video").is_dir() else None
+
+
+@pytest.fixture(scope="session")
+def real_clips() -> Path:
+    folder = clips_folder()
+    if folder is None:
+        pytest.skip(NO_CLIPS)
+    return folder
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """With REPCOUNT_NO_SKIPS set (as in CI), a skipped test fails the run.
+
+    Only footage that cannot be had may be missing.
+    """
+    if not os.environ.get("REPCOUNT_NO_SKIPS") or exitstatus != pytest.ExitCode.OK:
+        return
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    skipped = reporter.stats.get("skipped", []) if reporter else []
+    unseen = [report for report in skipped if NO_CLIPS not in str(report.longrepr)]
+    if unseen:
+        reporter.write_line(f"{len(unseen)} tests skipped, and REPCOUNT_NO_SKIPS is set", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
