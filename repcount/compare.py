@@ -14,6 +14,7 @@ import repcount
 from repcount.errors import RecordError
 from repcount.matching import PlannedPlace, RealPlace, match_breaks
 from repcount.plan import Plan, position_of, write_sets
+from repcount.reading.assemble import is_over
 from repcount.reading.painting import Span, clipped, length
 from repcount.records import (
     After,
@@ -46,15 +47,15 @@ def compare(
     """Set an attempt beside its plan.
 
     A break whose length is within `length_tolerance_s` of the planned one is as long as planned.
-    The time of an unfinished attempt is compared to the end of its last finished round; its total
-    then has no difference.
+    The time of an attempt that ended early is compared to the end of its last finished round; its
+    total then has no difference.
 
     Raises RecordError if the attempt was not read against the plan's workout.
     """
     _check_same_workout(attempt, plan)
     spans = {span.round: span for span in attempt.rounds}
     done = _finished_rounds(attempt, plan)
-    matches = _matches(attempt, plan, spans, length_tolerance_s) if plan.has_breaks else []
+    matches = _matches(attempt, plan, spans, length_tolerance_s, done) if plan.has_breaks else []
     time = _time(attempt, plan, spans, matches, done)
     planned, real = plan.planned_total_s, attempt.clock.total_s
     whole = done == len(plan.rounds)
@@ -99,6 +100,11 @@ def _warnings(attempt: Attempt, plan: Plan, done: int) -> list[Notice]:
     if workout and workout.load_kg != plan.workout.load_kg:
         text = "The plan's load is not the one that the attempt was read with."
         found.append(Notice(code="load-differs", text=text))
+    missing = sum(part.reps for span in attempt.rounds[:done] for part in span.missing)
+    if missing:
+        was = "rep was" if missing == 1 else "reps were"
+        text = f"{missing} prescribed {was} not counted: the time compared is of a shorter workout."
+        found.append(Notice(code="short", text=text))
     if done < len(plan.rounds):
         upto = f"up to the end of round {done}" if done else "not at all"
         text = f"The attempt is not finished: its time is compared {upto}."
@@ -113,13 +119,11 @@ def _warnings(attempt: Attempt, plan: Plan, done: int) -> list[Notice]:
 
 
 def _finished_rounds(attempt: Attempt, plan: Plan) -> int:
-    """How many rounds from the first on are over: all, or those before the last one begun."""
-    if attempt.clock.finished:
-        return len(plan.rounds)
+    """How many rounds from the first on are over: those before the last begun, and it if over."""
     if not attempt.rounds:
         return 0
     last = attempt.rounds[-1]
-    return last.round if not last.missing else last.round - 1
+    return last.round if is_over(last, plan.workout) else last.round - 1
 
 
 def _rounds(
@@ -150,7 +154,7 @@ def _rounds(
 
 
 def _matches(
-    attempt: Attempt, plan: Plan, spans: dict[int, RoundSpan], tolerance_s: float
+    attempt: Attempt, plan: Plan, spans: dict[int, RoundSpan], tolerance_s: float, done: int
 ) -> list[BreakMatch]:
     """Every planned break and every real one, by round, in the order of the round."""
     planned_breaks = plan.planned_breaks()
@@ -162,7 +166,7 @@ def _matches(
         reached = one.reps
         if number > last:
             reached = -1
-        elif number == last and not attempt.clock.finished and spans[number].missing:
+        elif number > done:
             reached = _position(counted[-1:], one.movements) - 1
         planned = [
             PlannedPlace(position, to_ms(stop.seconds), position <= reached)

@@ -442,7 +442,9 @@ class Comparison(Record):
     workout: Workout
     planned_total_s: Seconds | None
     real_total_s: Seconds | None
-    difference_s: Seconds | None = Field(description="null where unfinished or without a pace")
+    difference_s: Seconds | None = Field(
+        description="null where it ended early, and without a pace"
+    )
     compared_rounds: int = Field(
         0,
         description="`time` compares the clock's run to the end of this round (the last finished)",
@@ -452,7 +454,7 @@ class Comparison(Record):
     planned_sets: list[str] = Field(description="the pattern as written, one a round")
     real_sets: list[str] = Field(description="the real pattern in the same notation")
     time: list[TimeDifference] = Field(
-        description="of the compared rounds; adds up to difference_s where the attempt is finished"
+        description="of the compared rounds; adds up to difference_s where that is given"
     )
     costliest: str | None = Field(None, description="one sentence: what cost most")
     warnings: list[Notice] = Field(default_factory=list)

@@ -68,13 +68,12 @@ def derive_attempt(
 
     Counted are, in each round and movement, the first prescribed number of reps by their tops; what
     the reading counts beyond that is extra. Reps that top before the clock's start or after its end
-    are unplanned. The workout is finished when the last movement of its last round has all its
-    reps; what a round is short of before that is in its `missing`, and the clock does not wait for
-    it.
+    are unplanned. The workout is finished when every prescribed rep has been counted.
 
-    The time cap ends an unfinished attempt only if the video goes on to it. Then, and where a
-    person has set the end, the last round or the time after it runs on to the clock's end, so that
-    start piece, rounds and times between rounds always add up to the total.
+    The time cap ends an unfinished attempt only if the video goes on to it; else the clock stops at
+    the last counted top. Where it runs on to the cap, or to an end that a person has set, the last
+    round or the time after it runs on with it, so that start piece, rounds and times between rounds
+    always add up to the total.
 
     Without a workout there is one implicit round: every rep that is no no-rep is counted in round
     1, nothing is prescribed and `clock.finished` is null.
@@ -190,12 +189,21 @@ def _rounds(
         )
     if rounds and clock.end_s is not None and clock.end_s > rounds[-1].end_s:
         last, end = rounds[-1], to_ms(clock.end_s)
-        if workout and not last.missing and last.round < len(workout.rounds):
+        if workout and last.round < len(workout.rounds) and is_over(last, workout):
             add_between(to_ms(last.end_s), end)
         else:
             last.end_s = from_ms(end)
             last.duration_s = from_ms(end - to_ms(last.start_s))
     return rounds, between
+
+
+def is_over(span: RoundSpan, workout: Workout) -> bool:
+    """Whether the last round begun is over: all reps of its last movement are counted.
+
+    Reps missed before that make a round short, not unfinished.
+    """
+    final = workout.rounds[span.round - 1][-1].movement
+    return all(part.movement != final for part in span.missing)
 
 
 def _breaks(

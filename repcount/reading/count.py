@@ -189,9 +189,8 @@ def _clock(
     counted = [rep for rep in reps if rep.status == "counted"]
     finished = None
     if workout is not None:
-        last = workout.rounds[-1][-1].movement
-        made = sum(rep.round == len(workout.rounds) and rep.movement == last for rep in counted)
-        finished = made >= workout.asked(len(workout.rounds), last)
+        asked = sum(part.reps for parts in workout.rounds for part in parts)
+        finished = len(counted) == asked
     end = to_ms(counted[-1].top_s) if counted else None
     if corrected.clock_end_s is not None:
         end = limit
@@ -203,8 +202,8 @@ def _clock(
             warnings.append(
                 Notice(
                     code="ends-before-cap",
-                    text="The video ends before the workout does and before its time cap; the "
-                    "clock stops at the last counted rep.",
+                    text="Not all prescribed reps were counted, and the video ends before the time "
+                    "cap; the clock stops at the last counted rep.",
                     start_s=from_ms(seen),
                 )
             )
