@@ -2,8 +2,8 @@
 
 The athlete is not the nearest, the first or the largest person; it is whoever moves both hands up
 and down together, at a fixed distance from each other, again and again. Until somebody has done so,
-everybody is followed; the choice is made afterwards for each shot. Where nobody can be chosen, there
-is no athlete: a gap is better than a bystander.
+everybody is followed; the choice is made afterwards for each shot. Where nobody can be chosen,
+there is no athlete: a gap is better than a bystander.
 """
 
 from __future__ import annotations

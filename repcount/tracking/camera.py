@@ -72,7 +72,7 @@ class Camera:
     def _follow(self, before: np.ndarray, now: np.ndarray) -> None:
         if not len(self.points):
             return
-        moved, found, _ = cv2.calcOpticalFlowPyrLK(
+        moved, found, _ = cv2.calcOpticalFlowPyrLK(  # type: ignore[call-overload]
             before,
             now,
             self.points.reshape(-1, 1, 2),

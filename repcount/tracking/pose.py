@@ -23,9 +23,10 @@ FEET = (27, 28, 29, 30, 31, 32)
 
 @dataclass(frozen=True)
 class Person:
-    """One person in one picture. `points` (33, 2) pixels of the upright full-size picture, x right,
-    y down; `visibility` (33,) the smaller of the model's probabilities that the landmark is in the
-    picture and that it is not hidden; `world` (33, 3) metres about the middle of the hips, rough."""
+    """One person in one picture. `points` (33, 2) pixels of the upright full-size picture, x to the
+    right, y down; `visibility` (33,) the smaller of the model's probabilities that the landmark is
+    in the picture and that it is not hidden; `world` (33, 3) metres about the middle of the hips,
+    rough."""
 
     points: np.ndarray
     visibility: np.ndarray
@@ -52,11 +53,11 @@ class Person:
 
 
 class PoseModel:
-    """The pose model, following up to `people` people from picture to picture (`follow`), or looking
-    at single pictures (`look`). Close it, or use it in a `with` block."""
+    """The pose model, following up to `people` people from picture to picture, or looking at each
+    picture by itself (not `follow`). Close it, or use it in a `with` block."""
 
     def __init__(self, model: str = "full", people: int = 1, *, follow: bool = True) -> None:
-        """Raises ModelError if the model file is missing or damaged; ValueError for an unknown name."""
+        """Raises ModelError if the model file is missing or damaged, ValueError for an odd name."""
         if model not in MODELS:
             raise ValueError(f"model {model!r} is none of {', '.join(MODELS)}")
         mode = vision.RunningMode.VIDEO if follow else vision.RunningMode.IMAGE

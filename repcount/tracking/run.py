@@ -1,8 +1,8 @@
 """One pass over a video: decode, pose, camera and bar side by side, then one data set.
 
-Three threads share the work, all of it in native code that lets go of the interpreter: one decodes
-and scales, one runs the pose model, the caller's own follows camera and bar. Queues between them are
-short, so memory stays flat however long the video is.
+Three threads share the work, most of it in native code that lets go of the interpreter: one decodes
+and scales, one runs the pose model, the caller's own follows camera and bar. Queues between them
+are short, so memory stays flat however long the video is.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,14 +21,19 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from repcount.footage import Footage, Frame, open_footage
+from repcount.footage import Footage, open_footage
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
+from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.camera import Camera, CameraFrame
+from repcount.tracking.plates import Hands
+from repcount.tracking.pose import LEFT_KNUCKLES, RIGHT_KNUCKLES, Person
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 
 Progress = Callable[[float, float], None]
 
 QUEUE_FRAMES = 12
+# Hands are interpolated between two looks of the pose model no farther apart than this.
+HANDS_GAP_S = 0.3
 
 
 class Cancelled(Exception):
@@ -45,13 +51,34 @@ class TrackOptions:
     model: str = "full"
 
 
+@dataclass(frozen=True)
+class Picture:
+    """A picture's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
+    to look at it, `scale` full-size pixels per pixel."""
+
+    time_s: float
+    gray: np.ndarray
+    rgb: np.ndarray | None
+    scale: float
+
+
 @dataclass
 class Looked:
-    """What one picture gave, apart from the pose."""
+    """What one picture gave, apart from pose and bar."""
 
     time_s: float
     camera: CameraFrame
     people: float = np.nan
+
+
+@dataclass(frozen=True)
+class Posed:
+    """The athlete at one look of the pose model: None if not seen; `size` as `Person.size_px`,
+    smoothed over time."""
+
+    time_s: float
+    person: Person | None
+    size: float
 
 
 def track(
@@ -68,8 +95,8 @@ def track(
     """
     options = options or TrackOptions()
     footage = video if isinstance(video, Footage) else open_footage(Path(video))
-    looked, athlete = _look(footage, options, progress, cancel)
-    return _tracks(footage, options, looked, athlete)
+    looked, athlete, bar = _look(footage, options, progress, cancel)
+    return _tracks(footage, options, looked, athlete, bar)
 
 
 def _look(
@@ -77,42 +104,77 @@ def _look(
     options: TrackOptions,
     progress: Progress | None,
     cancel: threading.Event | None,
-) -> tuple[list[Looked], Athlete]:
-    athlete = Athlete(options.model)
-    camera = Camera()
+) -> tuple[list[Looked], Athlete, BarTrack]:
+    athlete, camera, bar = Athlete(options.model), Camera(), Bar()
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
+    # The bar comes after the pose: its pictures wait here for the pose model's next look.
+    waiting: deque[tuple[Picture, Looked]] = deque()
+
+    def follow_bar(until_s: float) -> None:
+        while waiting and waiting[0][0].time_s <= until_s:
+            frame, seen = waiting.popleft()
+            hands = hands_at(pose.posed, frame.time_s, frame.scale)
+            shift = seen.camera.shift / frame.scale
+            bar.step(frame.gray, frame.time_s, hands, shift, seen.camera.cut)
+
+    scale = 1.0
     try:
         with _Ahead(_pictures(footage, options)) as pictures, _PoseThread(athlete) as pose:
-            for frame, with_pose in pictures:
+            for frame in pictures:
                 if cancel is not None and cancel.is_set():
                     raise Cancelled(f"{footage.info.path}: stopped")
-                person = None
-                if pose.latest is not None:
-                    person = box(*pose.latest) / frame.scale
-                seen = Looked(
-                    frame.time_s, camera.step(frame.gray, frame.time_s, frame.scale, person)
-                )
+                person, scale = None, frame.scale
+                latest = pose.posed[-1] if pose.posed else None
+                if latest is not None and latest.person is not None:
+                    person = box(latest.person, latest.size) / scale
+                seen = Looked(frame.time_s, camera.step(frame.gray, frame.time_s, scale, person))
                 looked.append(seen)
-                if with_pose or seen.camera.cut:
-                    pose.ask(frame, seen)
+                waiting.append((frame, seen))
+                pose.ask(frame, seen)
+                follow_bar(pose.posed[-1].time_s if pose.posed else -np.inf)
                 report(frame.time_s)
             pose.drain()
+            follow_bar(np.inf)
     finally:
         athlete.close()
-    return looked, athlete
+    found = bar.result()
+    return looked, athlete, BarTrack(found.ends * scale, found.semi_axis * scale, found.confidence)
 
 
-def _pictures(footage: Footage, options: TrackOptions) -> Iterator[tuple[Frame, bool]]:
-    """Pictures with their arrays made, and whether the pose model is to look at each."""
+def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | None:
+    """The athlete's hands at `time_s` in pixels of pictures that are `scale` times smaller than the
+    full size, from the last looks of the pose model (in order of time); None if not known."""
+    before = after = None
+    for one in reversed(posed):
+        if one.time_s >= time_s:
+            after = one
+        else:
+            before = one
+            break
+    if after is not None and after.time_s == time_s:
+        before = after
+    if before is None or after is None or before.person is None or after.person is None:
+        return None
+    if after.time_s - before.time_s > HANDS_GAP_S:
+        return None
+    part = (time_s - before.time_s) / max(after.time_s - before.time_s, 1e-9)
+    sides = [
+        (1 - part) * before.person.middle(knuckles) + part * after.person.middle(knuckles)
+        for knuckles in (LEFT_KNUCKLES, RIGHT_KNUCKLES)
+    ]
+    sides.sort(key=lambda hand: float(hand[0]))
+    return Hands(sides[0] / scale, sides[1] / scale, after.size / scale)
+
+
+def _pictures(footage: Footage, options: TrackOptions) -> Iterator[Picture]:
     due_s = -np.inf
     for frame in footage.frames(rate_hz=options.rate_hz, max_side=options.max_side):
         with_pose = frame.time_s >= due_s
         if with_pose:
             # A third of a picture's time early is on time: stamps jitter.
             due_s = frame.time_s + 1 / options.pose_rate_hz - 1 / (3 * options.rate_hz)
-        _ = (frame.gray, frame.rgb if with_pose else None)
-        yield frame, with_pose
+        yield Picture(frame.time_s, frame.gray, frame.rgb if with_pose else None, frame.scale)
 
 
 class _Ahead:
@@ -164,32 +226,42 @@ class _Ahead:
 
 
 class _PoseThread:
-    """Runs `athlete.see` in a thread of its own. `latest` is the athlete's last person and size."""
+    """Runs `athlete.see` in a thread of its own. `posed` grows by one with each look."""
 
     def __init__(self, athlete: Athlete) -> None:
         self._athlete = athlete
-        self._queue: queue.Queue[tuple[Frame, Looked] | None] = queue.Queue(QUEUE_FRAMES // 3)
+        self._queue: queue.Queue[tuple[Picture, Looked, bool] | None] = queue.Queue(
+            QUEUE_FRAMES // 3
+        )
+        self._cut = False
         self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="repcount-pose", daemon=True)
-        self.latest: tuple[Any, float] | None = None
+        self.posed: list[Posed] = []
 
     def _run(self) -> None:
         while (job := self._queue.get()) is not None:
             if self._error is not None:
                 continue
-            frame, looked = job
+            picture, looked, cut = job
+            assert picture.rgb is not None
             try:
-                if looked.camera.cut:
-                    self._athlete.new_shot(frame.time_s)
-                self._athlete.see(frame.rgb, frame.time_s, frame.scale)
+                if cut:
+                    self._athlete.new_shot(picture.time_s)
+                self._athlete.see(picture.rgb, picture.time_s, picture.scale)
                 looked.people = self._athlete.people
-                now = self._athlete.now
-                self.latest = None if now is None else (now, now.size_px)
+                now, followed = self._athlete.now, self._athlete.followed
+                size = followed.size if followed is not None else np.nan
+                self.posed.append(Posed(picture.time_s, now, size))
             except BaseException as error:  # handed to the caller's thread
                 self._error = error
 
-    def ask(self, frame: Frame, looked: Looked) -> None:
-        self._queue.put((frame, looked))
+    def ask(self, picture: Picture, looked: Looked) -> None:
+        """Have `picture` looked at, if it is meant to be; what was seen goes into `looked`."""
+        self._cut = self._cut or looked.camera.cut
+        if picture.rgb is None:
+            return
+        self._queue.put((picture, looked, self._cut))
+        self._cut = False
         if self._error is not None:
             raise self._error
 
@@ -234,7 +306,11 @@ class _Reporter:
 
 
 def _tracks(
-    footage: Footage, options: TrackOptions, looked: list[Looked], athlete: Athlete
+    footage: Footage,
+    options: TrackOptions,
+    looked: list[Looked],
+    athlete: Athlete,
+    bar: BarTrack,
 ) -> xr.Dataset:
     times = np.array([seen.time_s for seen in looked])
     count = len(times)
@@ -244,6 +320,10 @@ def _tracks(
     semi_axis = np.full((count, len(BAR_KEYPOINTS), 1), np.nan, np.float32)
     chosen = choose(athlete.tracks, athlete.shot + 1)
     _fill_pose(times, chosen, position, confidence, world)
+    ends = slice(len(POSE_KEYPOINTS), None)
+    position[:, :, ends, 0] = bar.ends.transpose(0, 2, 1)
+    confidence[:, ends, 0] = bar.confidence
+    semi_axis[:, :, 0] = bar.semi_axis
     return make_tracks(
         times,
         position,

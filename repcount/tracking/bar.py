@@ -1,0 +1,340 @@
+"""The bar's two ends, picture by picture.
+
+The plates are found by their moving with the hands (`plates`), learned from the pictures in which
+they did, and from then on followed by their looks alone: held, falling, bouncing, lying on the
+floor; and backwards through the last seconds, to where they lay before the first lift.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from repcount.tracking.patch import Patch, cut_out
+from repcount.tracking.plates import (
+    HAND_TRAVEL,
+    PAIR_S,
+    Hands,
+    Plate,
+    Votes,
+)
+
+# Pictures kept to look back on, in seconds.
+BACK_S = 12.0
+# Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a picture's
+# worth of motion blur leaves about 0.7. Below GOOD a wider search is made, below LOST nothing is
+# given: other things that look like plates reach 0.5.
+GOOD = 0.8
+LOST = 0.6
+# How fast a plate can go, and change its mind at a bounce (m/s; a drop from overhead lands at 6).
+G = 9.81
+PLATE_M = 0.225
+TOP_SPEED = 6.5
+# Both ends belong to one bar: the way from one to the other may change by this share of itself from
+# picture to picture's neighbourhood (tilt, turn, perspective).
+STRETCH = 0.25
+# A new look is blended in by this much, at most this often, only while likeness is high.
+BLEND = 0.1
+BLEND_EVERY = 5
+PAIRS = 12
+# Pairs are taken a tenth of a body length of hand travel apart, so that they see different places.
+PAIR_STEP = 0.1
+STALE_S = 6.0
+
+
+@dataclass
+class Picture:
+    """A picture on hand: `gray` (H, W), its time, the hands if known, and `shift` (2,) pixels by
+    which the background has moved since the shot began."""
+
+    time_s: float
+    gray: np.ndarray
+    hands: Hands | None
+    shift: np.ndarray
+    index: int
+
+
+@dataclass
+class End:
+    """One end while it is followed. `offset` (2,) from the patch's centre to the outer face's."""
+
+    patch: Patch
+    offset: np.ndarray
+    semi_axis: float
+    centre: np.ndarray
+    velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    likeness: float = 1.0
+    lost_s: float = 0.0
+    since_blend: int = 0
+
+    def copy(self) -> End:
+        twin = End(
+            Patch(self.patch.look.copy(), self.patch.weight),
+            self.offset,
+            self.semi_axis,
+            self.centre.copy(),
+        )
+        twin.velocity = self.velocity.copy()
+        return twin
+
+
+@dataclass
+class BarTrack:
+    """What was found, for the pictures of one pass. In pixels of the pictures followed: `ends`
+    (T, 2, 2) picture, left and right, x and y; `semi_axis` (T, 2); `confidence` (T, 2) 0..1. NaN
+    where an end is not known (confidence 0)."""
+
+    ends: np.ndarray
+    semi_axis: np.ndarray
+    confidence: np.ndarray
+
+
+class Bar:
+    """Follows the bar. Give it every picture in order (`step`), then ask for `result`."""
+
+    def __init__(self) -> None:
+        self.back: deque[Picture] = deque()
+        self.rows: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        self.ends: list[End | None] = [None, None]
+        self.between: np.ndarray | None = None
+        self.grip: list[np.ndarray | None] = [None, None]
+        self.rest: list[np.ndarray | None] = [None, None]
+        self.votes = Votes()
+        self.voted_at: float | None = None
+        self.voted_s = -np.inf
+
+    # --- the public way in and out ---
+
+    def step(
+        self,
+        gray: np.ndarray,
+        time_s: float,
+        hands: Hands | None,
+        shift: np.ndarray,
+        cut: bool,
+    ) -> None:
+        """The next picture. `hands` None where they are not known; `shift` as in `Picture`; `cut`
+        true if a new shot starts here."""
+        if cut:
+            self._forget()
+        shift = np.where(np.isfinite(shift), shift, 0.0)
+        picture = Picture(time_s, gray, hands, shift, len(self.rows))
+        self.back.append(picture)
+        while time_s - self.back[0].time_s > BACK_S:
+            self.back.popleft()
+        self.rows.append((np.full((2, 2), np.nan), np.full(2, np.nan), np.zeros(2)))
+        if len(self.back) > 1:
+            self._follow(self.ends, picture, self.back[-2])
+            self._vote(picture)
+
+    def result(self) -> BarTrack:
+        if not self.rows:
+            return BarTrack(np.zeros((0, 2, 2)), np.zeros((0, 2)), np.zeros((0, 2)))
+        ends, semi_axis, confidence = (np.stack(parts) for parts in zip(*self.rows, strict=True))
+        return BarTrack(ends, semi_axis, confidence)
+
+    def _forget(self) -> None:
+        self.back.clear()
+        self.ends = [None, None]
+        self.between = None
+        self.grip, self.rest = [None, None], [None, None]
+        self._new_votes()
+
+    # --- following ---
+
+    def _follow(self, ends: list[End | None], now: Picture, before: Picture) -> None:
+        """Move `ends` from `before` to `now` (a neighbour in either direction) and note them."""
+        step_s = abs(now.time_s - before.time_s)
+        for side, end in enumerate(ends):
+            if end is not None:
+                self._move(end, side, ends[1 - side], now, before, step_s)
+        self._agree(ends, now)
+        for side, end in enumerate(ends):
+            if end is None:
+                continue
+            if end.likeness >= LOST and _inside(end.centre, now.gray):
+                self._note(end, side, now)
+                end.lost_s = 0.0
+            else:
+                end.lost_s += step_s
+        left, right = ends
+        if left and right and min(left.likeness, right.likeness) >= GOOD:
+            way = right.centre - left.centre
+            self.between = (
+                way if self.between is None else self.between + 0.1 * (way - self.between)
+            )
+
+    def _move(
+        self,
+        end: End,
+        side: int,
+        other: End | None,
+        now: Picture,
+        before: Picture,
+        step_s: float,
+    ) -> None:
+        background = now.shift - before.shift
+        metre = end.semi_axis / PLATE_M
+        places: list[tuple[np.ndarray, float]] = []
+        if end.lost_s == 0.0:
+            centre, score = end.patch.fine(now.gray, end.centre + end.velocity * step_s)
+            places.append((centre, score))
+            if score < GOOD:
+                speed = np.abs(end.velocity) * step_s
+                # As far again as it came (a bounce), what a fall adds, and a third of a plate.
+                reach = 0.35 * end.semi_axis + 1.2 * speed + 4 * G * metre * step_s**2
+                places.append(end.patch.search(now.gray, end.centre + background, reach))
+        else:
+            for guess, reach in self._guesses(end, side, other, now):
+                places.append(end.patch.search(now.gray, guess, reach))
+        centre, score = max(places, key=lambda place: place[1], default=(end.centre, -1.0))
+        end.likeness = score
+        if score < LOST:
+            end.velocity = np.zeros(2)
+            return
+        if end.lost_s == 0.0:
+            measured = (centre - end.centre) / max(step_s, 1e-3)
+            end.velocity = np.clip(measured, -TOP_SPEED * metre, TOP_SPEED * metre)
+        end.centre = centre
+
+    def _guesses(
+        self, end: End, side: int, other: End | None, now: Picture
+    ) -> Iterable[tuple[np.ndarray, np.ndarray]]:
+        """Where a lost end may be, and how far around: where it got lost, on the bar with the other
+        end, where the hands hold it, where it last lay."""
+        wide = np.full(2, 1.0) * end.semi_axis
+        yield end.centre, wide * (0.5 if end.lost_s > 0.3 else 1.5)
+        if other is not None and other.lost_s == 0.0 and self.between is not None:
+            yield other.centre + self.between * (1 if side == 1 else -1), 0.6 * wide
+        grip = self.grip[side]
+        if now.hands is not None and grip is not None:
+            yield now.hands.middle + grip, 0.8 * wide
+        rest = self.rest[side]
+        if rest is not None:
+            yield rest + now.shift, 0.5 * wide
+
+    def _agree(self, ends: list[End | None], now: Picture) -> None:
+        """Where the two ends do not make the bar, let go of the one that looks less like itself."""
+        left, right = ends
+        if left is None or right is None or self.between is None:
+            return
+        if min(left.likeness, right.likeness) < LOST:
+            return
+        apart = np.hypot(*(right.centre - left.centre - self.between))
+        room = STRETCH * np.hypot(*self.between) + 0.5 * max(left.semi_axis, right.semi_axis)
+        if apart > room:
+            worse = left if left.likeness < right.likeness else right
+            worse.likeness = 0.0
+
+    def _note(self, end: End, side: int, now: Picture) -> None:
+        ends, semi_axis, confidence = self.rows[now.index]
+        ends[side] = end.centre + end.offset
+        semi_axis[side] = end.semi_axis
+        confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.0, 1.0))
+        end.since_blend += 1
+        if end.likeness > 0.9 and end.since_blend >= BLEND_EVERY:
+            seen = cut_out(now.gray, end.centre, end.patch.size)
+            end.patch.renew((1 - BLEND) * end.patch.look + BLEND * seen)
+            end.since_blend = 0
+        metre = end.semi_axis / PLATE_M
+        if np.hypot(*end.velocity) < 0.05 * metre:
+            self.rest[side] = end.centre - now.shift
+
+    # --- finding ---
+
+    def _vote(self, now: Picture) -> None:
+        """Look whether the hands carry plates, where that is not known already."""
+        if now.hands is None or not self._doubtful(now):
+            return
+        if now.time_s - self.voted_s > STALE_S:
+            self._new_votes()
+        hands, size = now.hands, now.hands.size
+        if self.voted_at is not None and abs(hands.middle[1] - self.voted_at) < PAIR_STEP * size:
+            return
+        for then in reversed(list(self.back)[:-1]):
+            if now.time_s - then.time_s > PAIR_S or then.hands is None:
+                return
+            background = now.shift - then.shift
+            travel = hands.middle - then.hands.middle - background
+            if abs(travel[1]) >= HAND_TRAVEL * size:
+                break
+        else:
+            return
+        if abs(travel[1]) < abs(travel[0]) or np.hypot(*background) > size:
+            return
+        self.votes.add(then.gray, now.gray, then.hands, hands, background)
+        self.voted_at, self.voted_s = float(hands.middle[1]), now.time_s
+        if self.votes.pairs >= PAIRS:
+            self._found(self.votes.plates(hands), now)
+            self._new_votes()
+
+    def _doubtful(self, now: Picture) -> bool:
+        return all(end is None or end.lost_s > 0.3 for end in self.ends)
+
+    def _new_votes(self) -> None:
+        self.votes, self.voted_at = Votes(), None
+
+    def _found(self, plates: list[Plate | None], now: Picture) -> None:
+        """Learn the plates' looks, then follow them back through the pictures on hand."""
+        if all(plate is None for plate in plates):
+            return
+        for side, plate in enumerate(plates):
+            if plate is not None and now.hands is not None:
+                learned = learn(plate, list(self.back), now)
+                self.ends[side] = learned
+                self.grip[side] = learned.centre - now.hands.middle
+        left, right = self.ends
+        self.between = right.centre - left.centre if left and right else None
+        for side, end in enumerate(self.ends):
+            if end is not None:
+                self._note(end, side, now)
+        twins = [None if end is None else end.copy() for end in self.ends]
+        pictures = list(self.back)
+        for later, earlier in zip(pictures[::-1], pictures[-2::-1], strict=False):
+            if any(
+                twin is not None and self.rows[earlier.index][2][side] > 0
+                for side, twin in enumerate(twins)
+            ):
+                break
+            if all(twin is None or twin.lost_s > 1.0 for twin in twins):
+                break
+            self._follow(twins, earlier, later)
+
+
+def learn(plate: Plate, pictures: list[Picture], now: Picture) -> End:
+    """The look of `plate`, which is at `plate.centre` in `now`: the mean over the pictures before
+    in which it moves, weighted by how steady each pixel is while the background runs past."""
+    half = (
+        int(np.ceil(max(plate.half_width, 0.3 * plate.semi_axis) + 0.25 * plate.semi_axis)) + 2,
+        int(np.ceil(1.2 * plate.semi_axis)) + 2,
+    )
+    size = (2 * half[0] + 1, 2 * half[1] + 1)
+    y, x = np.mgrid[-half[1] : half[1] + 1, -half[0] : half[0] + 1]
+    disc = (x / (half[0] - 1)) ** 2 + (y / (1.12 * plate.semi_axis)) ** 2 <= 1
+    weight = cv2.GaussianBlur(disc.astype(np.float32), (0, 0), 1.0)
+    patch = Patch(cut_out(now.gray, plate.centre, size), weight)
+    centre, seen = np.array(plate.centre, float), [patch.look]
+    after = now
+    for picture in pictures[-2::-1]:
+        if now.time_s - picture.time_s > 1.0 or picture.hands is None or after.hands is None:
+            break
+        guess = centre + picture.hands.middle - after.hands.middle
+        centre, score = patch.search(picture.gray, guess, np.full(2, 0.35 * plate.semi_axis))
+        if score < LOST:
+            break
+        seen.append(cut_out(picture.gray, centre, size))
+        patch.renew(0.8 * patch.look + 0.2 * seen[-1])
+        after = picture
+    stack = np.stack(seen)
+    patch.renew(stack.mean(0))
+    at, _ = patch.fine(now.gray, plate.centre)
+    return End(patch, np.zeros(2), plate.semi_axis, at)
+
+
+def _inside(centre: np.ndarray, gray: np.ndarray) -> bool:
+    height, width = gray.shape
+    return bool(0 <= centre[0] < width and 0 <= centre[1] < height)
