@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -62,7 +62,8 @@ class GymLook:
     sun_warmth: float = 0.0  # -1 bluish .. 1 yellowish
     ambient: float = 0.62
     lamp_power: float = 0.5
-    clear: tuple[tuple[float, float], ...] = field(default=((0.0, 0.0),))  # keep-clear centres x, z
+    clear: tuple[tuple[float, float], ...] = ((0.0, 0.0),)  # where athletes lift: x, z
+    standing: tuple[tuple[float, float], ...] = ()  # where other people stand or walk: x, z
 
     def sun_direction(self) -> Array:
         """Unit vector from the floor to the light."""
@@ -477,6 +478,9 @@ def in_the_way(mesh: Mesh, look: GymLook, eye: Array, tall_m: float = 0.8) -> bo
     p = mesh[:, [0, 2]]
     tall = bool(mesh[:, 1].max() > tall_m)
     camera = np.array([eye[0], eye[2]])
+    for centre in np.asarray(look.standing).reshape(-1, 2):
+        if np.linalg.norm(p - centre, axis=1).min() < 0.55:
+            return True
     for centre in np.asarray(look.clear):
         if np.linalg.norm(p - centre, axis=1).min() < 1.75:
             return True

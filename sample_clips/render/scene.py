@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import moderngl
@@ -41,10 +42,14 @@ from sample_clips.render.meshes import BarbellLook, Mesh, Ring, barbell_mesh, la
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
+Moment = tuple[Sequence[Skeleton], Sequence[Array]]  # everything that moves, at one time
 
 # Tags in the alpha channel of a raw frame: 0 room, then ten for each person and each bar.
 PERSON_TAG, BAR_TAG, TAG_STEP = 10, 100, 10
 MAX_SPOTS = 24
+
+Cells = tuple[float, float]  # metres; see _part_rows
+NEAR_CELLS, FAR_CELLS = (0.006, 0.0), (0.012, 0.012)
 
 
 class RenderUnavailable(RuntimeError):
@@ -54,9 +59,12 @@ class RenderUnavailable(RuntimeError):
 def open_context() -> moderngl.Context:
     """An off-screen OpenGL context. Raises RenderUnavailable with what to install."""
     try:
-        return moderngl.create_standalone_context(
-            backend="egl", libgl="libGL.so.1", libegl="libEGL.so.1"
-        )
+        options: dict[str, Any] = {
+            "backend": "egl",
+            "libgl": "libGL.so.1",
+            "libegl": "libEGL.so.1",
+        }
+        return moderngl.create_standalone_context(**options)
     except Exception as why:
         raise RenderUnavailable(
             f"OpenGL over EGL did not start ({why}); on Debian install libegl1, libgl1 and "
@@ -108,6 +116,15 @@ class _Drawable:
             self.shadow.release()
         for b in self.buffers:
             b.release()
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A person to draw. far: seen from five metres or more, so that a coarser mesh will do."""
+
+    human: Human
+    look: PersonLook
+    far: bool = False
 
 
 @dataclass
@@ -174,7 +191,7 @@ class Scene:
     def fill(
         self,
         gym: GymLook,
-        people: Sequence[tuple[Human, PersonLook]],
+        people: Sequence[Figure],
         bars: Sequence[BarbellLook],
         eye: ArrayLike,
         focus: ArrayLike = ((0.0, 0.0),),
@@ -186,7 +203,7 @@ class Scene:
         """
         self._clear()
         self.gym = gym
-        self._people = [self._upload_person(h, look) for h, look in people]
+        self._people = [self._upload_person(figure) for figure in people]
         self._bars = [
             _Bar(
                 look,
@@ -236,9 +253,7 @@ class Scene:
         self._set("walls", gym.room)
         self._set("ceiling", gym.ceiling_m)
         self._set("lampPower", gym.lamp_power)
-        for p in self._all:
-            if "lamps" in p:
-                p["lamps"].write(lamps(gym).astype("f4").tobytes())
+        self._set("lamps", lamps(gym).astype("f4").tobytes())
         centre = np.array([*focus.mean(0)])
         reach = 1.75 + float(np.linalg.norm(focus - centre, axis=1).max())
         self._near_light = _light_matrix(sun, np.array([centre[0], 0.95, centre[1]]), reach)
@@ -254,7 +269,9 @@ class Scene:
         shadow = self.ctx.vertex_array(self._shadow_solid, [(buffer, "3f 36x", "pos")])
         return _Drawable(program, vao, shadow, [buffer])
 
-    def _upload_person(self, human: Human, look: PersonLook) -> _Person:
+    def _upload_person(self, figure: Figure) -> _Person:
+        human, look = figure.human, figure.look
+        cells = FAR_CELLS if figure.far else NEAR_CELLS
         marks = _BodyMarks.of(human, look)
         uniforms: dict[str, object] = {
             "cut": (marks.waist_y, marks.trousers_y, marks.neck_y, look.sleeve),
@@ -270,8 +287,8 @@ class Scene:
         return _Person(
             human,
             look,
-            self._upload_skinned(_skin_rows(human, marks, look), "SKIN"),
-            self._upload_skinned(_cloth_rows(human, marks, look), "CLOTH"),
+            self._upload_skinned(_skin_rows(human, marks, look, cells), "SKIN"),
+            self._upload_skinned(_cloth_rows(human, marks, look, cells), "CLOTH"),
             self._upload_skinned(_part_rows(human, marks, PART_EYES)[0], "EYES"),
             uniforms,
         )
@@ -292,29 +309,15 @@ class Scene:
 
     # ------------------------------------------------------------------ drawing
 
-    def frame(
-        self, camera: Camera, skeletons: Sequence[Skeleton], bars: Sequence[Array]
-    ) -> Picture:
-        """The picture (height, width, 3) RGB of one moment.
+    def draw(self, camera: Camera, moments: Sequence[Moment]) -> tuple[Picture, Picture]:
+        """The picture (height, width, 3) RGB, and the tag (height, width) of what each pixel shows.
 
-        skeletons: one for each person of `fill`, in its order; bars: `bar_matrix` of each bar.
+        moments: one, or several within one exposure, whose mean blurs what moves; the middle one
+        is what the tags show. A moment is the skeletons and the bars' `bar_matrix`, in the order of
+        `fill`. Tags: 0 room; PERSON_TAG + TAG_STEP k person k; BAR_TAG + TAG_STEP k the shaft of
+        bar k, + 1 its plates on the athlete's left, + 2 on the right.
         """
-        area = self._prepare(camera, skeletons, bars)
-        picture = self._room_picture.copy()
-        if area is not None:
-            x0, y0, x1, y1 = area
-            picture[y0:y1, x0:x1] = self._draw(camera, skeletons, bars, area)[..., :3]
-        return picture
-
-    def tagged_frame(
-        self, camera: Camera, skeletons: Sequence[Skeleton], bars: Sequence[Array]
-    ) -> tuple[Picture, Picture]:
-        """The picture and, for each pixel, the tag (height, width) of what is seen there.
-
-        0 room; PERSON_TAG + TAG_STEP k person k; BAR_TAG + TAG_STEP k bar k's shaft, + 1 its
-        plates on the athlete's left, + 2 on the right.
-        """
-        picture = self._room_picture
+        skeletons, bars = moments[len(moments) // 2]
         area = self._prepare(camera, skeletons, bars)
         picture = self._room_picture.copy()
         tags = np.zeros(picture.shape[:2], np.uint8)
@@ -322,28 +325,14 @@ class Scene:
             x0, y0, x1, y1 = area
             drawn = self._draw(camera, skeletons, bars, area)
             picture[y0:y1, x0:x1], tags[y0:y1, x0:x1] = drawn[..., :3], drawn[..., 3]
+        blurred = self._moving_area(camera, moments) if len(moments) > 1 else None
+        if blurred is not None:
+            x0, y0, x1, y1 = blurred
+            total = np.zeros((y1 - y0, x1 - x0, 3), np.uint16)
+            for moment in moments:
+                total += self._draw(camera, *moment, blurred)[..., :3]
+            picture[y0:y1, x0:x1] = total // len(moments)
         return picture, tags
-
-    def blurred_frame(
-        self,
-        camera: Camera,
-        moments: Sequence[tuple[Sequence[Skeleton], Sequence[Array]]],
-    ) -> Picture:
-        """The mean of several moments within one exposure; the middle one lights the rest.
-
-        Only the area in which something moves is drawn more than once.
-        """
-        middle = moments[len(moments) // 2]
-        picture = self.frame(camera, *middle)
-        area = self._moving_area(camera, moments)
-        if area is None or len(moments) < 2:
-            return picture
-        x0, y0, x1, y1 = area
-        total = np.zeros((y1 - y0, x1 - x0, 3), np.uint16)
-        for skeletons, bars in moments:
-            total += self._draw(camera, skeletons, bars, area)[..., :3]
-        picture[y0:y1, x0:x1] = total // len(moments)
-        return picture
 
     def _prepare(
         self, camera: Camera, skeletons: Sequence[Skeleton], bars: Sequence[Array]
@@ -363,8 +352,8 @@ class Scene:
             raise ValueError("the scene is empty: call fill before drawing")
         ctx = self.ctx
         ctx.enable(moderngl.DEPTH_TEST)
-        self._write("light", self._room_light)
-        self._write("model", np.eye(4))
+        self._set("light", _gl(self._room_light))
+        self._set("model", _gl(np.eye(4)))
         self._room_shadow_fbo.use()
         self._room_shadow_fbo.clear(depth=1.0)
         assert self._furniture.shadow is not None
@@ -373,7 +362,7 @@ class Scene:
         self._set("bias", 0.008)
         self._room_shadow_map.use(0)
         self._noise.use(1)
-        self._write("clip", clip_matrix(camera))
+        self._set("clip", _gl(clip_matrix(camera)))
         self._set("eye", tuple(camera.eye))
         self._set("inRoom", 1.0)
         for target in (self._fine, self._room):
@@ -395,10 +384,9 @@ class Scene:
         self._room_camera = camera
         self._set("texel", 1.2 / self._shadow_map.width)
         self._set("bias", 0.003)
-        self._write("light", self._near_light)
+        self._set("light", _gl(self._near_light))
 
     def _draw_shadows(self, skeletons: Sequence[Skeleton], bars: Sequence[Array]) -> None:
-        self._shadow_fbo.scissor = None
         self._shadow_fbo.use()
         self._shadow_fbo.clear(depth=1.0)
         for person, skeleton in zip(self._people, skeletons, strict=True):
@@ -407,7 +395,7 @@ class Scene:
                 assert d.shadow is not None
                 d.shadow.render()
         for bar, matrix in zip(self._bars, bars, strict=True):
-            _write(self._shadow_solid, "model", matrix)
+            _put(self._shadow_solid, "model", _gl(matrix))
             assert bar.coarse.shadow is not None
             bar.coarse.shadow.render()
 
@@ -422,7 +410,8 @@ class Scene:
         x0, y0, x1, y1 = area
         ctx, fbo = self.ctx, self._frame
         box = (x0, y0, x1 - x0, y1 - y0)
-        fbo.scissor = None  # Mesa copies a whole buffer ten times faster than a part of it
+        # the whole buffer: Mesa copies that ten times faster than a part of it
+        fbo.scissor = (0, 0, self.width, self.height)
         fbo.use()
         ctx.copy_framebuffer(fbo, self._room)
         fbo.scissor = box
@@ -441,7 +430,7 @@ class Scene:
                 d.vao.render()
         for k, (bar, matrix) in enumerate(zip(self._bars, bars, strict=True)):
             self._set("tagOffset", float(BAR_TAG + TAG_STEP * k))
-            _write(bar.fine.program, "model", matrix)
+            _put(bar.fine.program, "model", _gl(matrix))
             bar.fine.vao.render()
         ctx.disable(moderngl.CULL_FACE)
         raw = np.frombuffer(fbo.read(viewport=box, components=4), np.uint8)
@@ -454,10 +443,9 @@ class Scene:
         matrices = person.human.bone_matrices(skeleton)
         bones[: len(matrices)] = matrices
         for p in programs:
-            p["bones"].write(bones.tobytes())
+            _put(p, "bones", bones.tobytes())
             for name, value in person.uniforms.items():
-                if name in p:
-                    p[name].value = value
+                _put(p, name, value)
 
     def _darken_floor(self, skeletons: Sequence[Skeleton], bars: Sequence[Array]) -> None:
         points = self._outline(skeletons, bars)
@@ -474,12 +462,14 @@ class Scene:
         spots = np.zeros((MAX_SPOTS, 3))
         found = self._contact_spots(skeletons, bars)[:MAX_SPOTS]
         spots[: len(found)] = found
-        program["spots"].write(spots.astype("f4").tobytes())
-        program["count"].value = len(found)
-        program["depth"].value = self._shadow_depth
+        _put(program, "spots", spots.astype("f4").tobytes())
+        _put(program, "count", len(found))
+        _put(program, "depth", self._shadow_depth)
         ctx = self.ctx
         ctx.enable(moderngl.BLEND)
-        ctx.blend_func = (moderngl.DST_COLOR, moderngl.ZERO, moderngl.ZERO, moderngl.ONE)
+        # colour is multiplied, the tag in alpha stays (the stubs know two factors only)
+        factors: Any = (moderngl.DST_COLOR, moderngl.ZERO, moderngl.ZERO, moderngl.ONE)
+        ctx.blend_func = factors
         self._patch.render(moderngl.TRIANGLE_STRIP)
         ctx.disable(moderngl.BLEND)
 
@@ -533,7 +523,7 @@ class Scene:
     def _moving_area(
         self,
         camera: Camera,
-        moments: Sequence[tuple[Sequence[Skeleton], Sequence[Array]]],
+        moments: Sequence[Moment],
         least_px: float = 1.0,
     ) -> tuple[int, int, int, int] | None:
         """Around those outline points that travel at least a pixel within the exposure."""
@@ -564,17 +554,23 @@ class Scene:
 
     def _set(self, name: str, value: object) -> None:
         for p in self._all:
-            if name in p:
-                p[name].value = value
-
-    def _write(self, name: str, matrix: Array) -> None:
-        for p in self._all:
-            _write(p, name, matrix)
+            _put(p, name, value)
 
 
-def _write(program: moderngl.Program, name: str, matrix: Array) -> None:
-    if name in program:
-        program[name].write(np.ascontiguousarray(matrix.T, "f4").tobytes())
+def _put(program: moderngl.Program, name: str, value: object) -> None:
+    """Set a uniform if the program has it: a number or tuple, or bytes as they are."""
+    uniform: Any = program.get(name, None)
+    if uniform is None:
+        return
+    if isinstance(value, bytes):
+        uniform.write(value)
+    else:
+        uniform.value = value
+
+
+def _gl(matrix: Array) -> bytes:
+    """A (4, 4) matrix as OpenGL wants it."""
+    return np.ascontiguousarray(matrix.T, "f4").tobytes()
 
 
 def _light_matrix(sun: Array, centre: Array, reach: float) -> Array:
@@ -622,12 +618,12 @@ class _BodyMarks:
 
 
 def _part_rows(
-    human: Human, marks: _BodyMarks, part: int, cell_m: float = 0.0
+    human: Human, marks: _BodyMarks, part: int, cells: Cells = (0.0, 0.0)
 ) -> tuple[tuple[Array, NDArray[np.int64]], Array]:
     """Vertex rows (pos 3, normal 3, rest 4, lip 1, bones 4, weights 4), triangles; and normals.
 
-    cell_m > 0 joins the vertices of head and fingers that lie in one cell of that size: they hold
-    most of the mesh's triangles, and each would be smaller than a pixel.
+    cells: vertices of one bone that lie in one cell of that size (head and fingers, elsewhere) are
+    joined; as it is, most of the mesh's triangles would be smaller than a pixel.
     """
     v, q = human.vertices, human.quads[human.part == part]
     face_normals = np.cross(v[q[:, 2]] - v[q[:, 0]], v[q[:, 3]] - v[q[:, 1]])
@@ -639,8 +635,7 @@ def _part_rows(
     lip = np.zeros(len(v))
     corner = human.uv[human.uv_quads[human.part == part]]
     lip[q] = _lip_mask(human, corner)
-    if cell_m:
-        q = _joined(human, weights.argmax(1), cell_m)[q]
+    q = _joined(human, weights.argmax(1), cells)[q]
     triangles = np.concatenate([q[:, [0, 1, 2]], q[:, [0, 2, 3]]])
     a, b, c = triangles.T
     triangles = triangles[(a != b) & (b != c) & (c != a)]
@@ -669,30 +664,32 @@ def _lip_mask(human: Human, uv: Array) -> Array:
     return mask[y, x] / 255.0
 
 
-def _joined(human: Human, bone: NDArray[np.int64], cell_m: float) -> NDArray[np.int64]:
-    """(vertices,) the vertex that stands for each one after joining head and finger cells."""
+def _joined(human: Human, bone: NDArray[np.int64], cells: Cells) -> NDArray[np.int64]:
+    """(vertices,) the vertex that stands for each one after joining those of a cell."""
     fine = ("head", "index", "middle", "ring", "pinky", "thumb")
-    join = np.array([b.startswith(fine) for b in human.bones])[bone]
+    is_fine = np.array([b.startswith(fine) for b in human.bones])[bone]
+    size = np.where(is_fine, *cells)
+    join = size > 0
     target = np.arange(len(human.vertices))
-    cell = np.floor(human.vertices[join] / cell_m).astype(int)
-    # fingers lie close together: only vertices of one bone are joined
-    key = np.column_stack([cell, bone[join]])
-    _, inverse = np.unique(key, axis=0, return_inverse=True)
+    cell = np.floor(human.vertices[join] / size[join, None]).astype(int)
+    _, inverse = np.unique(np.column_stack([cell, bone[join]]), axis=0, return_inverse=True)
     inverse = inverse.ravel()
+    if not len(inverse):
+        return target
     centre = np.zeros((inverse.max() + 1, 3))
     np.add.at(centre, inverse, human.vertices[join])
     centre /= np.bincount(inverse)[:, None]
-    far = np.linalg.norm(human.vertices[join] - centre[inverse], axis=1)
-    order = np.lexsort((far, inverse))
+    off = np.linalg.norm(human.vertices[join] - centre[inverse], axis=1)
+    order = np.lexsort((off, inverse))
     nearest = order[np.searchsorted(inverse[order], np.arange(len(centre)))]
     target[join] = target[join][nearest][inverse]
     return target
 
 
 def _skin_rows(
-    human: Human, marks: _BodyMarks, look: PersonLook
+    human: Human, marks: _BodyMarks, look: PersonLook, cells: Cells
 ) -> tuple[Array, NDArray[np.int64]]:
-    (rows, triangles), n = _part_rows(human, marks, PART_BODY, cell_m=0.006)
+    (rows, triangles), n = _part_rows(human, marks, PART_BODY, cells)
     rest = rows[:, 6:9]
     e = rest - np.array([0, marks.eye[1], marks.eye[2]])
     top = np.clip((e[:, 1] - 0.055) / 0.03, 0, 1)
@@ -735,9 +732,9 @@ def _with_ponytail(
 
 
 def _cloth_rows(
-    human: Human, marks: _BodyMarks, look: PersonLook
+    human: Human, marks: _BodyMarks, look: PersonLook, cells: Cells
 ) -> tuple[Array, NDArray[np.int64]]:
-    (rows, triangles), n = _part_rows(human, marks, PART_CLOTHES)
+    (rows, triangles), n = _part_rows(human, marks, PART_CLOTHES, cells)
     y, trunk = rows[:, 7], np.abs(rows[:, 6]) < 0.34
     flare = np.clip((marks.waist_y - y) / 0.15, 0, 1) * (y > marks.trousers_y - 0.05)
     lower_shirt = np.clip((y - marks.waist_y) / 0.05, 0, 1)

@@ -1,0 +1,50 @@
+"""What a phone does to the picture: softness, noise, exposure, colour cast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class SensorLook:
+    """softness_px: blur; noise: standard deviation in grey levels; gain: exposure (1 as drawn);
+    cast: factors of red, green, blue; contrast: exponent about the mid grey."""
+
+    softness_px: float = 0.6
+    noise: float = 2.5
+    gain: float = 1.0
+    cast: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    contrast: float = 1.0
+
+
+class Sensor:
+    """Applies a SensorLook frame after frame; the noise differs from frame to frame."""
+
+    def __init__(self, look: SensorLook, width: int, height: int, seed: int) -> None:
+        self.look = look
+        self._rng = np.random.default_rng([seed, 9])
+        field = self._rng.normal(size=(height + 64, width + 64, 3)) * look.noise
+        self._noise = np.clip(np.rint(field), -60, 60).astype(np.int16)
+        grey = np.arange(256) / 255.0
+        curve = np.clip(grey[:, None] ** look.contrast * look.gain * np.array(look.cast), 0, 1)
+        self._curve = (curve * 255 + 0.5).astype(np.uint8).reshape(256, 1, 3)
+        self._plain = bool((self._curve[:, 0] == np.arange(256)[:, None]).all())
+
+    def __call__(self, picture: Picture) -> Picture:
+        if not self._plain:
+            picture = cv2.LUT(picture, self._curve).astype(np.uint8, copy=False)
+        if self.look.softness_px > 0:
+            blurred = cv2.GaussianBlur(picture, (0, 0), self.look.softness_px)
+            picture = blurred.astype(np.uint8, copy=False)
+        if self.look.noise > 0:
+            h, w = picture.shape[:2]
+            y, x = self._rng.integers(0, 64, 2)
+            noisy = cv2.add(picture, self._noise[y : y + h, x : x + w], dtype=cv2.CV_8U)
+            picture = noisy.astype(np.uint8, copy=False)
+        return picture
