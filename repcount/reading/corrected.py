@@ -469,10 +469,11 @@ def _check_reason(edit: Edit) -> None:
 
 
 def _check_inside(edit: Edit, name: str, at_s: float, reading: Reading) -> None:
-    if not 0 <= at_s <= reading.video.duration_s:
+    end_s = max(reading.video.duration_s, reading.end_of_sight_s)
+    if not 0 <= at_s <= end_s:
         raise RecordError(
             f"{edit.action}: {name} = {at_s:g} lies outside the video, which runs from 0 to "
-            f"{reading.video.duration_s:g} s."
+            f"{end_s:g} s."
         )
 
 
