@@ -1,0 +1,24 @@
+"""The published JSON Schemas (2020-12) of the artifacts and of the plan, made from the models."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from repcount.plan import plan_schema_text
+from repcount.records import Attempt, Comparison, Edits, Reading, schema_text
+
+FOLDER = Path(__file__).resolve().parent
+NAMES: tuple[str, ...] = ("plan", "reading", "edits", "attempt", "comparison")
+
+
+def schema_of(name: str) -> str:
+    """The schema of one of `NAMES`, as text, made from the model. Raises KeyError for others."""
+    if name == "plan":
+        return plan_schema_text()
+    kinds = {"reading": Reading, "edits": Edits, "attempt": Attempt, "comparison": Comparison}
+    return schema_text(kinds[name])
+
+
+def published(name: str) -> Path:
+    """Where the schema of one of `NAMES` lies in the package."""
+    return FOLDER / f"{name}.schema.json"
