@@ -200,25 +200,29 @@ class Corrections(click.Group):
     """A group whose folder stands before the correction: `repcount correct DIR no-rep REP`."""
 
     def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        formatter.write_usage(ctx.command_path, "DIR CORRECTION [ARGS]... | --list | --undo [ID]")
+        formatter.write_usage(ctx.command_path, "DIR CORRECTION [ARGS]...")
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if len(args) > 1 and args[1] in ("--list", "--undo"):  # as options, which is as natural
+            args = [args[0], args[1].removeprefix("--"), *args[2:]]
+        return super().parse_args(ctx, args)
 
 
 _SHARED = (
     click.option("--who", help="Who corrects (default: the name of your account)."),
-    click.option("--why", help="The reason; a no-rep needs one."),
+    click.option("--why", default="", help="The reason; a no-rep needs one."),
     click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace)."),
     click.option("--quiet", is_flag=True, help="Print nothing but errors."),
 )
 
 
 def _shared(command: Any) -> Any:
-    """Options of every correction; they may stand before its name or after it."""
+    """The options of every correction, kept in the context beside the folder."""
 
     @functools.wraps(command)
     def run(ctx: click.Context, **values: Any) -> Any:
         given = {key: values.pop(key) for key in ("who", "why", "as_json", "quiet")}
-        kept = ctx.obj or {}
-        ctx.obj = kept | {key: value or kept.get(key) for key, value in given.items()}
+        ctx.obj = {**ctx.obj, **given}
         return command(ctx, **values)
 
     shared: Any = click.pass_context(run)
@@ -227,32 +231,42 @@ def _shared(command: Any) -> Any:
     return shared
 
 
-@cli.group(cls=Corrections, invoke_without_command=True)
+@cli.group(cls=Corrections)
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--list", "listing", is_flag=True, help="List the corrections made so far.")
-@click.option(
-    "--undo",
-    metavar="[ID]",
-    is_flag=False,
-    flag_value="",
-    help="Take back a correction: the last one still in force, or the one with this id.",
-)
-@_shared
-def correct(ctx: click.Context, folder: Path, listing: bool, undo: str | None) -> None:
+@click.pass_context
+def correct(ctx: click.Context, folder: Path) -> None:
     """Correct a reading. The reading stays as it is; corrections are kept beside it, each with
     who, when and why, and the results are made anew.
 
     A rep or a break is named by its id (in reps.csv and breaks.csv) or by the moment at which the
-    report shows it.
+    report shows it. `--list` and `--undo` after DIR are the same as `list` and `undo`.
     """
-    ctx.obj["folder"] = folder
-    asked = [listing, undo is not None, ctx.invoked_subcommand is not None]
-    if sum(asked) != 1:
-        raise click.UsageError("Give one correction, or --list, or --undo.", ctx)
-    if listing:
-        _list(folder, bool(ctx.obj["as_json"]))
-    elif undo is not None:
-        _undo(ctx, undo)
+    ctx.obj = {"folder": folder}
+
+
+@correct.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print the corrections as JSON.")
+@click.pass_context
+def listing(ctx: click.Context, as_json: bool) -> None:
+    """List the corrections made so far."""
+    _list(ctx.obj["folder"], as_json)
+
+
+@correct.command("undo")
+@click.argument("edit_id", metavar="[ID]", required=False)
+@_shared
+def undo(ctx: click.Context, edit_id: str | None) -> None:
+    """Take back a correction: the last one in force, or the one with this id."""
+    from repcount.edits import edits_in_force, revert_edit
+
+    def change(before: Results, edits: Edits) -> Edits:
+        standing = [edit.id for edit in edits_in_force(edits) if edit.reverts is None]
+        if not edit_id and not standing:
+            raise RepcountError("there is no correction to take back.")
+        last = edit_id or standing[-1]
+        return revert_edit(before.reading, edits, last, who=_who(ctx), why=ctx.obj["why"])
+
+    _apply(ctx, change)
 
 
 def _correction(
@@ -278,7 +292,7 @@ def _correction(
             places = [(one.id, one.start_s) for one in before.attempt.floor_rests]
             target = _meant(rest, places, "floor rest")
         edit = make_edit(
-            edits, action, who=_who(ctx), why=ctx.obj["why"] or "", target=target, values=given
+            edits, action, who=_who(ctx), why=ctx.obj["why"], target=target, values=given
         )
         return append_edit(before.reading, edits, edit)
 
@@ -350,19 +364,6 @@ def _list(folder: Path, as_json: bool) -> None:
         elif edit.id not in in_force:
             parts.append("[taken back]")
         click.echo(_plain("  ".join(parts)))
-
-
-def _undo(ctx: click.Context, edit_id: str) -> None:
-    from repcount.edits import edits_in_force, revert_edit
-
-    def change(before: Results, edits: Edits) -> Edits:
-        standing = [edit.id for edit in edits_in_force(edits) if edit.reverts is None]
-        if not edit_id and not standing:
-            raise RepcountError("there is no correction to take back.")
-        last = edit_id or standing[-1]
-        return revert_edit(before.reading, edits, last, who=_who(ctx), why=ctx.obj["why"] or "")
-
-    _apply(ctx, change)
 
 
 def _times(*names: str, required: tuple[str, ...] = ()) -> Callable[[Any], Any]:
@@ -551,8 +552,14 @@ def _progress(quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
         yield None
         return
     if not sys.stderr.isatty():
-        click.echo("Reading the video ...", err=True)
-        yield None
+        said: list[float] = []
+
+        def say_once(share: float, left_s: float) -> None:
+            if not said and share >= 0.02:  # by then the time left means something
+                said.append(left_s)
+                click.echo(f"Reading the video, about {_minutes(left_s)} to go ...", err=True)
+
+        yield say_once
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
@@ -567,10 +574,13 @@ def _progress(quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
         task = bar.add_task("", total=1.0, left="")
 
         def progress(share: float, left_s: float) -> None:
-            minutes, seconds = divmod(round(left_s), 60)
-            bar.update(task, completed=share, left=f"{minutes}:{seconds:02d} left")
+            bar.update(task, completed=share, left=f"{_minutes(left_s)} left")
 
         yield progress
+
+
+def _minutes(seconds: float) -> str:
+    return f"{round(seconds) // 60}:{round(seconds) % 60:02d}"
 
 
 def _stop(number: int, frame: object) -> NoReturn:

@@ -219,7 +219,7 @@ def example_attempt() -> Attempt:
                 if (round_, done) == (3, 4):
                     changes = {"confidence": 0.64, "flags": ["check"]}
                 if (round_, done) == (3, 16):
-                    changes = {"flags": ["lockout-doubtful", "check"], "confidence": 0.49}
+                    changes = {"flags": ["style_differs", "check"], "confidence": 0.49}
                 if (round_, done) == (1, 3):
                     changes = {"touched_by": "person"}
                 if (round_, done) == (2, 16):

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from repcount.records import Attempt, Rep, Workout
 from repcount.reports import words
-from repcount.reports.svg import percent, tag
+from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 
 _HEIGHT_PX = 92
 
@@ -50,13 +50,14 @@ def _cycle_picture(
     for rep in reps:
         rounds.setdefault(rep.round, []).append(rep)
     slots = len(reps) + len(rounds) - 1
-    step = max(1, int(ceiling) // 4)
-    levels = [(second, _level(second, ceiling)) for second in range(0, int(ceiling) + 1, step)]
+    seconds = range(0, int(ceiling) + 1, max(1, int(ceiling) // 4))
+    levels = [(second, _level(second, ceiling)) for second in seconds]
     shapes = [tag("line", class_="grid", x1="0", x2="100%", y1=y, y2=y) for _, y in levels]
     names = [(f"{second} s", y + 4) for second, y in levels]
     if workout is not None:
         names.append(("Round", _HEIGHT_PX + 17))
     medians: list[tuple[int | None, float | None]] = []
+    step = label_step(1 / len(rounds), len(str(len(rounds))) * LETTER_PX)
     slot = 0
     for number, done in rounds.items():
         begin = slot
@@ -70,7 +71,7 @@ def _cycle_picture(
         if middle is not None:
             y = _level(min(middle, ceiling), ceiling)
             shapes.append(tag("line", class_="median", x1=left, x2=right, y1=y, y2=y))
-        if number is not None and workout is not None:
+        if number is not None and workout is not None and number % step == 0:
             shapes.append(
                 tag("text", str(number), x=percent((begin + slot) / 2 / slots), y=_HEIGHT_PX + 17,
                     text_anchor="middle")

@@ -12,7 +12,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from repcount.records import Attempt, Comparison, Measure, Rep, to_ms
+from repcount.records import Attempt, Comparison, Rep, to_ms
 from repcount.reports import words
 from repcount.reports.cycles_chart import cycle_pictures
 from repcount.reports.sets_chart import set_pictures
@@ -97,9 +97,7 @@ def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
         "breaks": _break_lines(attempt, comparison),
         "doubts": words.doubts(attempt),
         "notices": words.notices(attempt, comparison),
-        "reps": [
-            (rep, words.flag_words(rep.flags), _measures(rep.measures)) for rep in attempt.reps
-        ],
+        "reps": [(rep, words.flag_words(rep), _measured(rep)) for rep in attempt.reps],
         "statuses": words.STATUSES,
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
@@ -183,16 +181,6 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
     return lines
 
 
-def _measures(measures: list[Measure]) -> str:
-    """`elbow angle overhead 171 ± 6 deg`: a value with its doubt, never a verdict."""
-    parts = []
-    for measure in measures:
-        doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.3g}"
-        unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
-        parts.append(f"{measure.name} {measure.value:.3g}{doubt}{unit}")
-    return ", ".join(parts)
-
-
 def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any] | None:
     """What the page's script needs: the stretch of time and the reps, with their words."""
     if trace is None:
@@ -219,17 +207,22 @@ def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any]
     }
 
 
+def _measured(rep: Rep) -> str:
+    return ", ".join(map(words.measure_words, rep.measures))
+
+
 def _rep_detail(rep: Rep) -> str:
     parts = [words.clock(rep.top_s)]
-    parts.append(f"cycle {words.short(rep.cycle_s)} s" if rep.cycle_s else "first of its set")
-    if rep.cycle_s is None and rep.status != "counted":
-        parts.pop()
+    if rep.cycle_s is not None:
+        parts.append(f"cycle {words.short(rep.cycle_s)} s")
+    elif rep.status == "counted":
+        parts.append("first of its set")
     if rep.status != "counted":
         parts.append(words.STATUSES[rep.status])
     parts.append(f"confidence {rep.confidence:.0%}")
     if "check" in rep.flags:
         parts.append("check by eye")
-    parts += [part for part in (words.flag_words(rep.flags), _measures(rep.measures)) if part]
+    parts += [part for part in (words.flag_words(rep), _measured(rep)) if part]
     if rep.touched_by == "person":
         parts.append("corrected by a person")
     return words.plain(" · ".join(parts))

@@ -51,6 +51,15 @@ def rows_apart(labels: Sequence[tuple[float, float]]) -> list[int]:
     return rows
 
 
+def label_step(share: float, length: float) -> int:
+    """Which of many equal neighbours get a label (every, every 2nd, 5th, 10th ...) on a phone.
+
+    `share` is one neighbour's share of the width, `length` a label's in pixels.
+    """
+    steps = (1, 2, 5, 10, 20, 50, 100)
+    return next((step for step in steps if step * share * NARROW_PX > length + 4), steps[-1])
+
+
 def anchored(centre: float, length: float) -> tuple[str, float]:
     """How to anchor a text so that it stays inside the chart, and where."""
     half = length / 2 / NARROW_PX

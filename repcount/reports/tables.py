@@ -109,8 +109,9 @@ def safe_cell(value: Any) -> str:
         return f"{value:.3f}"
     if isinstance(value, int):
         return str(value)
-    text = words.plain(str(value))
-    return f"'{text}" if text.lstrip(" ").startswith(_FORMULA) or text.startswith("'") else text
+    text = str(value)
+    marked = text.lstrip(" ").startswith(_FORMULA) or text.startswith("'")
+    return "'" * marked + words.plain(text)
 
 
 def _text(columns: tuple[Column, ...], rows: Iterable[Mapping[str, Any]]) -> str:

@@ -47,10 +47,15 @@ def report_lines(attempt: Attempt, comparison: Comparison | None = None) -> list
     return lines
 
 
+def _sized(text: str) -> str:
+    """Text whose width every terminal agrees on: they differ on emoji joined into one."""
+    return words.plain(text).replace("\u200d", "")
+
+
 def wrap(text: str, width: int) -> list[str]:
     """Wrap by cells, not characters: wide scripts and emoji take two. Nothing is cut off."""
     lines = [""]
-    for word in words.plain(text).split():
+    for word in _sized(text).split():
         for piece in chop_cells(word, width) if cell_len(word) > width else [word]:
             if lines[-1] and cell_len(lines[-1]) + 1 + cell_len(piece) > width:
                 lines.append(piece)
@@ -61,7 +66,7 @@ def wrap(text: str, width: int) -> list[str]:
 
 def fit(text: str, cells: int) -> str:
     """The text in exactly so many cells, ending in an ellipsis where it does not fit."""
-    text = words.plain(text)
+    text = _sized(text)
     if cell_len(text) > cells:
         text = set_cell_size(text, cells - 1).rstrip() + "…"
     return set_cell_size(text, cells)

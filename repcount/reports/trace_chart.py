@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from repcount.records import Attempt, Trace
 from repcount.reports import words
-from repcount.reports.svg import percent, tag
+from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 
 HEIGHT_PX = 260
 _TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre
@@ -181,6 +181,9 @@ def _layer(
 def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
     """A band a round, with its number; the script keeps both in view when zooming."""
     shapes = []
+    widest = len(str(len(attempt.rounds))) * LETTER_PX
+    mean = sum(span.duration_s for span in attempt.rounds) / max(1, len(attempt.rounds))
+    step = label_step(mean / (end - begin), widest)
     for span in attempt.rounds:
         left, right = ((at - begin) / (end - begin) for at in (span.start_s, span.end_s))
         shapes.append(
@@ -189,7 +192,7 @@ def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
         )  # fmt: skip
         shapes.append(
             tag("text", str(span.round), class_="round-name", x=percent((left + right) / 2), y=15,
-                text_anchor="middle")
+                text_anchor="middle", visibility="hidden" if span.round % step else None)
         )  # fmt: skip
     return shapes
 
@@ -217,7 +220,7 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"
             for rep, dot in zip(attempt.reps, dots, strict=True)
-            if (rep.status == "counted" and "check" not in rep.flags) is sure
+            if words.doubtful(rep) is not sure
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))

@@ -16,6 +16,7 @@ from repcount.records import (
     BreakMatch,
     Comparison,
     FailedStroke,
+    Measure,
     MovementReps,
     Notice,
     Rep,
@@ -30,7 +31,13 @@ _TURNING = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A
 FLAGS = {
     "check": "",
     "driven_through": "driven straight into the next movement",
+    "top_only": "only its top was given by hand",
+    "pick_up": "lifted to go on",
+    "not_erect": "may not stand fully erect",
+    "style_differs": "may be of another style than asked",
 }
+_NO_DOUBT = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
+_MEASURED = {"not_erect": "shoulders_below_standing", "style_differs": "re_bend"}
 STATUSES = {
     "counted": "counted",
     "extra": "more than the round asks for",
@@ -381,10 +388,32 @@ class Doubt:
     rep_id: str | None = None
 
 
-def flag_words(flags: Sequence[str]) -> str:
-    """Flags in words; `check` itself says nothing more."""
-    words = [FLAGS.get(flag, flag.replace("_", " ").replace("-", " ")) for flag in flags]
-    return ", ".join(word for word in words if word)
+def doubtful(rep: Rep) -> bool:
+    """Whether a person should look at the rep."""
+    return rep.status != "counted" or any(flag not in _NO_DOUBT for flag in rep.flags)
+
+
+def flag_words(rep: Rep) -> str:
+    """Flags in words, each with what was measured for it; `check` itself says nothing more."""
+    said = []
+    for flag in rep.flags:
+        word = FLAGS.get(flag, flag.replace("_", " ").replace("-", " "))
+        found = [one for one in rep.measures if one.name == _MEASURED.get(flag)]
+        if found:
+            word += f" ({measure_words(found[0])})"
+        said.append(word)
+    return ", ".join(word for word in said if word)
+
+
+def measure_words(measure: Measure) -> str:
+    """A value with its doubt, never a verdict: `dip 18.6 ± 1.2 % of height`."""
+    name = measure.name.replace("_", " ")
+    if measure.unit == "stature":
+        doubt = "" if measure.uncertainty is None else f" ± {100 * measure.uncertainty:.1f}"
+        return f"{name} {100 * measure.value:.1f}{doubt} % of height"
+    doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.2g}"
+    unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
+    return f"{name} {measure.value:.3g}{doubt}{unit}"
 
 
 def rep_words(rep: Rep, workout: Workout | None) -> str:
@@ -398,11 +427,11 @@ def doubts(attempt: Attempt) -> list[Doubt]:
     """Everything to look at by eye, in order of time: doubtful, extra, unplanned, failed."""
     found: list[Doubt] = []
     for rep in attempt.reps:
-        if rep.status == "counted" and "check" not in rep.flags:
+        if not doubtful(rep):
             continue
         why = [] if rep.status == "counted" else [STATUSES[rep.status]]
-        if words := flag_words(rep.flags):
-            why.append(words)
+        if said := flag_words(rep):
+            why.append(said)
         if "check" in rep.flags:
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(Doubt(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))

@@ -164,13 +164,12 @@ class Browser:
 
     def requests(self) -> list[str]:
         """Addresses asked for since the page was opened, the page itself left out."""
-        urls = [
+        return [
             event["params"]["request"]["url"]
             for event in self.events
             if event["method"] == "Network.requestWillBeSent"
             and event["params"].get("type") != "Document"
         ]
-        return urls
 
     def close(self) -> None:
         if hasattr(self, "socket"):

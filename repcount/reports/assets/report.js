@@ -38,6 +38,8 @@
       const box = layer.getAttribute("viewBox").split(" ");
       layer.setAttribute("viewBox", [from, 0, to - from, box[3]].join(" "));
     }
+    const bands = [...drawing.querySelectorAll(".round")].filter((band) => Number(band.dataset.to) > from && Number(band.dataset.from) < to);
+    const sparse = [1, 2, 5, 10, 20, 50, 100].find((n) => (n * plot.clientWidth) / Math.max(1, bands.length) > 28) || 100;
     for (const band of drawing.querySelectorAll(".round")) {
       const left = Math.max(from, Number(band.dataset.from));
       const right = Math.min(to, Number(band.dataset.to));
@@ -45,7 +47,8 @@
       band.setAttribute("x", percent(left));
       band.setAttribute("width", (100 * Math.max(0, right - left)) / (to - from) + "%");
       const name = band.nextElementSibling;
-      name.setAttribute("visibility", right > left ? "visible" : "hidden");
+      const named = right > left && Number(name.textContent) % sparse === 0;
+      name.setAttribute("visibility", named ? "visible" : "hidden");
       name.setAttribute("x", percent((left + right) / 2));
     }
     const inView = reps.filter((rep) => rep[TOP] >= from && rep[TOP] <= to).length;

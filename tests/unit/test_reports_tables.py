@@ -1,0 +1,105 @@
+"""Tables: documented columns, RFC 4180, numbers that agree with the records, no formulas."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pandas
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from repcount.records import to_ms
+from repcount.reports.tables import TABLES, safe_cell, tables
+from tests.example_records import (
+    bare_attempt,
+    empty_attempt,
+    example_attempt,
+    example_comparison,
+    hostile_attempt,
+    long_attempt,
+)
+
+
+def read(text: str) -> pandas.DataFrame:
+    return pandas.read_csv(io.StringIO(text), keep_default_na=True)
+
+
+def test_every_column_is_documented_once():
+    for name, text in tables(example_attempt(), example_comparison()).items():
+        columns = [column.name for column in TABLES[name]]
+        assert text.splitlines()[0] == ",".join(columns)
+        assert len(set(columns)) == len(columns)
+        for column in TABLES[name]:
+            assert column.meaning
+            assert column.name.endswith("_s") is (column.unit == "s")
+
+
+def test_lines_end_as_rfc_4180_asks_and_have_one_width():
+    # RFC 4180, section 2: CRLF after each record, the same number of fields in each.
+    for text in tables(hostile_attempt('a "b", c\nd'), example_comparison()).values():
+        assert text.endswith("\r\n")
+        assert "\n" not in text.replace("\r\n", "")
+        widths = {len(row) for row in csv.reader(io.StringIO(text, newline=""))}
+        assert len(widths) == 1
+
+
+def test_the_numbers_are_those_of_the_records():
+    attempt = example_attempt()
+    comparison = example_comparison(attempt)
+    text = tables(attempt, comparison)
+    reps = read(text["reps.csv"])
+    assert list(reps.top_s) == [rep.top_s for rep in attempt.reps]
+    assert reps.set.notna().sum() == sum(rep.status == "counted" for rep in attempt.reps)
+    breaks = read(text["breaks.csv"])
+    assert list(breaks.outcome) == [match.outcome for match in comparison.breaks]
+    assert breaks.real_s.sum() == pytest.approx(34.7)
+    assert to_ms(breaks.difference_s.sum()) == 10_700
+    rounds = read(text["rounds.csv"])
+    total = rounds.real_s.sum() + rounds.rest_after_s.sum()
+    begun = attempt.rounds[0].start_s - attempt.clock.start_s
+    assert to_ms(total + begun) == to_ms(attempt.clock.total_s)
+
+
+def test_without_a_plan_the_planned_cells_are_empty():
+    text = tables(example_attempt())
+    breaks = read(text["breaks.csv"])
+    assert breaks[["planned_s", "difference_s", "outcome", "moved_by"]].isna().all().all()
+    assert len(breaks) == 7
+    assert read(text["rounds.csv"]).planned_s.isna().all()
+
+
+@pytest.mark.parametrize("attempt", [bare_attempt(), empty_attempt(), long_attempt()])
+def test_tables_of_other_attempts_can_be_read(attempt):
+    for text in tables(attempt).values():
+        read(text)
+
+
+# OWASP, "CSV Injection": cells that begin with = + - @, tab or carriage return.
+@pytest.mark.parametrize(
+    "text", ["=cmd()", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1", "'=1"]
+)
+def test_a_spreadsheet_finds_no_formula(text):
+    assert safe_cell(text).startswith("'")
+    for table in tables(hostile_attempt(text), example_comparison()).values():
+        for row in csv.reader(io.StringIO(table, newline="")):
+            for cell in row:
+                first = cell.lstrip()[:1]
+                assert first not in ("=", "@", "＝")
+                if first in ("+", "-"):
+                    float(cell)  # a number
+
+
+@given(st.text())
+def test_cells_are_one_line(text):
+    assert "\n" not in safe_cell(text)
+    assert "\r" not in safe_cell(text)
+
+
+def test_numbers_are_written_plainly():
+    assert safe_cell(1.0) == "1.000"
+    assert safe_cell(-0.5) == "-0.500"
+    assert safe_cell(3) == "3"
+    assert safe_cell(True) == "true"
+    assert safe_cell(None) == ""
