@@ -8,7 +8,7 @@ heights that result are held against published body proportions in the tests.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -44,9 +44,14 @@ def in_radians(pose: Mapping[str, float]) -> dict[str, float]:
 class Postures:
     """The athlete's key postures by name, and the solvers for new ones."""
 
-    def __init__(self, human: Human, plate_radius_m: float = 0.225, grip_m: float = 0.30) -> None:
-        self.human, self.plate_radius_m, self.grip_m = human, plate_radius_m, grip_m
+    def __init__(
+        self, human: Human, plate_radius_m: float = 0.225, grip_m: float | None = None
+    ) -> None:
+        """`grip_m`: half the distance of the hands, for an athlete of 1.78 m."""
+        self.human, self.plate_radius_m = human, plate_radius_m
         self.k = human.stature_m / ASSET_STATURE_M
+        self.grip_m = (BASE["grip"] if grip_m is None else grip_m) * self.k
+        self._squats: dict[tuple[str, float], Pose] = {}
         hips = (human.head_of("thigh_l") + human.head_of("thigh_r")) / 2
         # an upright stance keeps the knees a little soft
         self.upright_m = float(hips[1]) - 0.012
@@ -132,6 +137,7 @@ class Postures:
         for name, pose in (
             ("lock", make(0.0, 0.005, pitch=-4, look=2, bar_z=0.165)),
             ("hang", make(0.085, -0.17, pitch=33, look=8, flex=2, bar_z=0.165)),
+            ("half up", make(0.04, -0.09, pitch=17, look=5, flex=1, bar_z=0.165)),
             ("extended", make(-0.045, 0.03, pitch=-7, heel=28, shrug=10, look=-4, bar_z=0.175)),
         ):
             poses[name] = self.straight(pose, "bar_y", 1.3 * self.k, 0.2)
@@ -156,6 +162,39 @@ class Postures:
         poses["lowered"] = {**poses["pulled"], "heel_l": 0.0, "heel_r": 0.0, "shrug": 14,
                             "hip_y": self.upright_m - 0.01 * self.k}  # fmt: skip
         poses["lowered"]["bar_y"] -= 0.06 * self.k
+        poses["hinge"] = self.straight(
+            make(0.07, -0.30, pitch=76, look=14, flex=4, bar_z=0.14), "bar_y", 1.3 * self.k, 0.2
+        )
+        # for a catch in the squat the bar is pulled less high
+        poses["pulled low"] = {**poses["pulled"], "bar_y": poses["pulled"]["bar_y"] - 0.12 * self.k}
+        poses["turned low"] = self.near_shoulder(
+            -0.04,
+            0.16,
+            0.30,
+            hip_z=-0.12,
+            pitch=10,
+            shrug=10,
+            hand=85,
+            knee_x=0.5,
+            el_x=0.9,
+            el_y=0.1,
+            el_z=0.7,
+        )
+        # for a snatch higher, and on over the head
+        poses["pulled high"] = {**poses["pulled"], "bar_y": y - 0.08 * self.k, "el_y": 0.75}
+        poses["turned over"] = self.near_shoulder(
+            0.28,
+            0.15,
+            0.04,
+            hip_z=-0.03,
+            pitch=2,
+            heel=8,
+            shrug=18,
+            hand=125,
+            el_x=1.0,
+            el_y=0.1,
+            el_z=0.4,
+        )
         return poses
 
     def _racks(self) -> dict[str, Pose]:
@@ -172,14 +211,26 @@ class Postures:
     def squat_path(self, share: float) -> Pose:
         """Front squat between standing (0) and the bottom (1)."""
         top, bottom = self.named["rack"], self.named["squat"]
-        lean = np.sin(np.pi * share) * 6  # the trunk leans most on the way
-        values = {
-            name: top[name] + (bottom[name] - top[name]) * share
-            for name in ("pitch", "knee_x", "toeout", "look")
-        }
-        down = (top["hip_y"] - bottom["hip_y"]) / self.k * share
-        z = (top["hip_z"] + (bottom["hip_z"] - top["hip_z"]) * share) / self.k
-        return self.racked(down, hip_z=z, **{**values, "pitch": values["pitch"] + lean})
+        return self._squatting("front", top, bottom, share, self.racked)
+
+    def overhead_squat_path(self, share: float) -> Pose:
+        """Overhead squat between standing (0) and the bottom (1)."""
+        top, bottom = self.named["over"], self.named["overhead squat"]
+        return self._squatting("overhead", top, bottom, share, self.overhead)
+
+    def _squatting(
+        self, kind: str, top: Pose, bottom: Pose, share: float, held: Callable[..., Pose]
+    ) -> Pose:
+        if (kind, share) not in self._squats:
+            values = {
+                name: top[name] + (bottom[name] - top[name]) * share
+                for name in ("pitch", "knee_x", "toeout", "look")
+            }
+            values["pitch"] += np.sin(np.pi * share) * 6  # the trunk leans most on the way
+            down = (top["hip_y"] - bottom["hip_y"]) / self.k * share
+            z = (top["hip_z"] + (bottom["hip_z"] - top["hip_z"]) * share) / self.k
+            self._squats[kind, share] = held(down, hip_z=z, **values)
+        return dict(self._squats[kind, share])
 
     def overhead(self, hip_down: float = 0.0, **values: float) -> Pose:
         pose = self.make(
@@ -194,8 +245,8 @@ class Postures:
                 **values,
             },
         )
-        pose["bar_z"] = self.shoulder(pose)[1]
-        return self.straight(pose, "bar_y", 1.5 * self.k, 2.4 * self.k)
+        y, pose["bar_z"] = self.shoulder(pose)
+        return self.straight(pose, "bar_y", y + 0.2 * self.k, y + 1.0 * self.k)
 
     def _overheads(self) -> dict[str, Pose]:
         halfway = {"hand": 145, "shrug": 14, "el_x": 0.7, "el_y": -0.15, "el_z": 0.9, "look": -12}
@@ -210,6 +261,8 @@ class Postures:
             "feet": self.overhead(0.05, hip_z=0.01, pitch=1, stance_z_l=0.12, stance_z_r=-0.22,
                                   heel_r=20, knee_x=0.15),
             "over": self.overhead(pitch=1),
+            "overhead squat": self.overhead(0.54, hip_z=-0.22, pitch=22, knee_x=0.6, toeout=24,
+                                            look=6),
         }  # fmt: skip
 
     def _rests(self) -> dict[str, Pose]:

@@ -15,8 +15,9 @@ import numpy as np
 import xarray as xr
 
 from sample_clips.render.camera import Camera, orbit
-from sample_clips.render.choreography import PRESSES, START_ZONE, Act, Choreography, Script
+from sample_clips.render.choreography import Choreography
 from sample_clips.render.human import ASSETS, Human
+from sample_clips.render.script import PRESSES, SNATCHES, START_ZONE, Act, Script
 from sample_clips.render.simulate import Noise, simulate_tracks
 from sample_clips.render.truth import Workout, truth_of
 
@@ -26,6 +27,9 @@ Movements = tuple[tuple[str, int], ...]
 CYCLE_S = {
     "deadlift": 1.9, "hang power clean": 2.3, "power clean": 3.8, "strict press": 2.8,
     "push press": 1.7, "push jerk": 1.9, "split jerk": 2.4, "front squat": 2.6, "thruster": 3.1,
+    "Romanian deadlift": 2.2, "clean": 4.8, "hang clean": 3.5, "cluster": 6.0,
+    "power snatch": 4.6, "snatch": 5.7, "hang power snatch": 3.4, "hang snatch": 4.2,
+    "overhead squat": 2.6,
 }  # fmt: skip
 HANDLING_S = 2.4  # put-down or drop and pick-up around a planned break
 
@@ -310,7 +314,17 @@ TEMPLATES: tuple[tuple[tuple[str, ...], ...], ...] = (
     (PRESSES,),
     (("thruster",),),
     (("deadlift",), ("hang power clean",), ("front squat",), ("push jerk", "push press")),
+    (("clean", "hang clean"), PRESSES[1:]),
+    (("Romanian deadlift",), ("hang power clean", "hang clean"), ("push press", "push jerk")),
+    (("cluster",),),
+    (SNATCHES,),
+    (("deadlift",), ("hang power snatch", "hang snatch")),
+    (("power snatch", "snatch"), ("overhead squat",)),
 )
+
+
+NO_FAIL = ("front squat", "overhead squat", "Romanian deadlift")
+NO_STOP_BEFORE = ("overhead squat",)  # getting it up again would be another movement
 
 
 def random_spec(seed: int) -> Spec:
@@ -335,16 +349,29 @@ def random_spec(seed: int) -> Spec:
             np.arange(1, total), min(int(rng.integers(0, 4)), total - 1), replace=False
         )
     )
-    planned = [p for i, p in enumerate(planned) if i == 0 or p - planned[i - 1] > 1]
+    names = RoundScript(movements).names
+    planned = [
+        p
+        for i, p in enumerate(planned)
+        if (i == 0 or p - planned[i - 1] > 1) and names[p] not in NO_STOP_BEFORE
+    ]
     seconds = float(rng.integers(6, 17)) / 2
     notes: list[str] = []
     rounds = [
         _random_round(rng, movements, planned, seconds, n, notes) for n in range(1, number + 1)
     ]
     between: list[list[Act]] = []
-    for _ in range(number - 1):
+    for n in range(1, number):
         how = "drop" if chance(0.6) else "put down"
-        between.append([stop(float(rng.uniform(2.5, 11.0)), how, hands_off=chance(0.9))])
+        rest = stop(float(rng.uniform(2.5, 11.0)), how, hands_off=chance(0.9))
+        kind = rng.random()
+        if kind < 0.1:
+            notes.append(f"no pause after round {n}")
+        elif kind < 0.2:
+            notes.append(f"bar kept in the hands after round {n}")
+            between.append([Act("hold", seconds=float(rng.uniform(1.9, 3.5)))])
+            continue
+        between.append([rest] if kind >= 0.1 else [])
 
     before = [Act("wait", seconds=float(rng.uniform(0.5, 3.0)))]
     if chance(0.2):
@@ -397,9 +424,10 @@ def random_spec(seed: int) -> Spec:
         flow=chance(0.7),
         lead_s=float(rng.uniform(0.5, 2.0)),
         restitution=float(rng.uniform(0.33, 0.45)),
-        hands_on_at_first=False,
+        hands_on_at_first=not warmed and chance(0.3),
+        wide_grip=any(name in SNATCHES for name, _ in movements),
     )
-    return Spec(
+    spec = Spec(
         f"random-{seed}",
         "female" if female else "male",
         stature,
@@ -419,6 +447,24 @@ def random_spec(seed: int) -> Spec:
         load_kg=load,
         notes=tuple(notes),
     )
+    return _given_up(spec, rng) if number > 1 and chance(0.08) else spec
+
+
+def _given_up(spec: Spec, rng: np.random.Generator) -> Spec:
+    """The same attempt, given up in its last round because a time cap falls."""
+    acts = list(spec.script.acts)
+    last = len(spec.workout.rounds)
+    ours = [i for i, act in enumerate(acts) if act.do == "rep" and act.round == last]
+    cut = int(rng.choice(ours[1:]))
+    kept = (*acts[:cut], Act("end", how="drop", seconds=2.0))
+    spec = replace(
+        spec,
+        script=replace(spec.script, acts=kept),
+        notes=(*spec.notes, f"round {last}: gave up at the time cap"),
+    )
+    cap = float(np.ceil(spec.truth()["clock"]["total_s"] + rng.uniform(0.5, 3.0)))
+    plan = spec.plan_toml.replace("[[", f"time_cap_s = {cap:g}\n[[", 1)
+    return replace(spec, workout=replace(spec.workout, time_cap_s=cap), plan_toml=plan)
 
 
 def _random_round(
@@ -457,20 +503,25 @@ def _random_round(
         if chance(0.08):
             notes.append(f"round {number}: planned break at {at} skipped")
             if floor_rep(at):
-                one.reps[at] = {"pause_s": float(rng.uniform(0.6, 1.35))}
+                one.reps[at] = {"pause_s": float(rng.uniform(0.6, 1.15))}
             continue
         moved = int(np.clip(moved, 1, total - 1))
+        if names[moved] in NO_STOP_BEFORE:
+            moved = at
         if moved != at:
             notes.append(f"round {number}: break moved from {at} to {moved}")
         one.stops[moved] = stop(length(), how(), hands_off=chance(0.85))
     if chance(0.25):
         at = int(rng.integers(1, total))
-        if not {at - 1, at, at + 1} & set(one.stops):
+        if not {at - 1, at, at + 1} & set(one.stops) and names[at] not in NO_STOP_BEFORE:
             one.stops[at] = stop(length(), how())
             notes.append(f"round {number}: unplanned break at {at}")
     for position in range(1, total):
         if floor_rep(position) and chance(0.15):
-            one.reps[position] = {"pause_s": float(rng.uniform(0.6, 1.35))}
+            if chance(0.3):  # let go and taken again
+                one.before[position] = [stop(float(rng.uniform(0.9, 1.2)), "put down")]
+            else:
+                one.reps[position] = {"pause_s": float(rng.uniform(0.6, 1.15))}
 
     ends = np.cumsum([count for _, count in movements])
     for i, (movement, _) in enumerate(movements[:-1]):
@@ -489,16 +540,24 @@ def _random_round(
             notes.append(f"round {number}: pick-up at {position} without standing up")
 
     # nothing else happens around a rep that is special already
-    free = [p for p in range(1, total) if p not in one.stops and not one.reps.get(p - 1)]
+    free = [
+        p
+        for p in range(1, total)
+        if p not in one.stops and p not in one.before and not one.reps.get(p - 1)
+    ]
     if free and chance(0.15):
         at = int(rng.choice(free))
         movement = names[at]
-        if movement != "front squat":
+        if movement not in NO_FAIL:
             one.before[at] = [Act("fail", movement)]
             notes.append(f"round {number}: failed {movement} at {at}")
     if chance(0.12):
         # one too many in the middle of the round: the movement's last rep done once more
-        inner = [int(e) for e in ends[:-1] if e - 1 not in one.reps and int(e) not in one.stops]
+        inner = [
+            int(e)
+            for e in ends[:-1]
+            if e - 1 not in one.reps and int(e) not in one.stops and int(e) not in one.before
+        ]
         if inner:
             at = int(rng.choice(inner))
             one.before.setdefault(at, []).insert(0, Act("rep", names[at - 1]))
@@ -516,4 +575,16 @@ def _random_round(
             at = int(rng.choice(still))
             one.before[at] = [Act("hold", seconds=float(rng.uniform(1.9, 3.5)))]
             notes.append(f"round {number}: hold before {at}")
+    (before, count), (press, presses) = (("", 0), *movements)[-2:]
+    if before in ("hang power clean", "front squat") and press in PRESSES and chance(0.08):
+        # out of order: one press too early, with the full number later on
+        early = [
+            p
+            for p in range(total - presses - count + 1, total - presses - 1)
+            if p in free and p not in one.before and not {p, p - 1} & one.skip
+        ]
+        if early:
+            at = int(rng.choice(early))
+            one.before[at] = [Act("rep", press)]
+            notes.append(f"round {number}: a {press} too early, before rep {at + 1}")
     return one

@@ -27,7 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from sample_clips.render.choreography import Choreography, Stroke
+from sample_clips.render.choreography import Choreography
+from sample_clips.render.script import Stroke
 
 Array = NDArray[np.float64]
 
@@ -95,19 +96,21 @@ class _Rep:
 
 @dataclass(frozen=True)
 class FloorRest:
-    """Milliseconds; no lift-off at the recording's end, no contact at its beginning."""
+    """A stay on the floor that was seen from contact to lift-off; milliseconds."""
 
-    first_contact: int | None
-    settled: int | None
-    lift_off: int | None
+    first_contact: int
+    settled: int
+    lift_off: int
     hands_off: bool
     dropped: bool
 
     @property
-    def length(self) -> int | None:
-        if self.settled is None or self.lift_off is None:
-            return None
+    def length(self) -> int:
         return max(self.lift_off - self.settled, 0)
+
+    @property
+    def span(self) -> tuple[int, int]:
+        return self.settled, self.lift_off
 
 
 def sample(choreography: Choreography) -> Signals:
@@ -255,21 +258,21 @@ def read_truth(
         (rest, number)
         for rest in rests
         for number, a, b in rounds
-        if (rest.length or 0) >= BREAK_MS and rest.settled >= a and rest.lift_off <= b
+        if rest.length >= BREAK_MS and rest.settled >= a and rest.lift_off <= b
     ]
     holds = [h for h in _holds(signals) if h[0] >= start and h[1] <= end]
     between = [(a[0], a[2], b[1]) for a, b in pairwise(rounds)]
-    away = [(rest.settled, rest.lift_off) for rest, _ in breaks] + [h[:2] for h in holds]
+    away = [rest.span for rest, _ in breaks] + [h[:2] for h in holds]
     transitions = _transitions(counted, rounds, workout, away)
-    cycles = _cycles(counted, [(rest.settled, rest.lift_off) for rest, _ in breaks])
-    painted = [
+    cycles = _cycles(counted, [rest.span for rest, _ in breaks])
+    painted: list[tuple[str, list[tuple[int, int]]]] = [
         ("start", [(start, rounds[0][1] if rounds else end)]),
         ("between rounds", [(a, b) for _, a, b in between]),
-        ("break", [(rest.settled, rest.lift_off) for rest, _ in breaks]),
+        ("break", [rest.span for rest, _ in breaks]),
         ("hold", [h[:2] for h in holds]),
         ("transition", [(t["a"], t["b"]) for t in transitions]),
-        ("reset", [(r.settled, r.lift_off) for r in rests if (r.length or 0) >= TOUCH_MS]),
-        ("touch", [(r.settled, r.lift_off) for r in rests if r.length is not None]),
+        ("reset", [r.span for r in rests if r.length >= TOUCH_MS]),
+        ("touch", [r.span for r in rests]),
         ("rep", [(r.start, r.end) for r in reps if r.status]),
     ]
     return {
@@ -314,7 +317,7 @@ def read_truth(
             for t in transitions
         ],
         "rounds": [_round_json(n, a, b, counted, workout) for n, a, b in rounds],
-        "floor_rests": [_rest_json(r) for r in rests if r.length is not None],
+        "floor_rests": [_rest_json(r) for r in rests],
         "drops": _drops(signals),
         "pick_ups": [
             {
@@ -353,7 +356,8 @@ def _instants(
         reader = hip if stroke.movement in START_BY_HIP else bar
         starts.append(reader.rise_begins(_index(stroke.rising_s, reader.signal)))
     releases = np.flatnonzero(signals.contact[:-1] & ~signals.contact[1:])
-    reps, failed = [], []
+    reps: list[_Rep] = []
+    failed: list[_Rep] = []
     for k, stroke in enumerate(ordered):
         reader = hip if stroke.movement in BY_HIP else bar
         last = k + 1 == len(ordered)
@@ -382,7 +386,7 @@ def _instants(
 
 def _fits(prescribed: str, rep: _Rep) -> bool:
     if rep.stroke.kind == "pick_up":
-        return rep.stroke.erect and prescribed in PICK_UP_COUNTS_AS[rep.stroke.zone]
+        return rep.stroke.erect and prescribed in PICK_UP_COUNTS_AS.get(rep.stroke.zone, ())
     made = rep.stroke.movement
     return made == prescribed or made in ACCEPTS.get(prescribed, ())
 
@@ -442,29 +446,31 @@ def _best_order(
 
 
 def floor_rests(signals: Signals) -> list[FloorRest]:
-    """Every stay on the floor, bounces included; an upward crossing with hands on is a lift-off."""
+    """Every stay on the floor, bounces included, from its first contact to a lift-off.
+
+    An upward crossing with hands on the bar is a lift-off, one without is a bounce. A stay that the
+    recording cuts short at either end is left out.
+    """
     y, edge = signals.bar_m, signals.rest_m + signals.level_m
     below = y < edge
     found: list[FloorRest] = []
-    first = settled = None
-    first_i, down = 0, bool(below[0])
-
-    def rest(lift: int | None, until: int) -> FloorRest:
-        loose = bool(np.any(~signals.contact[first_i : until + 1]))
-        return FloorRest(
-            first, settled, lift, loose, first is not None and not signals.contact[first_i]
-        )
-
+    contacts: list[int] = []  # samples of the downward crossings of this stay
     for i in np.flatnonzero(below[1:] != below[:-1]):
-        if not below[i]:  # downwards
-            settled = crossing_ms(y, edge, int(i))
-            if not down:
-                first, first_i, down = settled, int(i), True
+        if not below[i]:
+            contacts.append(int(i))
         elif signals.contact[i]:
-            found.append(rest(crossing_ms(y, edge, int(i)), int(i)))
-            first, settled, down = None, None, False
-    if down:
-        found.append(rest(None, len(y)))
+            if contacts:
+                first, last = contacts[0], contacts[-1]
+                found.append(
+                    FloorRest(
+                        crossing_ms(y, edge, first),
+                        crossing_ms(y, edge, last),
+                        crossing_ms(y, edge, int(i)),
+                        hands_off=not bool(signals.contact[first : i + 1].all()),
+                        dropped=not bool(signals.contact[first]),
+                    )
+                )
+            contacts = []
     return found
 
 
@@ -549,8 +555,6 @@ def paint(
 
 
 def _overlap(rest: FloorRest, a: int, b: int) -> int:
-    if rest.settled is None or rest.lift_off is None:
-        return 0
     return max(min(rest.lift_off, b) - max(rest.settled, a), 0)
 
 
@@ -623,14 +627,11 @@ def _round_json(
 
 
 def _break_json(rest: FloorRest, number: int, counted: Sequence[_Rep]) -> dict[str, Any]:
-    assert rest.settled is not None
-    assert rest.lift_off is not None
     after = [r for r in counted if r.top <= rest.settled][-1]
-    first = rest.settled if rest.first_contact is None else rest.first_contact
     return {
         "start_s": _s(rest.settled),
         "end_s": _s(rest.lift_off),
-        "first_contact_s": _s(first),
+        "first_contact_s": _s(rest.first_contact),
         "round": number,
         "after": {"movement": after.movement, "number": after.number},
         "hands_off": rest.hands_off,
@@ -639,13 +640,10 @@ def _break_json(rest: FloorRest, number: int, counted: Sequence[_Rep]) -> dict[s
 
 def _rest_json(rest: FloorRest) -> dict[str, Any]:
     length = rest.length
-    assert length is not None
-    assert rest.settled is not None
-    assert rest.lift_off is not None
     return {
         "start_s": _s(rest.settled),
         "end_s": _s(rest.lift_off),
-        "first_contact_s": _s(rest.settled if rest.first_contact is None else rest.first_contact),
+        "first_contact_s": _s(rest.first_contact),
         "hands_off": rest.hands_off,
         "dropped": rest.dropped,
         "kind": "touch-and-go" if length < TOUCH_MS else "reset" if length < BREAK_MS else "break",

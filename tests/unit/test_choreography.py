@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sample_clips.render.choreography import Act, Choreography, Script
+from repcount.plan import parse_plan
+from sample_clips.render.choreography import Choreography
 from sample_clips.render.fall import GRAVITY, flight
 from sample_clips.render.human import ASSETS, JOINTS, Human
 from sample_clips.render.poses import Postures, in_radians
+from sample_clips.render.script import MOVEMENTS, SNATCHES, Act, Script
 from sample_clips.render.skeleton import Bodies
 from sample_clips.render.specs import pattern_of, positions_of, random_spec, slate
+from sample_clips.render.truth import Workout, truth_of
 
 STATURE = 1.78
 
@@ -146,3 +149,30 @@ def test_patterns_are_written_and_read():
     movements = (("deadlift", 8), ("hang power clean", 6), ("push press", 4))
     assert pattern_of(movements, [7, 13]) == "7 | 1+5 | 1+4"
     assert positions_of("7 | 1+5 | 1+4") == [7, 13]
+
+
+@pytest.mark.parametrize("movement", MOVEMENTS)
+def test_every_movement_is_done_and_found_where_it_should_be(man, movement):
+    before = [Act("rep", "power snatch")] if movement == "overhead squat" else []
+    acts = (*before, Act("rep", movement, 1), Act("rep", movement, 1), Act("end", how="drop"))
+    wide = movement in (*SNATCHES, "overhead squat")
+    attempt = Choreography(man, Script(acts, wide_grip=wide), 0)
+    found = truth_of(attempt, Workout((((movement, 2),),)))
+    assert [r["number"] for r in found["reps"] if r["status"] == "counted"] == [1, 2]
+    for rep in found["reps"]:
+        assert rep["start_s"] < rep["top_s"] <= rep["end_s"]
+    times = np.arange(0, attempt.duration_s, 0.02)
+    reach = Bodies(man, attempt.parameters(times)).arm_reach()
+    assert reach[attempt.bar(times).held].max() < 1.0
+
+
+@pytest.mark.parametrize("seed", range(0, 60, 12))
+def test_varied_attempts_are_what_their_script_says(seed):
+    spec = random_spec(seed)
+    attempt = spec.choreography()
+    found = spec.truth(attempt)
+    asked = sum(count for movements in spec.workout.rounds for _, count in movements)
+    counted = sum(rep["status"] == "counted" for rep in found["reps"])
+    done = not any("missing" in note or "gave up" in note for note in spec.notes)
+    assert found["clock"]["finished"] == done == (counted == asked)
+    assert parse_plan(spec.plan_toml).workout.rounds
