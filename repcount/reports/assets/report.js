@@ -53,7 +53,7 @@
     }
     const inView = reps.filter((rep) => rep[TOP] >= from && rep[TOP] <= to).length;
     drawing.classList.toggle("crowded", inView * 12 > plot.clientWidth);
-    const wanted = Math.max(3, Math.floor(plot.clientWidth / 90));
+    const wanted = Math.max(3, Math.floor(plot.clientWidth / 56));
     const steps = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600];
     const step = steps.find((s) => (to - from) / s <= wanted) || 600;
     ticks.replaceChildren();
@@ -276,6 +276,7 @@
     video.load();
   });
 
+  window.addEventListener("beforeprint", () => show(data.begin, data.end));
   window.addEventListener("resize", draw);
   draw();
 })();
