@@ -48,8 +48,7 @@ Moment = tuple[Sequence[Skeleton], Sequence[Array]]  # everything that moves, at
 PERSON_TAG, BAR_TAG, TAG_STEP = 10, 100, 10
 MAX_SPOTS = 24
 
-Cells = tuple[float, float]  # metres; see _part_rows
-NEAR_CELLS, FAR_CELLS = (0.006, 0.0), (0.012, 0.012)
+NEAR_CELL_M, FAR_CELL_M = 0.006, 0.012  # see _part_rows
 
 
 class RenderUnavailable(RuntimeError):
@@ -271,7 +270,7 @@ class Scene:
 
     def _upload_person(self, figure: Figure) -> _Person:
         human, look = figure.human, figure.look
-        cells = FAR_CELLS if figure.far else NEAR_CELLS
+        cell_m = FAR_CELL_M if figure.far else NEAR_CELL_M
         marks = _BodyMarks.of(human, look)
         uniforms: dict[str, object] = {
             "cut": (marks.waist_y, marks.trousers_y, marks.neck_y, look.sleeve),
@@ -287,8 +286,8 @@ class Scene:
         return _Person(
             human,
             look,
-            self._upload_skinned(_skin_rows(human, marks, look, cells), "SKIN"),
-            self._upload_skinned(_cloth_rows(human, marks, look, cells), "CLOTH"),
+            self._upload_skinned(_skin_rows(human, marks, look, cell_m), "SKIN"),
+            self._upload_skinned(_cloth_rows(human, marks, look), "CLOTH"),
             self._upload_skinned(_part_rows(human, marks, PART_EYES)[0], "EYES"),
             uniforms,
         )
@@ -618,12 +617,12 @@ class _BodyMarks:
 
 
 def _part_rows(
-    human: Human, marks: _BodyMarks, part: int, cells: Cells = (0.0, 0.0)
+    human: Human, marks: _BodyMarks, part: int, cell_m: float = 0.0
 ) -> tuple[tuple[Array, NDArray[np.int64]], Array]:
     """Vertex rows (pos 3, normal 3, rest 4, lip 1, bones 4, weights 4), triangles; and normals.
 
-    cells: vertices of one bone that lie in one cell of that size (head and fingers, elsewhere) are
-    joined; as it is, most of the mesh's triangles would be smaller than a pixel.
+    cell_m > 0 joins the vertices of head and fingers that lie in one cell of that size: they hold
+    most of the mesh's triangles, and each would be smaller than a pixel.
     """
     v, q = human.vertices, human.quads[human.part == part]
     face_normals = np.cross(v[q[:, 2]] - v[q[:, 0]], v[q[:, 3]] - v[q[:, 1]])
@@ -635,7 +634,8 @@ def _part_rows(
     lip = np.zeros(len(v))
     corner = human.uv[human.uv_quads[human.part == part]]
     lip[q] = _lip_mask(human, corner)
-    q = _joined(human, weights.argmax(1), cells)[q]
+    if cell_m:
+        q = _joined(human, weights.argmax(1), cell_m)[q]
     triangles = np.concatenate([q[:, [0, 1, 2]], q[:, [0, 2, 3]]])
     a, b, c = triangles.T
     triangles = triangles[(a != b) & (b != c) & (c != a)]
@@ -664,18 +664,15 @@ def _lip_mask(human: Human, uv: Array) -> Array:
     return mask[y, x] / 255.0
 
 
-def _joined(human: Human, bone: NDArray[np.int64], cells: Cells) -> NDArray[np.int64]:
-    """(vertices,) the vertex that stands for each one after joining those of a cell."""
+def _joined(human: Human, bone: NDArray[np.int64], cell_m: float) -> NDArray[np.int64]:
+    """(vertices,) the vertex that stands for each one after joining head and finger cells."""
     fine = ("head", "index", "middle", "ring", "pinky", "thumb")
-    is_fine = np.array([b.startswith(fine) for b in human.bones])[bone]
-    size = np.where(is_fine, *cells)
-    join = size > 0
+    join = np.array([b.startswith(fine) for b in human.bones])[bone]
     target = np.arange(len(human.vertices))
-    cell = np.floor(human.vertices[join] / size[join, None]).astype(int)
+    cell = np.floor(human.vertices[join] / cell_m).astype(int)
+    # fingers lie close together: only vertices of one bone are joined
     _, inverse = np.unique(np.column_stack([cell, bone[join]]), axis=0, return_inverse=True)
     inverse = inverse.ravel()
-    if not len(inverse):
-        return target
     centre = np.zeros((inverse.max() + 1, 3))
     np.add.at(centre, inverse, human.vertices[join])
     centre /= np.bincount(inverse)[:, None]
@@ -687,9 +684,9 @@ def _joined(human: Human, bone: NDArray[np.int64], cells: Cells) -> NDArray[np.i
 
 
 def _skin_rows(
-    human: Human, marks: _BodyMarks, look: PersonLook, cells: Cells
+    human: Human, marks: _BodyMarks, look: PersonLook, cell_m: float
 ) -> tuple[Array, NDArray[np.int64]]:
-    (rows, triangles), n = _part_rows(human, marks, PART_BODY, cells)
+    (rows, triangles), n = _part_rows(human, marks, PART_BODY, cell_m)
     rest = rows[:, 6:9]
     e = rest - np.array([0, marks.eye[1], marks.eye[2]])
     top = np.clip((e[:, 1] - 0.055) / 0.03, 0, 1)
@@ -732,9 +729,9 @@ def _with_ponytail(
 
 
 def _cloth_rows(
-    human: Human, marks: _BodyMarks, look: PersonLook, cells: Cells
+    human: Human, marks: _BodyMarks, look: PersonLook
 ) -> tuple[Array, NDArray[np.int64]]:
-    (rows, triangles), n = _part_rows(human, marks, PART_CLOTHES, cells)
+    (rows, triangles), n = _part_rows(human, marks, PART_CLOTHES)
     y, trunk = rows[:, 7], np.abs(rows[:, 6]) < 0.34
     flare = np.clip((marks.waist_y - y) / 0.15, 0, 1) * (y > marks.trousers_y - 0.05)
     lower_shirt = np.clip((y - marks.waist_y) / 0.05, 0, 1)
