@@ -334,11 +334,26 @@ def _tracks(
         brightness=np.array([seen.camera.brightness for seen in looked]),
         cut=np.array([seen.camera.cut for seen in looked]),
         people=np.array([seen.people for seen in looked]),
-        video=asdict(footage.info),
+        video=_video(footage),
         sounds=_sounds(footage),
         options={"tracking": asdict(options)},
         warnings=footage.warnings,
     )
+
+
+def _video(footage: Footage) -> dict[str, Any]:
+    """What the footage is; of its path only the name, which says nothing about the machine.
+
+    `duration_s` is in real seconds, as all times of the tracks are.
+    """
+    info = asdict(footage.info)
+    del info["path"]
+    return {
+        **info,
+        "file_name": Path(footage.info.path).name,
+        "duration_s": footage.info.duration_s / footage.slowed,
+        "slowed": footage.slowed,
+    }
 
 
 def _fill_pose(
