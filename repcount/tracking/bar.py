@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from repcount.tracking.outline import DISC, Outline, find_outline
 from repcount.tracking.patch import Patch, cut_out
 from repcount.tracking.plates import (
     HAND_TRAVEL,
@@ -34,15 +35,25 @@ LOST = 0.6
 G = 9.81
 PLATE_M = 0.225
 TOP_SPEED = 6.5
+# Between the outer faces of the plates: 1.31 m between the sleeves' collars (men's and women's bars
+# alike) and some 6 cm of plates a side.
+BAR_LENGTH_M = 1.43
 # Both ends belong to one bar: the way from one to the other may change by this share of itself from
 # picture to picture's neighbourhood (tilt, turn, perspective).
 STRETCH = 0.25
 # A new look is blended in by this much, at most this often, only while likeness is high.
 BLEND = 0.1
 BLEND_EVERY = 5
-PAIRS = 12
-# Pairs are taken a tenth of a body length of hand travel apart, so that they see different places.
-PAIR_STEP = 0.1
+# After how many pairs to look for plates: both at first, at last one is enough.
+TRIES = (6, 9, 12, 16, 20)
+# A nearer athlete is followed on smaller pictures: a body length (0.5 m) of this many pixels makes
+# the crossing level of 1.75 cm two pixels and a half, which is plenty for a fit to a twentieth of a
+# pixel, and keeps patches small. Pictures are shrunk where it has more than LARGEST.
+BODY_PX, LARGEST = 70.0, 90.0
+# The looks are learned from pictures that go back this far.
+LEARN_S = 1.0
+# Pairs are taken this much hand travel apart (body lengths), so that they see different places.
+PAIR_STEP = 0.06
 STALE_S = 6.0
 
 
@@ -60,24 +71,22 @@ class Picture:
 
 @dataclass
 class End:
-    """One end while it is followed. `offset` (2,) from the patch's centre to the outer face's."""
+    """One end while it is followed: what to look for, the plates' outline, where its middle is."""
 
     patch: Patch
-    offset: np.ndarray
-    semi_axis: float
+    outline: Outline
     centre: np.ndarray
     velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
     likeness: float = 1.0
     lost_s: float = 0.0
     since_blend: int = 0
 
+    @property
+    def semi_axis(self) -> float:
+        return self.outline.semi_axis
+
     def copy(self) -> End:
-        twin = End(
-            Patch(self.patch.look.copy(), self.patch.weight),
-            self.offset,
-            self.semi_axis,
-            self.centre.copy(),
-        )
+        twin = End(Patch(self.patch.look, self.patch.weight), self.outline, self.centre)
         twin.velocity = self.velocity.copy()
         return twin
 
@@ -98,6 +107,8 @@ class Bar:
 
     def __init__(self) -> None:
         self.back: deque[Picture] = deque()
+        self.shrink = 1.0
+        self.per_pixel = np.ones(2)
         self.rows: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
         self.ends: list[End | None] = [None, None]
         self.between: np.ndarray | None = None
@@ -121,7 +132,15 @@ class Bar:
         true if a new shot starts here."""
         if cut:
             self._forget()
-        shift = np.where(np.isfinite(shift), shift, 0.0)
+        if hands is not None and hands.size * self.shrink > LARGEST:
+            self._smaller(BODY_PX / hands.size)
+        given = gray.shape
+        if self.shrink < 1:
+            gray = _shrunk(gray, self.shrink)
+            hands = None if hands is None else hands.scaled(self.shrink)
+        # Sides are whole pixels: the picture may be shrunk a little more along one.
+        self.per_pixel = np.array([given[1] / gray.shape[1], given[0] / gray.shape[0]])
+        shift = np.where(np.isfinite(shift), shift, 0.0) / self.per_pixel
         picture = Picture(time_s, gray, hands, shift, len(self.rows))
         self.back.append(picture)
         while time_s - self.back[0].time_s > BACK_S:
@@ -136,6 +155,24 @@ class Bar:
             return BarTrack(np.zeros((0, 2, 2)), np.zeros((0, 2)), np.zeros((0, 2)))
         ends, semi_axis, confidence = (np.stack(parts) for parts in zip(*self.rows, strict=True))
         return BarTrack(ends, semi_axis, confidence)
+
+    def _smaller(self, shrink: float) -> None:
+        """Go on with pictures shrunk to `shrink` times the size given."""
+        by = shrink / self.shrink
+        self.back = deque(
+            Picture(
+                old.time_s,
+                _shrunk(old.gray, by),
+                None if old.hands is None else old.hands.scaled(by),
+                old.shift * by,
+                old.index,
+            )
+            for old in self.back
+        )
+        self.shrink = shrink
+        self.ends, self.between = [None, None], None
+        self.grip, self.rest = [None, None], [None, None]
+        self._new_votes()
 
     def _forget(self) -> None:
         self.back.clear()
@@ -232,17 +269,30 @@ class Bar:
 
     def _note(self, end: End, side: int, now: Picture) -> None:
         ends, semi_axis, confidence = self.rows[now.index]
-        ends[side] = end.centre + end.offset
-        semi_axis[side] = end.semi_axis
+        # Patches count from the middle of the first pixel, pictures from its corner.
+        ends[side] = (end.centre + self._to_face(end, side) + 0.5) * self.per_pixel
+        semi_axis[side] = end.semi_axis * self.per_pixel[1]
         confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.0, 1.0))
         end.since_blend += 1
-        if end.likeness > 0.9 and end.since_blend >= BLEND_EVERY:
+        if end.likeness > GOOD and end.since_blend >= BLEND_EVERY:
             seen = cut_out(now.gray, end.centre, end.patch.size)
             end.patch.renew((1 - BLEND) * end.patch.look + BLEND * seen)
             end.since_blend = 0
         metre = end.semi_axis / PLATE_M
         if np.hypot(*end.velocity) < 0.05 * metre:
             self.rest[side] = end.centre - now.shift
+
+    def _to_face(self, end: End, side: int) -> np.ndarray:
+        """(2,) from the middle of the plates' outline to the middle of the outer face, which lies
+        farther out along the bar: where the bar ends, less the face's own half width."""
+        if self.between is None:
+            return np.zeros(2)
+        length = float(np.hypot(*self.between))
+        # The bar's foreshortening tells how wide the face is seen: edge-on at full length.
+        full = BAR_LENGTH_M / PLATE_M * end.semi_axis
+        face = end.semi_axis * np.sqrt(max(0.0, 1 - (length / full) ** 2))
+        out = max(0.0, end.outline.half_width - face)
+        return self.between / length * (out if side == 1 else -out)
 
     # --- finding ---
 
@@ -268,8 +318,13 @@ class Bar:
             return
         self.votes.add(then.gray, now.gray, then.hands, hands, background)
         self.voted_at, self.voted_s = float(hands.middle[1]), now.time_s
-        if self.votes.pairs >= PAIRS:
-            self._found(self.votes.plates(hands), now)
+        if self.votes.pairs not in TRIES:
+            return
+        plates = self.votes.plates(hands)
+        last = self.votes.pairs == TRIES[-1]
+        if all(plates) or (last and any(plates)):
+            self._found(plates, now)
+        if all(plates) or last:
             self._new_votes()
 
     def _doubtful(self, now: Picture) -> bool:
@@ -280,8 +335,6 @@ class Bar:
 
     def _found(self, plates: list[Plate | None], now: Picture) -> None:
         """Learn the plates' looks, then follow them back through the pictures on hand."""
-        if all(plate is None for plate in plates):
-            return
         for side, plate in enumerate(plates):
             if plate is not None and now.hands is not None:
                 learned = learn(plate, list(self.back), now)
@@ -306,33 +359,75 @@ class Bar:
 
 
 def learn(plate: Plate, pictures: list[Picture], now: Picture) -> End:
-    """The look of `plate`, which is at `plate.centre` in `now`: the mean over the pictures before
-    in which it moves, weighted by how steady each pixel is while the background runs past."""
-    half = (
-        int(np.ceil(max(plate.half_width, 0.3 * plate.semi_axis) + 0.25 * plate.semi_axis)) + 2,
-        int(np.ceil(1.2 * plate.semi_axis)) + 2,
+    """The looks and outline of `plate`, which is about at `plate.centre` in `now`, the last of
+    `pictures`: laid over each other as it moves, the pictures show it sharp."""
+    first = _odd(np.array([max(plate.half_width, 0.3 * plate.semi_axis), plate.semi_axis]) * 1.1)
+    disc = Outline((first - 1) / 2, first[0] / 2 - 1, first[1] / 2 - 1, DISC, 0.0)
+    patch = Patch(
+        cut_out(now.gray, plate.centre, (int(first[0]), int(first[1]))),
+        disc.weight(list(first[::-1]), 0.0),
     )
-    size = (2 * half[0] + 1, 2 * half[1] + 1)
-    y, x = np.mgrid[-half[1] : half[1] + 1, -half[0] : half[0] + 1]
-    disc = (x / (half[0] - 1)) ** 2 + (y / (1.12 * plate.semi_axis)) ** 2 <= 1
-    weight = cv2.GaussianBlur(disc.astype(np.float32), (0, 0), 1.0)
-    patch = Patch(cut_out(now.gray, plate.centre, size), weight)
-    centre, seen = np.array(plate.centre, float), [patch.look]
-    after = now
+    centres, after = [np.array(plate.centre, float)], now
     for picture in pictures[-2::-1]:
-        if now.time_s - picture.time_s > 1.0 or picture.hands is None or after.hands is None:
+        if now.time_s - picture.time_s > LEARN_S or picture.hands is None or after.hands is None:
             break
-        guess = centre + picture.hands.middle - after.hands.middle
+        guess = centres[-1] + picture.hands.middle - after.hands.middle
         centre, score = patch.search(picture.gray, guess, np.full(2, 0.35 * plate.semi_axis))
         if score < LOST:
             break
-        seen.append(cut_out(picture.gray, centre, size))
-        patch.renew(0.8 * patch.look + 0.2 * seen[-1])
+        centres.append(centre)
+        if score > GOOD:
+            seen = cut_out(picture.gray, centre, patch.size)
+            patch.renew((1 - 2 * BLEND) * patch.look + 2 * BLEND * seen)
         after = picture
-    stack = np.stack(seen)
-    patch.renew(stack.mean(0))
-    at, _ = patch.fine(now.gray, plate.centre)
-    return End(patch, np.zeros(2), plate.semi_axis, at)
+    wide = _odd(np.full(2, 1.7 * plate.semi_axis))
+    stack = np.stack(
+        [
+            cut_out(picture.gray, centre, (int(wide[0]), int(wide[1])))
+            for picture, centre in zip(pictures[::-1], centres, strict=False)
+        ]
+    )
+    corner = centres[0] - (wide - 1) / 2
+    outline = find_outline(
+        stack.mean(0),
+        stack.std(0),
+        _within(now.gray, corner, wide),
+        plate.half_width,
+        plate.semi_axis,
+    )
+    away = outline.centre - (wide - 1) / 2
+    size = _odd(np.array([outline.half_width, outline.semi_axis]) + 4)
+    centred = Outline(
+        (size - 1) / 2, outline.half_width, outline.semi_axis, outline.form, outline.score
+    )
+    looks = [
+        cut_out(picture.gray, centre + away, (int(size[0]), int(size[1])))
+        for picture, centre in zip(pictures[::-1], centres, strict=False)
+    ]
+    inside = _within(now.gray, centres[0] + away - (size - 1) / 2, size)
+    found = Patch(np.mean(looks, axis=0), centred.weight(list(size[::-1]), 1.5) * inside)
+    at, _ = found.fine(now.gray, centres[0] + away)
+    return End(found, outline, at)
+
+
+def _within(gray: np.ndarray, corner: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """(H, W) bool: which pixels of a patch of `size` (width, height) with its first pixel at
+    `corner` (x, y) lie within the picture."""
+    x, y = corner[0] + np.arange(size[0]), corner[1] + np.arange(size[1])
+    inside_x = (x >= 0) & (x <= gray.shape[1] - 1)
+    inside_y = (y >= 0) & (y <= gray.shape[0] - 1)
+    return inside_y[:, None] & inside_x[None, :]
+
+
+def _shrunk(gray: np.ndarray, by: float) -> np.ndarray:
+    """`gray` made smaller, `by` times the size."""
+    size = (round(gray.shape[1] * by), round(gray.shape[0] * by))
+    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA))
+
+
+def _odd(half: np.ndarray) -> np.ndarray:
+    """(width, height) of a patch that reaches `half` pixels from its middle pixel."""
+    return 2 * np.ceil(half).astype(int) + 1
 
 
 def _inside(centre: np.ndarray, gray: np.ndarray) -> bool:

@@ -23,7 +23,7 @@ REACH = (4.0, 2.0)
 # Flow is judged between pictures between which the hands moved this far up or down (body lengths;
 # 0.15 is about 7 cm, three times the pose model's own error), no longer apart than this.
 HAND_TRAVEL = 0.15
-PAIR_S = 0.5
+PAIR_S = 0.7
 MIN_PAIRS = 6
 # A disc moved with the hands in at least this share of the pairs, and what is above and below it
 # did so less often, by this much.
@@ -43,6 +43,10 @@ class Hands:
     @property
     def middle(self) -> np.ndarray:
         return (self.left + self.right) / 2
+
+    def scaled(self, by: float) -> Hands:
+        """The same hands in a picture `by` times as large."""
+        return Hands(self.left * by, self.right * by, self.size * by)
 
 
 @dataclass(frozen=True)
