@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import functools
 import json
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 import click
 
@@ -148,7 +149,8 @@ def analyze(
     from repcount.pipeline import Options
     from repcount.pipeline import analyze as run
 
-    with _progress(quiet or tracks is not None) as progress:
+    debug = bool(click.get_current_context().find_root().params.get("debug"))
+    with _progress(quiet or tracks is not None, debug) as progress:
         results = run(video, plan, out, Options(**options), progress, tracks=tracks)
     _show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
     if not quiet and not as_json:
@@ -183,14 +185,9 @@ def compare(attempt: Path, plan: Path, as_json: bool) -> None:
 @click.argument("name", type=click.Choice(SCHEMAS))
 def schema(name: str) -> None:
     """Print the JSON Schema of a file: plan, reading, edits, attempt or comparison."""
-    from repcount import records
+    from repcount.schemas import schema_of
 
-    if name == "plan":
-        from repcount.plan import plan_schema_text
-
-        click.echo(plan_schema_text(), nl=False)
-        return
-    click.echo(records.schema_text(getattr(records, name.capitalize())), nl=False)
+    click.echo(schema_of(name), nl=False)
 
 
 # Corrections -------------------------------------------------------------------------------------
@@ -546,21 +543,29 @@ def _show(
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
+def _progress(quiet: bool, debug: bool) -> Iterator[Callable[[float, float], None] | None]:
     """A bar with the time left on a terminal, one plain line elsewhere; both on stderr."""
-    if quiet:
-        yield None
-        return
-    if not sys.stderr.isatty():
-        said: list[float] = []
+    with _native_silence(debug) as stream:
+        if quiet:
+            yield None
+        elif not stream.isatty():
+            said: list[float] = []
 
-        def say_once(share: float, left_s: float) -> None:
-            if not said and share >= 0.02:  # by then the time left means something
-                said.append(left_s)
-                click.echo(f"Reading the video, about {_minutes(left_s)} to go ...", err=True)
+            def say_once(share: float, left_s: float) -> None:
+                if not said and share >= 0.02:  # by then the time left means something
+                    said.append(left_s)
+                    click.echo(
+                        f"Reading the video, about {_minutes(left_s)} to go ...", file=stream
+                    )
 
-        yield say_once
-        return
+            yield say_once
+        else:
+            with _bar(stream) as progress:
+                yield progress
+
+
+@contextmanager
+def _bar(stream: TextIO) -> Iterator[Callable[[float, float], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
@@ -570,13 +575,37 @@ def _progress(quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
         TaskProgressColumn(),
         TextColumn("{task.fields[left]}"),
     )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Progress(*columns, console=Console(file=stream), transient=True) as bar:
         task = bar.add_task("", total=1.0, left="")
 
         def progress(share: float, left_s: float) -> None:
             bar.update(task, completed=share, left=f"{_minutes(left_s)} left")
 
         yield progress
+
+
+@contextmanager
+def _native_silence(debug: bool) -> Iterator[TextIO]:
+    """Keep what the libraries' own code writes to stderr from the person, who can do nothing with
+    it; our own words go to the stream given. With `--debug` all is shown."""
+    try:
+        number = sys.stderr.fileno()
+    except (OSError, ValueError):
+        number = -1
+    if debug or number != 2:
+        yield sys.stderr
+        return
+    sys.stderr.flush()
+    kept = os.dup(2)
+    with open(kept, "w", encoding=sys.stderr.encoding, errors="replace") as stream:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        try:
+            yield stream
+        finally:
+            stream.flush()
+            os.dup2(kept, 2)
 
 
 def _minutes(seconds: float) -> str:

@@ -244,7 +244,12 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
         ("SHA-256", video.sha256),
     ]
     if to_ms(video.slowed) != 1000:
-        lines.append(("Slow motion", f"{video.slowed:g} times slower than life, as given"))
+        lines.append(
+            (
+                "Slow motion",
+                f"{video.slowed:g} times slower than life, as given; times here are real seconds",
+            )
+        )
     lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]
     lines += [(f"Option {name}", value) for name, value in _options(made.options)]
     lines += [(f"Model {name}", digest) for name, digest in sorted(made.models.items())]

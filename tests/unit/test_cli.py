@@ -14,15 +14,16 @@ import pytest
 from click.testing import CliRunner
 
 import repcount
-from repcount import pipeline
+from repcount import pipeline, tracking
 from repcount.cli import MOMENT, SCHEMAS, STOPPED, UNEXPECTED, cli
 from repcount.errors import RepcountError
 from repcount.plan import parse_plan
 from repcount.records import Edits, load_record, save_record
-from repcount.tracks import save_tracks
+from repcount.tracks import load_tracks, save_tracks
 from sample_clips.render.simulate import Noise, simulate_tracks
 from sample_clips.render.specs import slate as slate_spec
 from tests.example_records import example_attempt
+from tests.media import write_video
 from tests.scripted_reading import SLATE, as_planned
 
 
@@ -100,12 +101,7 @@ def test_json_is_one_object_and_fits_the_schemas(tracks, tmp_path):
 
 
 def test_tracks_of_another_video_are_refused(tracks, tmp_path):
-    video = tmp_path / "other.mp4"
-    subprocess.run(
-        ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "testsrc=duration=1:size=160x120:rate=10",
-         "-pix_fmt", "yuv420p", str(video)],
-        check=True,
-    )  # fmt: skip
+    video = write_video(tmp_path / "other.mp4", [i / 10 for i in range(20)])
     said = run("analyze", video, "--tracks", tracks, "--out", tmp_path / "o", code=2)
     assert "was not made from" in said
     assert not (tmp_path / "o").exists()
@@ -185,6 +181,53 @@ def test_a_full_disk_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
     assert "no space left on device" in said
     assert not (tmp_path / "o").exists()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatch):
+    seen = []
+
+    def look(footage, options, progress, cancel):
+        seen.append((footage.start_s, footage.end_s, footage.slowed, options.model))
+        progress(0.5, 12.0)
+        made = load_tracks(tracks)
+        made.attrs["video"] = json.dumps(
+            {**json.loads(made.attrs["video"]), "sha256": footage.info.sha256}
+        )
+        return made
+
+    monkeypatch.setattr(tracking, "track", look)
+    video = write_video(tmp_path / "clip.mp4", [i / 10 for i in range(100)])
+    out = tmp_path / "out"
+    result = CliRunner().invoke(
+        cli,
+        ["analyze", str(video), "--out", str(out), "--from", "0:02", "--to", "8.5", "--slowed", "2",
+         "--start", "5", "--model", "lite"],
+    )  # fmt: skip
+    assert result.exit_code == 0
+    assert seen == [(2.0, 8.5, 2.0, "lite")]
+    assert result.stderr == "Reading the video, about 0:12 to go ...\n"
+    attempt = json.loads((out / "attempt.json").read_text())
+    assert attempt["clock"]["start_s"] == 2.5  # given on the file's clock, kept in real seconds
+    assert attempt["clock"]["start_source"] == "given"
+
+    save_record(Edits(video_sha256="f" * 64), out / "edits.json")
+    assert "another video" in run("analyze", video, "--out", out, code=2)
+    assert len(seen) == 1  # refused before the pixels were looked at again
+
+
+def test_only_our_own_words_reach_stderr():
+    code = (
+        "import os, sys\n"
+        "from repcount.cli import _progress\n"
+        "with _progress(False, '--debug' in sys.argv) as progress:\n"
+        "    os.write(2, b'a library talks\\n')\n"
+        "    progress(0.5, 61.0)\n"
+        "    progress(0.6, 50.0)\n"
+        "print('after', file=sys.stderr)\n"
+    )
+    for flag, heard in (("", b""), ("--debug", b"a library talks\n")):
+        done = subprocess.run([sys.executable, "-c", code, flag], capture_output=True, check=True)
+        assert done.stderr == heard + b"Reading the video, about 1:01 to go ...\nafter\n"
 
 
 # Comparing ---------------------------------------------------------------------------------------
