@@ -9,7 +9,7 @@ from statistics import median
 from markupsafe import Markup
 
 from repcount.records import Attempt, Rep, Workout
-from repcount.reports import words
+from repcount.reports import numbers, words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 
 _HEIGHT_PX = 92
@@ -89,7 +89,7 @@ def _cycle_picture(
 
 def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list[Markup]:
     """A rep's cycle from zero; a stub where it has none; its length in figures where cut off."""
-    cycle = "first of a set" if rep.cycle_s is None else f"{words.short(rep.cycle_s)} s"
+    cycle = "first of a set" if rep.cycle_s is None else f"{numbers.short(rep.cycle_s)} s"
     title = tag("title", words.plain(f"{name}: {cycle}"))
     y = _HEIGHT_PX - 3.0 if rep.cycle_s is None else _level(min(rep.cycle_s, ceiling), ceiling)
     shapes = [
@@ -98,7 +98,7 @@ def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list
     ]  # fmt: skip
     if rep.cycle_s is not None and rep.cycle_s > ceiling + 0.05:
         shapes.append(
-            tag("text", words.short(rep.cycle_s), x=percent(left + 0.5 * width), y=y - 3,
+            tag("text", numbers.short(rep.cycle_s), x=percent(left + 0.5 * width), y=y - 3,
                 text_anchor="middle")
         )  # fmt: skip
     return shapes

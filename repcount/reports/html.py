@@ -13,8 +13,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from repcount.records import Attempt, Comparison, Rep, to_ms
-from repcount.reports import words
+from repcount.reports import numbers, words
 from repcount.reports.cycles_chart import cycle_pictures
+from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.svg import bar_pair
 from repcount.reports.trace_chart import TracePicture, trace_picture
@@ -34,11 +35,11 @@ def _environment() -> Environment:
     environment.filters |= {
         "plain": words.plain,
         "capital": words.capital,
-        "clock": words.clock,
-        "short": words.short,
-        "signed": words.signed,
-        "seconds_of": words.seconds_of,
-        "signed_of": words.signed_of,
+        "clock": numbers.clock,
+        "short": numbers.short,
+        "signed": numbers.signed,
+        "seconds_of": numbers.seconds_of,
+        "signed_of": numbers.signed_of,
         "title_line": lambda text: text.removesuffix("."),
     }
     return environment
@@ -81,7 +82,7 @@ def write_report(path: Path, attempt: Attempt, comparison: Comparison | None = N
 
 
 def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
-    rows = words.round_rows(attempt, comparison)
+    rows = round_rows(attempt, comparison)
     trace = trace_picture(attempt)
     return {
         "heading": words.heading(attempt),
@@ -91,8 +92,8 @@ def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
         "sets": set_pictures(attempt, comparison),
         "trace": trace,
         "script_data": _script_data(attempt, trace),
-        "against": _with_bars(words.time_rows(comparison)),
-        "spent": _with_bars(words.spent_rows(attempt, comparison)),
+        "against": _with_bars(time_rows(comparison)),
+        "spent": _with_bars(spent_rows(attempt, comparison)),
         "cycles": cycle_pictures(attempt),
         "breaks": _break_lines(attempt, comparison),
         "doubts": words.doubts(attempt),
@@ -104,7 +105,7 @@ def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
     }
 
 
-def _round_bar(row: words.Row, rows: list[words.Row], attempt: Attempt) -> Markup | None:
+def _round_bar(row: Row, rows: list[Row], attempt: Attempt) -> Markup | None:
     """Planned above real; a round's breaks lie where they were."""
     if row is rows[-1]:
         return None
@@ -121,7 +122,7 @@ def _round_bar(row: words.Row, rows: list[words.Row], attempt: Attempt) -> Marku
     return bar_pair(planned, None if row.real is None else row.real / 10, full, pauses)
 
 
-def _with_bars(rows: list[words.Row]) -> list[tuple[words.Row, Markup | None]]:
+def _with_bars(rows: list[Row]) -> list[tuple[Row, Markup | None]]:
     """Rows with their bars; the last row is the total and has none."""
     full = max((max(row.planned or 0, row.real or 0) for row in rows[:-1]), default=0) / 10
     return [
@@ -146,7 +147,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "after": f"{pause.after.movement} {pause.after.number}" if pause.after else "",
                 "at_s": pause.start_s,
                 "planned": None,
-                "real": words.as_tenths(pause.end_s - pause.start_s),
+                "real": numbers.as_tenths(pause.end_s - pause.start_s),
                 "difference": None,
                 "outcome": "",
                 "hands_off": pause.hands_off,
@@ -169,11 +170,11 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "round": match.round,
                 "after": f"{after.movement} {after.number}" if after else "",
                 "at_s": at,
-                "planned": None if match.planned_s is None else words.as_tenths(match.planned_s),
-                "real": None if match.real_s is None else words.as_tenths(match.real_s),
+                "planned": None if match.planned_s is None else numbers.as_tenths(match.planned_s),
+                "real": None if match.real_s is None else numbers.as_tenths(match.real_s),
                 "difference": None
                 if match.difference_s is None
-                else words.as_tenths(match.real_s or 0) - words.as_tenths(match.planned_s or 0),
+                else numbers.as_tenths(match.real_s or 0) - numbers.as_tenths(match.planned_s or 0),
                 "outcome": outcome,
                 "hands_off": bool(real and real.hands_off),
             }
@@ -212,9 +213,9 @@ def _measured(rep: Rep) -> str:
 
 
 def _rep_detail(rep: Rep) -> str:
-    parts = [words.clock(rep.top_s)]
+    parts = [numbers.clock(rep.top_s)]
     if rep.cycle_s is not None:
-        parts.append(f"cycle {words.short(rep.cycle_s)} s")
+        parts.append(f"cycle {numbers.short(rep.cycle_s)} s")
     elif rep.status == "counted":
         parts.append("first of its set")
     if rep.status != "counted":
@@ -233,7 +234,7 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
     rate = f"{video.mean_rate_hz:.2f} pictures a second"
     lines = [
         ("Video", video.file_name),
-        ("Length", f"{words.clock(video.duration_s)}"),
+        ("Length", f"{numbers.clock(video.duration_s)}"),
         (
             "Picture",
             f"{video.width} × {video.height}, {rate}"

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from repcount.plan import position_of
 from repcount.records import After, Attempt, BreakMatch, Comparison, MovementReps
-from repcount.reports import words
+from repcount.reports import numbers, words
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
 
 
@@ -99,7 +99,7 @@ def _drawing(
         here = percent(edge / total)
         shapes.append(tag("line", class_="edge", x1=here, x2=here, y1=top, y2=y))
     cuts = [
-        (position_of(pause.after, parts), words.short(pause.end_s - pause.start_s) + " s")
+        (position_of(pause.after, parts), numbers.short(pause.end_s - pause.start_s) + " s")
         for pause in attempt.breaks
         if pause.round == number
     ]

@@ -9,7 +9,9 @@ from rich.console import Console
 from rich.text import Text
 
 from repcount.records import Attempt, Comparison, to_ms
-from repcount.reports import words
+from repcount.reports import numbers, words
+from repcount.reports.numbers import seconds_of, signed_of
+from repcount.reports.rows import round_rows, spent_rows, time_rows
 
 WIDTH = 80
 _LABEL = 9  # cells of the left column in the lower part
@@ -87,7 +89,7 @@ def _labelled(label: str, items: list[str]) -> Iterator[Text]:
 
 def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     """Rounds and what else adds up to the clock; beside each the sets, planned above real."""
-    rows = words.round_rows(attempt, comparison)
+    rows = round_rows(attempt, comparison)
     if not rows:
         return
     with_plan = comparison is not None
@@ -98,10 +100,10 @@ def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     for row in rows:
         line = fit(row.label, 16)
         if with_plan:
-            line += f"{words.seconds_of(row.planned):>7}"
-            line += f"{words.seconds_of(row.real):>8}{words.signed_of(row.difference):>8}"
+            line += f"{seconds_of(row.planned):>7}"
+            line += f"{seconds_of(row.real):>8}{signed_of(row.difference):>8}"
         else:
-            line += f"{words.seconds_of(row.real):>7}"
+            line += f"{seconds_of(row.real):>7}"
         planned, real = sets.get(row.round or 0, ("", ""))
         if planned and planned != real:
             beside = [("plan ", planned), ("real ", real or "not reached")]
@@ -120,12 +122,12 @@ def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 
 def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
-    spent = f"{len(real)}, {words.short(sum(real) / 1000)} s" if real else "none"
+    spent = f"{len(real)}, {numbers.short(sum(real) / 1000)} s" if real else "none"
     if comparison is None or not comparison.planned_sets:
         items = [f"{spent} in all" if real else spent]
     else:
         planned = [match.planned_s or 0.0 for match in comparison.breaks if match.planned]
-        meant = f"{len(planned)}, {words.short(sum(planned))} s" if planned else "none"
+        meant = f"{len(planned)}, {numbers.short(sum(planned))} s" if planned else "none"
         items = [f"{spent} in all; planned {meant}"]
         items += [
             f"Round {match.round}: {words.break_words(match)}"
@@ -139,14 +141,14 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     """Where the time went: what the plan gives times for, then what the rest is made of."""
     items = []
-    if compared := words.time_rows(comparison):
+    if compared := time_rows(comparison):
         parts = [
-            f"{row.label.lower()} {words.seconds_of(row.real)} ({words.signed_of(row.difference)})"
+            f"{row.label.lower()} {seconds_of(row.real)} ({signed_of(row.difference)})"
             for row in compared[:-1]
         ]
         items.append(words.capital(", ".join(parts)))
-    rows = words.spent_rows(attempt, comparison)
-    parts = [f"{row.label.lower()} {words.seconds_of(row.real)}" for row in rows[:-1]]
+    rows = spent_rows(attempt, comparison)
+    parts = [f"{row.label.lower()} {seconds_of(row.real)}" for row in rows[:-1]]
     if parts:
         joined = ", ".join(parts)
         items.append(f"Work: {joined}" if rows[-1].label == "Work" else words.capital(joined))
@@ -155,7 +157,7 @@ def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 
 def _look_at(attempt: Attempt) -> Iterator[Text]:
     found = words.doubts(attempt)
-    items = [f"{words.clock(doubt.at_s)}  {doubt.what}: {doubt.why}" for doubt in found]
+    items = [f"{numbers.clock(doubt.at_s)}  {doubt.what}: {doubt.why}" for doubt in found]
     if len(items) > _MOMENTS:
         items[_MOMENTS - 1 :] = [f"and {len(items) - _MOMENTS + 1} more in report.html"]
     yield from _labelled("Look at", items)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from repcount.records import Attempt, Trace
-from repcount.reports import words
+from repcount.reports import numbers, words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 
 HEIGHT_PX = 260
@@ -233,7 +233,7 @@ def _ticks(begin: float, end: float, y: float) -> Markup:
     step = tick_step(span, wanted=4)
     first = int(-(-begin // step)) * step
     texts = [
-        tag("text", words.clock(at)[:-2], class_="tick", x=percent((at - begin) / span), y=y,
+        tag("text", numbers.clock(at)[:-2], class_="tick", x=percent((at - begin) / span), y=y,
             text_anchor="middle")
         for at in range(first, int(end) + 1, step)
         if 0.04 <= (at - begin) / span <= 0.96

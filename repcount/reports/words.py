@@ -1,9 +1,4 @@
-"""What the reports say, in words and numbers: shared by the terminal, the page and the captions.
-
-Times shown to a person are rounded to tenths of a second (a phone's frame is about 0.03 s); the
-files keep milliseconds. Where shown numbers are meant to add up, they are rounded together
-(`tenths`), so that a reader with a pencil finds the same sum.
-"""
+"""What the reports say, in words: shared by the terminal, the page, tables and captions."""
 
 from __future__ import annotations
 
@@ -21,8 +16,8 @@ from repcount.records import (
     Notice,
     Rep,
     Workout,
-    to_ms,
 )
+from repcount.reports.numbers import as_tenths, clock, clock_of, seconds_of, short
 
 # Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
 # the line it stands in.
@@ -43,32 +38,6 @@ STATUSES = {
     "extra": "more than the round asks for",
     "unplanned": "not part of the workout",
     "no_rep": "marked as a no-rep",
-}
-KINDS = {
-    "start": "Start",
-    "between rounds": "Between rounds",
-    "break": "Breaks",
-    "breaks": "Breaks",
-    "hold": "Holds",
-    "transition": "Transitions",
-    "transitions": "Transitions",
-    "reset": "Resets",
-    "touch": "Touches",
-    "rep": "Reps",
-    "handling": "Handling",
-    "work": "Work",
-}
-KIND_MEANINGS = {
-    "start": "from the start signal to the first rep",
-    "between rounds": "from a round's last rep to the next round's first",
-    "break": "bar on the floor for 1.5 s or more",
-    "hold": "bar in the hands for 1.5 s or more without a rep",
-    "transition": "from one movement to the next",
-    "reset": "bar on the floor for 0.5 to 1.5 s between reps",
-    "touch": "bar on the floor for less than 0.5 s between reps",
-    "rep": "lifting, and lowering under control",
-    "handling": "picking up, putting down, turning, falls and bounces",
-    "work": "everything that has no line of its own here",
 }
 START_SOURCES = {
     "sound": "the start beep",
@@ -93,182 +62,6 @@ def capital(text: str) -> str:
 def count(number: int, noun: str) -> str:
     """`1 rep`, `2 reps`."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def as_tenths(seconds: float) -> int:
-    """Seconds to whole tenths, halves away from zero."""
-    ms = to_ms(seconds)
-    return (abs(ms) + 50) // 100 * (1 if ms >= 0 else -1)
-
-
-def tenths(values: Sequence[float], whole: int | None = None) -> list[int]:
-    """Round seconds to whole tenths together, so that they add up to their rounded sum.
-
-    Largest remainder: each is rounded down, then those that lost most are raised by one. `whole`
-    is the sum to reach where it has been shown already; a sum that is another one is left alone.
-    """
-    ms = [to_ms(value) for value in values]
-    shown = [value // 100 for value in ms]
-    target = as_tenths(sum(ms) / 1000)
-    if whole is not None and abs(whole - target) <= 1:
-        target = whole
-    lost = sorted(range(len(ms)), key=lambda i: shown[i] * 100 - ms[i])
-    for index in lost[: max(0, target - sum(shown))]:
-        shown[index] += 1
-    return shown
-
-
-def seconds_of(tenth: int | None) -> str:
-    """`43.8` for 438 tenths; a dash for None."""
-    return (
-        "–" if tenth is None else f"{'−' if tenth < 0 else ''}{abs(tenth) // 10}.{abs(tenth) % 10}"
-    )
-
-
-def signed_of(tenth: int | None) -> str:
-    """`+1.2`, `−0.3`, `0.0`; a dash for None."""
-    return "–" if tenth is None else ("+" if tenth > 0 else "") + seconds_of(tenth)
-
-
-def clock_of(tenth: int | None) -> str:
-    """`2:46.9` for 1669 tenths; hours only when there are some."""
-    if tenth is None:
-        return "–"
-    minutes, rest = divmod(abs(tenth), 600)
-    hours, minutes = divmod(minutes, 60)
-    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
-    return f"{'−' if tenth < 0 else ''}{head}:{rest // 10:02d}.{rest % 10}"
-
-
-def clock(seconds: float | None) -> str:
-    """A moment or a long time, `2:46.9`."""
-    return clock_of(None if seconds is None else as_tenths(seconds))
-
-
-def short(seconds: float | None) -> str:
-    """A short time without its unit, `3.9`."""
-    return seconds_of(None if seconds is None else as_tenths(seconds))
-
-
-def signed(seconds: float | None) -> str:
-    """A difference without its unit, `+1.2`."""
-    return signed_of(None if seconds is None else as_tenths(seconds))
-
-
-@dataclass(frozen=True)
-class Row:
-    """A line of planned beside real, in tenths of a second; None where there is none.
-
-    `difference` is that of the shown numbers, so that a column of them adds up on paper.
-    """
-
-    label: str
-    planned: int | None
-    real: int | None
-    difference: int | None = None
-    note: str = ""
-    round: int | None = None
-
-
-def _together(values: Sequence[float | None]) -> list[int | None]:
-    """`tenths`, with None kept where it stands."""
-    shown = iter(tenths([value for value in values if value is not None]))
-    return [None if value is None else next(shown) for value in values]
-
-
-def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
-    """Start, every round, the time between rounds and the total: they add up to the clock.
-
-    A part that the plan gives no time for is planned as none, as in the plan's total.
-    """
-    total, begin = attempt.clock.total_s, attempt.clock.start_s
-    spans = sorted(attempt.rounds, key=lambda span: span.start_s)
-    if attempt.workout is None or total is None or begin is None or not spans:
-        return []
-    planned_kinds = {item.kind: item.planned_s for item in comparison.time} if comparison else {}
-    asked = {item.round: item for item in comparison.rounds} if comparison else {}
-    names: list[str | int] = ["Start"]
-    planned: list[float | None] = [planned_kinds.get("start")]
-    real: list[float | None] = [spans[0].start_s - begin]
-    done = {span.round: span.duration_s for span in spans}
-    for number in sorted({*done, *asked}):
-        names.append(number)
-        planned.append(asked[number].planned_s if number in asked else None)
-        real.append(done.get(number))
-    gaps = [gap.end_s - gap.start_s for gap in attempt.between_rounds]
-    if gaps or "between rounds" in planned_kinds:
-        names.append("Between rounds")
-        planned.append(planned_kinds.get("between rounds"))
-        real.append(sum(gaps))
-    planned_tenths, real_tenths = _together(planned), _together(real)
-    paced = comparison is not None and comparison.planned_total_s is not None
-    rows = []
-    for name, meant, took in zip(names, planned_tenths, real_tenths, strict=True):
-        over = paced and took is not None and (not isinstance(name, int) or asked[name].finished)
-        difference = took - (meant or 0) if over and took is not None else None
-        if isinstance(name, int):
-            rows.append(Row(f"Round {name}", meant, took, difference, round=name))
-        elif meant or took:
-            rows.append(Row(name, meant, took, difference))
-    whole = as_tenths(total)
-    if not paced or comparison is None or comparison.planned_total_s is None:
-        return rows + [Row("Total", None, whole)]
-    meant = as_tenths(comparison.planned_total_s)
-    difference = None if comparison.difference_s is None else whole - meant
-    return rows + [Row("Total", meant, whole, difference)]
-
-
-def time_rows(comparison: Comparison | None) -> list[Row]:
-    """Where the time went, planned beside real, with the total last; empty without a pace."""
-    kinds = comparison.time if comparison else []
-    if comparison is None or not kinds:
-        return []
-    planned = tenths([item.planned_s for item in kinds])
-    real = tenths([item.real_s for item in kinds])
-    rows = [
-        Row(_kind_name(item.kind), meant, took, took - meant, _kind_meaning(item.kind))
-        for item, meant, took in zip(kinds, planned, real, strict=True)
-    ]
-    label = "Total"
-    if comparison.compared_rounds < len(comparison.workout.rounds):
-        label = f"To the end of round {comparison.compared_rounds}"
-    return rows + [Row(label, sum(planned), sum(real), sum(real) - sum(planned))]
-
-
-def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[Row]:
-    """The clock's run by kind, largest first, with the total last; real only.
-
-    Beside a comparison of the whole clock, what its `work` is made of.
-    """
-    compared = comparison.time if comparison else []
-    named = {item.kind for item in compared}
-    every = [share for share in attempt.time_spent if to_ms(share.seconds)]
-    inside = [s for s in every if s.kind not in named and f"{s.kind}s" not in named]
-    shown = tenths([item.real_s for item in compared])
-    label, whole = "Total", None
-    # Where a plan times cycles, or a reset stands for a break, work is cut across these kinds.
-    for item, took in zip(compared, shown, strict=True):
-        if item.kind == "work" and sum(to_ms(s.seconds) for s in inside) == to_ms(item.real_s):
-            every, label, whole = inside, "Work", took
-    if not every:
-        return []
-    every = sorted(every, key=lambda share: -share.seconds)
-    real = tenths([share.seconds for share in every], whole)
-    rows = [
-        Row(_kind_name(share.kind), None, took, note=_kind_meaning(share.kind))
-        for share, took in zip(every, real, strict=True)
-    ]
-    return rows + [Row(label, None, sum(real))]
-
-
-def _kind_name(kind: str) -> str:
-    if kind.startswith("cycle "):
-        return f"Cycles, {kind.removeprefix('cycle ')}"
-    return KINDS.get(kind, capital(kind))
-
-
-def _kind_meaning(kind: str) -> str:
-    return KIND_MEANINGS.get(kind, KIND_MEANINGS.get(kind.removesuffix("s"), ""))
 
 
 @dataclass(frozen=True)

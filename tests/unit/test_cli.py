@@ -15,7 +15,8 @@ from click.testing import CliRunner
 
 import repcount
 from repcount import pipeline, tracking
-from repcount.cli import MOMENT, SCHEMAS, STOPPED, UNEXPECTED, cli
+from repcount.cli import SCHEMAS, cli
+from repcount.cli_help import MOMENT, STOPPED, UNEXPECTED
 from repcount.errors import RepcountError
 from repcount.plan import parse_plan
 from repcount.records import Edits, load_record, save_record
@@ -218,8 +219,8 @@ def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatc
 def test_only_our_own_words_reach_stderr():
     code = (
         "import os, sys\n"
-        "from repcount.cli import _progress\n"
-        "with _progress(False, '--debug' in sys.argv) as progress:\n"
+        "from repcount.cli_help import progress_shown\n"
+        "with progress_shown(False, '--debug' in sys.argv) as progress:\n"
         "    os.write(2, b'a library talks\\n')\n"
         "    progress(0.5, 61.0)\n"
         "    progress(0.6, 50.0)\n"

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from repcount.records import BreakMatch, MovementReps, PlannedBreak, from_ms
-from repcount.reports import words
+from repcount.reports import numbers, words
+from repcount.reports.rows import round_rows, spent_rows, time_rows
 from tests.example_records import (
     bare_attempt,
     empty_attempt,
@@ -23,21 +24,21 @@ milliseconds = st.integers(min_value=-3_600_000, max_value=3_600_000)
 
 @given(st.lists(milliseconds, max_size=30))
 def test_tenths_add_up_and_stay_within_a_tenth(values):
-    shown = words.tenths([from_ms(value) for value in values])
-    assert sum(shown) == words.as_tenths(from_ms(sum(values)))
+    shown = numbers.tenths([from_ms(value) for value in values])
+    assert sum(shown) == numbers.as_tenths(from_ms(sum(values)))
     for tenth, value in zip(shown, values, strict=True):
         assert abs(Fraction(tenth, 10) - Fraction(value, 1000)) < Fraction(1, 10)
 
 
 def test_tenths_of_a_worked_example():
     # Largest remainder by hand: 0.04 + 0.04 + 0.04 = 0.12 is shown as 0.1: one part carries it.
-    assert sorted(words.tenths([0.04, 0.04, 0.04])) == [0, 0, 1]
-    assert words.tenths([1.26, 2.37, 3.37]) == [12, 24, 34]
+    assert sorted(numbers.tenths([0.04, 0.04, 0.04])) == [0, 0, 1]
+    assert numbers.tenths([1.26, 2.37, 3.37]) == [12, 24, 34]
 
 
 def test_tenths_reach_a_sum_that_has_been_shown():
-    assert sum(words.tenths([1.04, 1.04], whole=21)) == 21
-    assert sum(words.tenths([1.04, 1.04], whole=30)) == 21  # another sum is not forced
+    assert sum(numbers.tenths([1.04, 1.04], whole=21)) == 21
+    assert sum(numbers.tenths([1.04, 1.04], whole=30)) == 21  # another sum is not forced
 
 
 @pytest.mark.parametrize(
@@ -54,9 +55,9 @@ def test_tenths_reach_a_sum_that_has_been_shown():
     ],
 )
 def test_times_in_words(seconds, clock, short, signed):
-    assert words.clock(seconds) == clock
-    assert words.short(seconds) == short
-    assert words.signed(seconds) == signed
+    assert numbers.clock(seconds) == clock
+    assert numbers.short(seconds) == short
+    assert numbers.signed(seconds) == signed
 
 
 @pytest.mark.parametrize("attempt", [example_attempt(), long_attempt()])
@@ -64,7 +65,7 @@ def test_rounds_add_up_to_the_total_as_shown(attempt):
     for comparison in (None, example_comparison(example_attempt())):
         if comparison and attempt.workout != comparison.workout:
             continue
-        *rows, total = words.round_rows(attempt, comparison)
+        *rows, total = round_rows(attempt, comparison)
         assert sum(row.real or 0 for row in rows) == total.real
         if comparison:
             assert sum(row.planned or 0 for row in rows) == total.planned
@@ -74,8 +75,8 @@ def test_rounds_add_up_to_the_total_as_shown(attempt):
 def test_time_by_kind_adds_up_as_shown():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
-    *rows, total = words.time_rows(comparison)
-    assert total.real == words.as_tenths(attempt.clock.total_s)
+    *rows, total = time_rows(comparison)
+    assert total.real == numbers.as_tenths(attempt.clock.total_s)
     assert [
         sum(getattr(row, part) for row in rows) for part in ("planned", "real", "difference")
     ] == [
@@ -83,11 +84,11 @@ def test_time_by_kind_adds_up_as_shown():
         total.real,
         total.difference,
     ]
-    *work, whole = words.spent_rows(attempt, comparison)
+    *work, whole = spent_rows(attempt, comparison)
     assert whole.label == "Work"
     assert whole.real == next(row.real for row in rows if row.label == "Work")
     assert sum(row.real for row in work) == whole.real
-    *every, clock = words.spent_rows(attempt)
+    *every, clock = spent_rows(attempt)
     assert (clock.label, sum(row.real for row in every)) == ("Total", total.real)
 
 
@@ -97,7 +98,7 @@ def test_work_is_not_taken_apart_where_it_is_cut_across_kinds():
     work = comparison.time[-1]
     other = work.model_copy(update={"real_s": work.real_s - 2})
     cut = comparison.model_copy(update={"time": [*comparison.time[:-1], other]})
-    assert words.spent_rows(attempt, cut)[-1].label == "Total"
+    assert spent_rows(attempt, cut)[-1].label == "Total"
 
 
 def test_verdicts():
