@@ -148,8 +148,8 @@ def film(
     cameras = [camera, *(c for _, c in shot.cuts)]
     padded = [c.padded(margin) for c in cameras]
     which = np.searchsorted([t for t, _ in shot.cuts], times, "right")
-    sensor = Sensor(shot.sensor, camera.width, camera.height, seed)
     size = (camera.width, camera.height)
+    sensor: Sensor | None = None
     truth = _TruthBuilder(lanes[0], len(times))
     sound = None
     if shot.sound:
@@ -164,8 +164,10 @@ def film(
             picture, tags = scene.draw(wide, moments)
             to_frame = sway_homography(wide, turns[i])
             to_frame = np.array([[1, 0, -margin], [0, 1, -margin], [0, 0, 1.0]]) @ to_frame
-            framed = cv2.warpPerspective(picture, to_frame, size, flags=cv2.INTER_LINEAR)
-            writer.add(sensor(framed.astype(np.uint8, copy=False)), float(time_s))
+            warped = cv2.warpPerspective(picture, to_frame, size, flags=cv2.INTER_LINEAR)
+            framed = warped.astype(np.uint8, copy=False)
+            sensor = sensor or Sensor(shot.sensor, framed, seed)
+            writer.add(sensor(framed), float(time_s))
             skeletons, bars = moments[len(moments) // 2]
             truth.add(i, here.turned(turns[i]), skeletons[0], bars[0], tags, to_frame)
             if progress is not None:

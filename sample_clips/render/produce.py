@@ -111,7 +111,7 @@ def staging_of(spec: Spec) -> Staging:
     sensor = SensorLook(
         softness_px=float(rng.uniform(0.4, 0.9)),
         noise=float(rng.uniform(1.0, 4.5)),
-        gain=float(rng.uniform(0.75, 1.1)),
+        gain=float(rng.uniform(0.7, 1.2)),
         cast=(float(cast[0]), float(cast[1]), float(cast[2])),
     )
     shot = Shot(

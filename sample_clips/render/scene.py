@@ -119,7 +119,8 @@ class _Drawable:
 
 @dataclass(frozen=True)
 class Figure:
-    """A person to draw. far: seen from five metres or more, so that a coarser mesh will do."""
+    """A person to draw. far: seen from five metres or more, so that a coarser mesh without a cast
+    shadow will do."""
 
     human: Human
     look: PersonLook
@@ -141,6 +142,7 @@ class _Person:
     cloth: _Drawable
     eyes: _Drawable
     uniforms: dict[str, object]
+    casts_shadow: bool
 
 
 class Scene:
@@ -203,14 +205,7 @@ class Scene:
         self._clear()
         self.gym = gym
         self._people = [self._upload_person(figure) for figure in people]
-        self._bars = [
-            _Bar(
-                look,
-                self._upload_solid(barbell_mesh(look)),
-                self._upload_solid(barbell_mesh(look, sides=16)),
-            )
-            for look in bars
-        ]
+        self.set_bars(bars)
         self._furniture = self._upload_solid(gym_mesh(gym, np.asarray(eye, float)))
         self._ceiling = self._upload_solid(ceiling_mesh(gym))
         x0, x1, z0, z1 = gym.room
@@ -226,20 +221,36 @@ class Scene:
             self._surfaces.append((_Drawable(program, vao, None, [buffer]), texture, s.gloss))
         self._light(gym, np.asarray(focus, float))
 
+    def set_bars(self, bars: Sequence[BarbellLook]) -> None:
+        """Replace the bars alone."""
+        self._release_bars()
+        self._bars = [
+            _Bar(
+                look,
+                self._upload_solid(barbell_mesh(look)),
+                self._upload_solid(barbell_mesh(look, sides=16)),
+            )
+            for look in bars
+        ]
+
+    def _release_bars(self) -> None:
+        for bar in self._bars:
+            bar.fine.release()
+            bar.coarse.release()
+        self._bars = []
+
     def _clear(self) -> None:
         for p in self._people:
             for d in (p.skin, p.cloth, p.eyes):
                 d.release()
-        for bar in self._bars:
-            bar.fine.release()
-            bar.coarse.release()
+        self._release_bars()
         for d, texture, _ in self._surfaces:
             d.release()
             texture.release()
         for fixed in (self._furniture, self._ceiling):
             if fixed is not None:
                 fixed.release()
-        self._people, self._bars, self._surfaces = [], [], []
+        self._people, self._surfaces = [], []
         self._furniture = self._ceiling = self._room_camera = None
 
     def _light(self, gym: GymLook, focus: Array) -> None:
@@ -283,28 +294,40 @@ class Scene:
             ),
             **{k: getattr(look, k) for k in ("shirt", "shorts", "shoes", "socks", "skin", "hair")},
         }
+        skin = _skin_rows(human, marks, look, cell_m)
+        cloth = _cloth_rows(human, marks, look)  # a shell around all but head and hands
+        head = skin[1][(skin[0][:, 7] > marks.neck_y)[skin[1]].all(1)]
         return _Person(
             human,
             look,
-            self._upload_skinned(_skin_rows(human, marks, look, cell_m), "SKIN"),
-            self._upload_skinned(_cloth_rows(human, marks, look), "CLOTH"),
+            self._upload_skinned(skin, "SKIN", head),
+            self._upload_skinned(cloth, "CLOTH", cloth[1]),
             self._upload_skinned(_part_rows(human, marks, PART_EYES)[0], "EYES"),
             uniforms,
+            casts_shadow=not figure.far,
         )
 
-    def _upload_skinned(self, mesh: tuple[Array, NDArray[np.int64]], name: str) -> _Drawable:
+    def _upload_skinned(
+        self,
+        mesh: tuple[Array, NDArray[np.int64]],
+        name: str,
+        casting: NDArray[np.int64] | None = None,
+    ) -> _Drawable:
+        """`casting`: the triangles that throw a shadow."""
         rows, triangles = mesh
         buffer = self.ctx.buffer(rows.astype("f4").tobytes())
-        index = self.ctx.buffer(triangles.astype("i4").tobytes())
+        buffers = [buffer]
         program = self._program[name]
         layout = "3f 3f 4f 1f 4f 4f"
         names = ("pos", "nor", "rest", "lip", "joint", "weight")
 
-        def array(p: moderngl.Program) -> moderngl.VertexArray:
+        def array(p: moderngl.Program, chosen: NDArray[np.int64]) -> moderngl.VertexArray:
+            index = self.ctx.buffer(chosen.astype("i4").tobytes())
+            buffers.append(index)
             return self.ctx.vertex_array(p, [(buffer, layout, *names)], index, skip_errors=True)
 
-        shadow = array(self._shadow_skinned) if name != "EYES" else None
-        return _Drawable(program, array(program), shadow, [buffer, index])
+        shadow = None if casting is None else array(self._shadow_skinned, casting)
+        return _Drawable(program, array(program, triangles), shadow, buffers)
 
     # ------------------------------------------------------------------ drawing
 
@@ -389,6 +412,8 @@ class Scene:
         self._shadow_fbo.use()
         self._shadow_fbo.clear(depth=1.0)
         for person, skeleton in zip(self._people, skeletons, strict=True):
+            if not person.casts_shadow:
+                continue
             self._dress(person, skeleton, [self._shadow_skinned])
             for d in (person.cloth, person.skin):
                 assert d.shadow is not None

@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 
 Picture = NDArray[np.uint8]
 
+MEAN_GREY = 105.0  # what automatic exposure aims at, of 255 (common practice, no source)
+
 
 @dataclass(frozen=True)
 class SensorLook:
-    """softness_px: blur; noise: standard deviation in grey levels; gain: exposure (1 as drawn);
-    cast: factors of red, green, blue; contrast: exponent about the mid grey."""
+    """softness_px: blur; noise: standard deviation in grey levels; gain: brightness against what
+    the phone's automatic exposure would choose; cast: factors of red, green, blue; contrast:
+    exponent of the tone curve."""
 
     softness_px: float = 0.6
     noise: float = 2.5
@@ -24,21 +27,26 @@ class SensorLook:
 
 
 class Sensor:
-    """Applies a SensorLook frame after frame; the noise differs from frame to frame."""
+    """Applies a SensorLook frame after frame; the noise differs from frame to frame.
 
-    def __init__(self, look: SensorLook, width: int, height: int, seed: int) -> None:
+    `first` is a picture (height, width, 3) of the scene, by which the exposure is set for good.
+    """
+
+    def __init__(self, look: SensorLook, first: Picture, seed: int) -> None:
         self.look = look
         self._rng = np.random.default_rng([seed, 9])
+        height, width = first.shape[:2]
+        exposure = float(np.clip(MEAN_GREY / max(float(first.mean()), 1.0), 0.7, 2.0))
         field = self._rng.normal(size=(height + 64, width + 64, 3)) * look.noise
         self._noise = np.clip(np.rint(field), -60, 60).astype(np.int16)
         grey = np.arange(256) / 255.0
-        curve = np.clip(grey[:, None] ** look.contrast * look.gain * np.array(look.cast), 0, 1)
+        curve = np.clip(
+            grey[:, None] ** look.contrast * look.gain * exposure * np.array(look.cast), 0, 1
+        )
         self._curve = (curve * 255 + 0.5).astype(np.uint8).reshape(256, 1, 3)
-        self._plain = bool((self._curve[:, 0] == np.arange(256)[:, None]).all())
 
     def __call__(self, picture: Picture) -> Picture:
-        if not self._plain:
-            picture = cv2.LUT(picture, self._curve).astype(np.uint8, copy=False)
+        picture = cv2.LUT(picture, self._curve).astype(np.uint8, copy=False)
         if self.look.softness_px > 0:
             blurred = cv2.GaussianBlur(picture, (0, 0), self.look.softness_px)
             picture = blurred.astype(np.uint8, copy=False)

@@ -26,6 +26,7 @@ from sample_clips.render.clip import (
     frame_times,
     set_orientation,
 )
+from sample_clips.render.dataset import render_sample
 from sample_clips.render.gym import gym_mesh, random_gym
 from sample_clips.render.human import JOINTS, rot_x, rot_y
 from sample_clips.render.meshes import BarbellLook, Plate, barbell_mesh
@@ -334,6 +335,20 @@ def test_bystanders_are_drawn(lane: Lane, camera: Camera) -> None:
         _, tags = stage.draw(camera, [(skeletons, [bar_matrix(0.225, 0.14)])])
         seen |= set(np.unique(tags))
     assert {10, 20, 30, 100, 101, 102} <= seen
+
+
+def test_labelled_pictures() -> None:
+    for seed in (0, 5, 70):
+        picture, labels = render_sample(seed)
+        assert picture.shape == (640, 384, 3)
+        assert labels.bar.ends[0, 0] <= labels.bar.ends[1, 0]
+        assert (labels.bar.semi_axis > 3).all()
+        assert ((labels.bar.visible >= 0) & (labels.bar.visible <= 1)).all()
+        out = (labels.bar.ends < -60).any(1) | (labels.bar.ends > (444, 700)).any(1)
+        assert not labels.bar.visible[out].any()
+        assert labels.joints.shape == (len(JOINTS), 2)
+    again, _ = render_sample(70)
+    np.testing.assert_array_equal(again, picture)
 
 
 def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
