@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -76,6 +77,7 @@ def _drawing(
                     tag("line", class_="link" if at == met else "link moved", y1=y - 11, y2=y - 1,
                         x1=percent(at / total), x2=percent(met / total))
                 )  # fmt: skip
+    absent = list(_absent(parts, attempt, number))
     done: dict[str, int] = {}
     for span in attempt.sets:
         if span.round != number or not span.reps:
@@ -86,8 +88,12 @@ def _drawing(
             done[part.movement] = done.get(part.movement, 0) + part.reps
         end = position_of(After(movement=last, number=done[last]), parts)
         text = "+".join(str(part.reps) for part in span.reps)
-        shapes += _box(begin, end, total, y, 26, "real", text)
-    for begin, end in _absent(parts, done):
+        pieces = _around(begin, end, absent)
+        widest = max(pieces, key=lambda piece: piece[1] - piece[0])
+        for piece in pieces:
+            said = text if piece is widest else ""
+            shapes += _box(*piece, total, y, 26, "real", said)
+    for begin, end in absent:
         shapes.append(
             tag("rect", class_="absent", x=percent(begin / total), y=y + 1, height=24, rx=4,
                 width=percent((end - begin) / total))
@@ -118,12 +124,26 @@ def _asked_between(parts: Sequence[MovementReps], begin: int, end: int) -> str:
     return "+".join(pieces)
 
 
-def _absent(parts: Sequence[MovementReps], done: dict[str, int]) -> Iterator[tuple[int, int]]:
+def _around(begin: int, end: int, absent: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The stretches from `begin` to `end` that are left between those absent."""
+    pieces, at = [], begin
+    for gap_begin, gap_end in absent:
+        if begin < gap_end and gap_begin < end:
+            pieces.append((at, gap_begin))
+            at = gap_end
+    pieces.append((at, end))
+    return [(a, b) for a, b in pieces if a < b] or [(begin, end)]
+
+
+def _absent(
+    parts: Sequence[MovementReps], attempt: Attempt, number: int
+) -> Iterator[tuple[int, int]]:
     """Where in the round reps were asked for and not counted: at the end of their movement."""
-    left, edge = dict(done), 0
+    counted = (rep for rep in attempt.reps if rep.round == number and rep.status == "counted")
+    left, edge = Counter(rep.movement for rep in counted), 0
     for part in parts:
-        here = min(part.reps, left.get(part.movement, 0))
-        left[part.movement] = left.get(part.movement, 0) - here
+        here = min(part.reps, left[part.movement])
+        left[part.movement] -= here
         if here < part.reps:
             yield edge + here, edge + part.reps
         edge += part.reps
@@ -171,7 +191,7 @@ def _box(
         tag("rect", class_=f"set {kind}", x=percent(begin / total), y=y, height=height, rx=4,
             width=percent((end - begin) / total))
     ]  # fmt: skip
-    if len(text) * 8 + 2 <= (end - begin) / total * NARROW_PX:
+    if text and len(text) * 8 + 2 <= (end - begin) / total * NARROW_PX:
         middle = percent((begin + end) / 2 / total)
         shapes.append(
             tag("text", text, class_=f"set-text {kind}", x=middle, y=y + height / 2 + 4.5,

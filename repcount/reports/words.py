@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from repcount.reading.assemble import is_over
 from repcount.records import (
     Attempt,
     BreakMatch,
@@ -100,6 +101,8 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
         time = f"{capital(seen)} in {clock(run.total_s)}." if run.total_s else f"{capital(seen)}."
     elif run.finished:
         time = f"Finished in {clock(run.total_s)}."
+    elif _all_rounds_over(attempt):
+        time = f"All rounds done in {clock(run.total_s)}, not every rep counted."
     else:
         cap = attempt.workout.time_cap_s
         capped = cap and run.total_s is not None and run.total_s >= cap
@@ -110,7 +113,7 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     if planned_s is not None and run.total_s is not None and counted:
         planned = as_tenths(planned_s)
         by = as_tenths(run.total_s) - planned
-        if run.finished is False:
+        if run.finished is False and not _all_rounds_over(attempt):
             against = f"The plan was {clock_of(planned)}."
         elif by:
             how = "behind" if by > 0 else "ahead of"
@@ -121,6 +124,14 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     if asked is not None and counted and len(counted) < asked:
         missing = f"{len(counted)} of {count(asked, 'rep')} counted."
     return Verdict(time, against, (comparison.costliest or "") if comparison else "", missing)
+
+
+def _all_rounds_over(attempt: Attempt) -> bool:
+    """Whether the last round was done to its end, with a rep missing here or there."""
+    workout, last = attempt.workout, attempt.rounds[-1] if attempt.rounds else None
+    if workout is None or last is None or last.round < len(workout.rounds):
+        return False
+    return is_over(last, workout)
 
 
 def tally(reps: Sequence[Rep]) -> str:

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.records import Trace
+from repcount.records import MovementReps, Trace
 from repcount.reports.html import report_page
 from repcount.reports.svg import rows_apart
 from repcount.reports.trace_chart import height_at, simplify, trace_picture
@@ -257,3 +257,17 @@ def test_contrast_is_enough_in_both_schemes():
         assert _contrast(colour["on-real"], colour["real"]) >= 4.5
         for mark in ("real", "pause", "hold", "turn"):
             assert _contrast(colour[mark], colour["paper"]) >= 3
+
+
+def test_a_rep_that_was_not_counted_leaves_its_place_open():
+    attempt = example_attempt()
+    sets = list(attempt.sets)
+    sets[0] = sets[0].model_copy(update={"reps": [MovementReps(movement="deadlift", reps=6)]})
+    short = attempt.model_copy(update={"reps": attempt.reps[1:], "sets": sets})
+    assert 'class="absent"' not in report_page(attempt, example_comparison())
+    page = report_page(short, example_comparison())
+    assert page.count('class="absent"') == 1
+    place = re.search(r'class="absent" x="([\d.]+)%".*?width="([\d.]+)%"', page)
+    # 7 of 8 deadlifts in a round of 18: the 8th place is open.
+    assert float(place[1]) == pytest.approx(100 * 7 / 18, abs=0.01)
+    assert float(place[2]) == pytest.approx(100 / 18, abs=0.01)

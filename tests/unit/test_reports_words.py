@@ -107,7 +107,18 @@ def test_verdicts():
     text = words.verdict(attempt, comparison).text
     assert text.startswith("Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. The break after")
     run = attempt.clock.model_copy(update={"finished": False})
-    stopped = attempt.model_copy(update={"clock": run, "reps": attempt.reps[:40]})
+    one = [MovementReps(movement="deadlift", reps=1)]
+    short = attempt.rounds[0].model_copy(update={"counted": 17, "missing": one})
+    dropped = attempt.model_copy(
+        update={"clock": run, "reps": attempt.reps[1:-1], "rounds": [short, *attempt.rounds[1:]]}
+    )
+    assert words.verdict(dropped, comparison).text.startswith(
+        "All rounds done in 2:46.9, not every rep counted. 11.4 s behind the plan of 2:35.5. "
+        "53 of 54 reps counted."
+    )
+    stopped = attempt.model_copy(
+        update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}
+    )
     unfinished = comparison.model_copy(update={"difference_s": None})
     assert words.verdict(stopped, unfinished).text.startswith(
         "Not finished: 2:46.9 on the clock. The plan was 2:35.5. 40 of 54 reps counted."
