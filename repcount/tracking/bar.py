@@ -44,6 +44,9 @@ STRETCH = 0.25
 # A new look is blended in by this much, at most this often, only while likeness is high.
 BLEND = 0.1
 BLEND_EVERY = 5
+# An outline counts if its score says that at least half of it is seen as an edge, net of edges
+# beyond it.
+CLEAR = 0.5
 # After how many pairs to look for plates: both at first, at last one is enough.
 TRIES = (6, 9, 12, 16, 20)
 # A nearer athlete is followed on smaller pictures: a body length (0.5 m) of this many pixels makes
@@ -176,6 +179,7 @@ class Bar:
 
     def _forget(self) -> None:
         self.back.clear()
+        self.shrink = 1.0
         self.ends = [None, None]
         self.between = None
         self.grip, self.rest = [None, None], [None, None]
@@ -320,11 +324,16 @@ class Bar:
         self.voted_at, self.voted_s = float(hands.middle[1]), now.time_s
         if self.votes.pairs not in TRIES:
             return
-        plates = self.votes.plates(hands)
+        pictures = list(self.back)
+        ends = [
+            None if plate is None else learn(plate, pictures, now)
+            for plate in self.votes.plates(hands)
+        ]
+        clear = [end if end and end.outline.score >= CLEAR else None for end in ends]
         last = self.votes.pairs == TRIES[-1]
-        if all(plates) or (last and any(plates)):
-            self._found(plates, now)
-        if all(plates) or last:
+        if all(clear) or (last and any(clear)):
+            self._found(clear, now)
+        if all(clear) or last:
             self._new_votes()
 
     def _doubtful(self, now: Picture) -> bool:
@@ -333,13 +342,12 @@ class Bar:
     def _new_votes(self) -> None:
         self.votes, self.voted_at = Votes(), None
 
-    def _found(self, plates: list[Plate | None], now: Picture) -> None:
-        """Learn the plates' looks, then follow them back through the pictures on hand."""
-        for side, plate in enumerate(plates):
-            if plate is not None and now.hands is not None:
-                learned = learn(plate, list(self.back), now)
-                self.ends[side] = learned
-                self.grip[side] = learned.centre - now.hands.middle
+    def _found(self, found: list[End | None], now: Picture) -> None:
+        """Take over the ends found, and follow them back through the pictures on hand."""
+        for side, end in enumerate(found):
+            if end is not None and now.hands is not None:
+                self.ends[side] = end
+                self.grip[side] = end.centre - now.hands.middle
         left, right = self.ends
         self.between = right.centre - left.centre if left and right else None
         for side, end in enumerate(self.ends):

@@ -22,6 +22,7 @@ import numpy as np
 import xarray as xr
 
 from repcount.footage import Footage, open_footage
+from repcount.sound import find_tones
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.camera import Camera, CameraFrame
@@ -34,6 +35,7 @@ Progress = Callable[[float, float], None]
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
 HANDS_GAP_S = 0.3
+SOUND_RATE_HZ = 16000
 
 
 class Cancelled(Exception):
@@ -374,4 +376,5 @@ def _fill_pose(
 
 
 def _sounds(footage: Footage) -> list[dict[str, Any]]:
-    return []
+    samples, start_s = footage.sound(SOUND_RATE_HZ)
+    return [asdict(tone) for tone in find_tones(samples, SOUND_RATE_HZ, start_s)]
