@@ -7,7 +7,7 @@ import sys
 import time
 from dataclasses import replace
 
-from sample_clips.render.produce import film_spec, staging_of
+from sample_clips.render.produce import film_spec, setting_of
 from sample_clips.render.scene import RenderUnavailable
 from sample_clips.render.specs import basalt, random_spec, slate
 
@@ -26,9 +26,9 @@ def main(arguments: list[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     specs = {"slate": slate, "basalt": basalt, "random": lambda: random_spec(asked.seed)}
     spec = specs[asked.what]()
-    staging = staging_of(spec)
+    setting = setting_of(spec)
     if asked.fps:
-        staging = replace(staging, shot=replace(staging.shot, fps=asked.fps))
+        setting = replace(setting, shot=replace(setting.shot, fps=asked.fps))
     begin = time.perf_counter()
 
     def progress(done: int, total: int) -> None:
@@ -40,7 +40,7 @@ def main(arguments: list[str] | None = None) -> int:
         path = film_spec(
             spec,
             asked.out,
-            staging=staging,
+            setting=setting,
             seconds=asked.seconds,
             frames=not asked.no_frames,
             progress=progress,

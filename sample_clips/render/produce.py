@@ -18,7 +18,7 @@ from sample_clips.render.specs import Spec
 
 
 @dataclass(frozen=True)
-class Staging:
+class Setting:
     """The looks of one clip."""
 
     person: PersonLook
@@ -32,12 +32,12 @@ class Staging:
 BLACK = (0.014, 0.014, 0.015)
 WHITE = (0.55, 0.55, 0.53)
 
-SLATE = Staging(
+SLATE = Setting(
     PersonLook(
         body="male",
         shirt=(0.03, 0.12, 0.26),
         shorts=(0.02, 0.02, 0.022),
-        shoes=(0.45, 0.42, 0.36),
+        shoes=(0.30, 0.035, 0.03),
         skin=(0.46, 0.27, 0.19),
         hair=(0.02, 0.014, 0.01),
         print_colour=None,
@@ -59,10 +59,11 @@ SLATE = Staging(
         spare_bars=2,
         sun_azimuth_deg=60,
     ),
-    bystanders=2,
+    Shot(crf=25),
+    bystanders=1,
 )
 
-BASALT = Staging(
+BASALT = Setting(
     PersonLook(
         body="female",
         stature_m=1.66,
@@ -96,11 +97,12 @@ BASALT = Staging(
         sun_strength=0.8,
         ambient=0.7,
     ),
+    Shot(sway_rad=0.005, crf=25),
     bystanders=1,
 )
 
 
-def staging_of(spec: Spec) -> Staging:
+def setting_of(spec: Spec) -> Setting:
     """The looks of a spec: set for the sample clips, drawn from its seed for the others."""
     if spec.name in ("slate", "basalt"):
         return SLATE if spec.name == "slate" else BASALT
@@ -119,7 +121,7 @@ def staging_of(spec: Spec) -> Staging:
         exposure_s=float(rng.choice([1 / 60, 1 / 120, 1 / 250])),
         sensor=sensor,
     )
-    return Staging(
+    return Setting(
         replace(person, stature_m=spec.stature_m, girth=1.0),
         bar,
         random_gym(spec.seed, spec.camera().eye),
@@ -132,7 +134,7 @@ def film_spec(
     spec: Spec,
     folder: str | Path,
     name: str | None = None,
-    staging: Staging | None = None,
+    setting: Setting | None = None,
     seconds: float | None = None,
     frames: bool = True,
     progress: Callable[[int, int], None] | None = None,
@@ -142,23 +144,23 @@ def film_spec(
     seconds: film only the beginning; the truth stays that of the whole attempt, with the length
     filmed in `filmed_s`. Returns the path of the video.
     """
-    staging = staging or staging_of(spec)
-    shot = staging.shot if seconds is None else replace(staging.shot, to_s=seconds)
+    setting = setting or setting_of(spec)
+    shot = setting.shot if seconds is None else replace(setting.shot, to_s=seconds)
     choreography = spec.choreography()
     camera = spec.camera()
     bystanders = random_bystanders(
-        staging.bystanders,
+        setting.bystanders,
         camera,
-        staging.gym.room,
+        setting.gym.room,
         spec.seed,
         choreography.duration_s,
-        staging.passes_in_front,
+        setting.passes_in_front,
     )
-    gym = replace(staging.gym, standing=tuple(p for b in bystanders for p in b.places))
+    gym = replace(setting.gym, standing=tuple(p for b in bystanders for p in b.places))
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     stem = folder / (name or spec.name)
-    lane = Lane(choreography, staging.person, staging.bar)
+    lane = Lane(choreography, setting.person, setting.bar)
     path = stem.with_suffix(".mp4")
     seen = film(path, [lane], camera, gym, shot, bystanders, spec.seed, progress)
     truth = spec.truth(choreography)

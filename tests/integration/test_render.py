@@ -30,7 +30,7 @@ from sample_clips.render.dataset import render_sample
 from sample_clips.render.gym import gym_mesh, random_gym
 from sample_clips.render.human import JOINTS, rot_x, rot_y
 from sample_clips.render.meshes import BarbellLook, Plate, barbell_mesh
-from sample_clips.render.produce import SLATE, staging_of
+from sample_clips.render.produce import SLATE, setting_of
 from sample_clips.render.scene import (
     BAR_TAG,
     Figure,
@@ -322,10 +322,10 @@ def test_a_barbell_mesh_ends_where_it_says() -> None:
 
 def test_bystanders_are_drawn(lane: Lane, camera: Camera) -> None:
     spec = random_spec(5)
-    staging = staging_of(spec)
+    setting = setting_of(spec)
     others = random_bystanders(2, camera, SLATE.gym.room, 5, 10.0, in_front=True)
     stage = Scene(WIDTH, HEIGHT)
-    figures = [Figure(lane.human, staging.person)]
+    figures = [Figure(lane.human, setting.person)]
     figures += [Figure(b.human, b.look, far=not b.in_front) for b in others]
     stage.fill(SLATE.gym, figures, [lane.bar], camera.eye)
     seen = set()
