@@ -109,14 +109,16 @@ def analyze(
     if folder is not None:
         with suppress(RecordError):  # it is made anew; an unreadable one has no ids to keep
             previous = load_record(Reading, folder / READING)
-    if previous and previous.video.sha256 != attribute(seen, "video").get("sha256"):
+    film = attribute(seen, "video")
+    if previous and previous.video.sha256 != film.get("sha256"):
         previous = None
     reading = read_attempt(
         measure(seen),
         plan.workout if plan else None,
-        start_s=None if options.start_s is None else options.start_s / options.slowed,
+        start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1),
         previous=previous,
     )
+    reading.provenance.options["plate_mm"] = options.plate_mm
     attempt = derive_attempt(reading, edits)
     results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
     if folder is not None:

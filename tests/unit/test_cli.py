@@ -192,7 +192,11 @@ def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatc
         progress(0.5, 12.0)
         made = load_tracks(tracks)
         made.attrs["video"] = json.dumps(
-            {**json.loads(made.attrs["video"]), "sha256": footage.info.sha256}
+            {
+                **json.loads(made.attrs["video"]),
+                "sha256": footage.info.sha256,
+                "slowed": footage.slowed,
+            }
         )
         return made
 
@@ -210,6 +214,7 @@ def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatc
     attempt = json.loads((out / "attempt.json").read_text())
     assert attempt["clock"]["start_s"] == 2.5  # given on the file's clock, kept in real seconds
     assert attempt["clock"]["start_source"] == "given"
+    assert attempt["provenance"]["options"]["plate_mm"] == 450
 
     save_record(Edits(video_sha256="f" * 64), out / "edits.json")
     assert "another video" in run("analyze", video, "--out", out, code=2)
