@@ -126,8 +126,10 @@ def film(
     bystanders: Sequence[Bystander] = (),
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
-) -> FrameTruth:
-    """Write an .mp4 of the lanes; returns the truth of the first lane's frames.
+) -> list[FrameTruth]:
+    """Write an .mp4 of the lanes; returns each lane's truth, frame by frame.
+
+    The first lane's start signal is heard, and its length is the clip's.
 
     camera: where the phone is held (its width and height are the video's). progress is called
     with frames done and frames in all. Raises RenderUnavailable where there is no OpenGL.
@@ -150,7 +152,7 @@ def film(
     which = np.searchsorted([t for t, _ in shot.cuts], times, "right")
     size = (camera.width, camera.height)
     sensor: Sensor | None = None
-    truth = _TruthBuilder(lanes[0], len(times))
+    truths = [_TruthBuilder(lane, k, len(times)) for k, lane in enumerate(lanes)]
     sound = None
     if shot.sound:
         hits = [hit for lane in lanes for hit in impacts(lane.choreography)]
@@ -168,11 +170,11 @@ def film(
             framed = warped.astype(np.uint8, copy=False)
             sensor = sensor or Sensor(shot.sensor, framed, seed)
             writer.add(sensor(framed), float(time_s))
-            skeletons, bars = moments[len(moments) // 2]
-            truth.add(i, here.turned(turns[i]), skeletons[0], bars[0], tags, to_frame)
+            for truth in truths:
+                truth.add(i, here.turned(turns[i]), moments[len(moments) // 2], tags, to_frame)
             if progress is not None:
                 progress(i + 1, len(times))
-    return truth.done(times)
+    return [truth.done(times) for truth in truths]
 
 
 def frame_times(duration_s: float, shot: Shot, seed: int) -> Array:
@@ -313,8 +315,8 @@ def plates_seen(
 
 
 class _TruthBuilder:
-    def __init__(self, lane: Lane, n: int) -> None:
-        self._lane = lane
+    def __init__(self, lane: Lane, number: int, n: int) -> None:
+        self._lane, self._number = lane, number
         self._joints = np.zeros((n, len(JOINTS), 2))
         self._bar, self._semi, self._seen = np.zeros((n, 2, 2)), np.zeros((n, 2)), np.zeros((n, 2))
 
@@ -322,19 +324,20 @@ class _TruthBuilder:
         self,
         i: int,
         camera: Camera,
-        skeleton: Skeleton,
-        matrix: Array,
+        moment: Moment,
         tags: NDArray[np.uint8],
         to_frame: Array,
     ) -> None:
         look = self._lane.bar
+        skeletons, matrices = moment
+        skeleton, matrix = skeletons[self._number], matrices[self._number]
         self._joints[i] = project(camera, self._lane.human.joints(skeleton))
         ends = project(camera, end_points(look, matrix))
         rim = project(camera, face_points(look, matrix, (1.0,), 48))[..., 1]
         order = np.argsort(ends[:, 0])
         self._bar[i] = ends[order]
         self._semi[i] = ((rim.max(1) - rim.min(1)) / 2)[order]
-        self._seen[i] = plates_seen(look, matrix, 0, camera, tags, to_frame)[order]
+        self._seen[i] = plates_seen(look, matrix, self._number, camera, tags, to_frame)[order]
 
     def done(self, times: Array) -> FrameTruth:
         return FrameTruth(times, self._joints, self._bar, self._semi, self._seen)

@@ -162,7 +162,7 @@ def film_spec(
     stem = folder / (name or spec.name)
     lane = Lane(choreography, setting.person, setting.bar)
     path = stem.with_suffix(".mp4")
-    seen = film(path, [lane], camera, gym, shot, bystanders, spec.seed, progress)
+    (seen,) = film(path, [lane], camera, gym, shot, bystanders, spec.seed, progress)
     truth = spec.truth(choreography)
     truth["filmed_s"] = round(float(seen.time_s[-1]) + 1 / shot.fps, 3)
     truth["notes"] = list(spec.notes)

@@ -30,7 +30,7 @@ from sample_clips.render.dataset import render_sample
 from sample_clips.render.gym import gym_mesh, random_gym
 from sample_clips.render.human import JOINTS, rot_x, rot_y
 from sample_clips.render.meshes import BarbellLook, Plate, barbell_mesh
-from sample_clips.render.produce import SLATE, setting_of
+from sample_clips.render.produce import BASALT, SLATE, setting_of
 from sample_clips.render.scene import (
     BAR_TAG,
     Figure,
@@ -41,7 +41,7 @@ from sample_clips.render.scene import (
 )
 from sample_clips.render.sensor import SensorLook
 from sample_clips.render.sound import BEEP_HZ, impacts, soundtrack
-from sample_clips.render.specs import random_spec, slate
+from sample_clips.render.specs import basalt, random_spec, slate
 
 WIDTH, HEIGHT = 360, 640
 
@@ -71,7 +71,8 @@ def filmed(
 ) -> tuple[Path, FrameTruth]:
     """The first seconds of Slate: waiting, with the first tone of the start signal."""
     path = tmp_path_factory.mktemp("film") / "clip.mp4"
-    return path, film(path, [lane], camera, SLATE.gym, Shot(to_s=3.0), seed=4)
+    (truth,) = film(path, [lane], camera, SLATE.gym, Shot(to_s=3.0), seed=4)
+    return path, truth
 
 
 @pytest.fixture(scope="module")
@@ -217,7 +218,7 @@ def test_times_may_be_uneven_and_pictures_turned(
     shot = Shot(
         to_s=0.8, jitter_s=0.004, drop_share=0.2, rotation_deg=90, sound=False, sway_rad=0.0
     )
-    truth = film(tmp_path / "turned.mp4", [lane], camera, SLATE.gym, shot, seed=2)
+    (truth,) = film(tmp_path / "turned.mp4", [lane], camera, SLATE.gym, shot, seed=2)
     times, shown, rotations = pictures(tmp_path / "turned.mp4")
     np.testing.assert_allclose(times, truth.time_s, atol=1e-9)
     assert np.ptp(np.diff(times)) > 0.005
@@ -250,7 +251,7 @@ def test_pan_cut_and_dark(lane: Lane, camera: Camera, tmp_path: Path) -> None:
         sensor=SensorLook(gain=0.4),
         sound=False,
     )
-    truth = film(tmp_path / "odd.mp4", [lane], camera, SLATE.gym, shot, seed=3)
+    (truth,) = film(tmp_path / "odd.mp4", [lane], camera, SLATE.gym, shot, seed=3)
     step = np.linalg.norm(np.diff(truth.bar, axis=0), axis=2).max(1)
     assert step.argmax() == 29  # the cut, between frames 29 and 30
     shift = truth.bar[25, :, 0] - truth.bar[2, :, 0]
@@ -258,6 +259,18 @@ def test_pan_cut_and_dark(lane: Lane, camera: Camera, tmp_path: Path) -> None:
     assert truth.visible[:29].min() > 0.5
     _, shown, _ = pictures(tmp_path / "odd.mp4")
     assert shown[5].mean() < 60
+
+
+def test_two_lanes(lane: Lane, tmp_path: Path) -> None:
+    spec = basalt()
+    other = Lane(spec.choreography(), BASALT.person, BASALT.bar, (1.5, 0.2, 0.3))
+    here = replace(lane, place=(-1.5, 0.0, 0.0))
+    view = orbit(10.0, 6.0, 1.3, size=(640, 360))
+    gym = replace(SLATE.gym, clear=((-1.5, 0.0), (1.5, 0.2)))
+    shot = Shot(to_s=0.3, sound=False)
+    left, right = film(tmp_path / "heat.mp4", [here, other], view, gym, shot)
+    assert left.bar[..., 0].max() < right.bar[..., 0].min()
+    assert min(left.visible.min(), right.visible.min()) > 0.5
 
 
 def test_start_signal_is_heard_at_its_time(filmed: tuple[Path, FrameTruth], lane: Lane) -> None:
