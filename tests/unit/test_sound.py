@@ -213,8 +213,8 @@ def test_through_aac_in_a_video(tmp_path):
 
 def test_beeps_of_ffmpeg(tmp_path):
     """Outside reference: FFmpeg's `sine` source with `beep_factor` beeps every second, on the
-    second, at that multiple of the pitch, for 1/25 s (libavfilter documentation); slowed four times
-    by its rate so that a beep is long enough: every 4 s for 0.16 s."""
+    second, at that multiple of the pitch (libavfilter documentation), for 1/25 s (its source, from
+    memory). Played four times slower a beep is long enough: every 4 s for 0.16 s."""
     path = tmp_path / "beeps.wav"
     run(
         *(tool("ffmpeg"), "-v", "error", "-f", "lavfi", "-i"),
