@@ -5,6 +5,7 @@ Heavy modules are imported inside the commands, so that help comes at once.
 
 from __future__ import annotations
 
+import json
 import signal
 import sys
 from pathlib import Path
@@ -14,7 +15,15 @@ import click
 
 import repcount
 from repcount.cli_correct import correct
-from repcount.cli_help import MOMENT, Commands, plain, progress_shown, show
+from repcount.cli_help import (
+    MOMENT,
+    Commands,
+    debug_asked,
+    native_silence,
+    plain,
+    progress_shown,
+    show,
+)
 
 SCHEMAS = ("plan", "reading", "edits", "attempt", "comparison")
 
@@ -81,8 +90,7 @@ def analyze(
     from repcount.pipeline import Options
     from repcount.pipeline import analyze as run
 
-    debug = bool(click.get_current_context().find_root().params.get("debug"))
-    with progress_shown(quiet or tracks is not None, debug) as progress:
+    with progress_shown(quiet or tracks is not None, debug_asked()) as progress:
         results = run(video, plan, out, Options(**options), progress, tracks=tracks)
     show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
     if not quiet and not as_json:
@@ -120,6 +128,32 @@ def schema(name: str) -> None:
     from repcount.schemas import schema_of
 
     click.echo(schema_of(name), nl=False)
+
+
+@cli.command()
+@click.option("--render", is_flag=True, help="Look also at what rendering sample clips needs.")
+@click.option("--json", "as_json", is_flag=True, help="Print the checks as JSON.")
+def doctor(render: bool, as_json: bool) -> None:
+    """Check packages, models, codecs and libraries, and say what to do where something is missing.
+
+    Ends with 1 if anything is missing that reading a video needs.
+    """
+    from dataclasses import asdict
+
+    from repcount.doctor import checks
+
+    with native_silence(debug_asked()):
+        found = checks(render=render)
+    if as_json:
+        click.echo(json.dumps([asdict(check) for check in found], indent=1))
+    else:
+        for check in found:
+            word = "ok" if check.ok else "without" if check.optional else "MISSING"
+            click.echo(f"{word:<8} {plain(check.name)}: {plain(check.found)}")
+            if not check.ok:
+                click.echo(f"{'':<8} {plain(check.advice)}")
+    if any(not check.ok and not check.optional for check in found):
+        raise click.exceptions.Exit(1)
 
 
 cli.add_command(correct)

@@ -106,10 +106,15 @@ def show(
         print_report(Console(width=WIDTH, file=sys.stdout), attempt, comparison)
 
 
+def debug_asked() -> bool:
+    """Whether `--debug` stands before the command that runs."""
+    return bool(click.get_current_context().find_root().params.get("debug"))
+
+
 @contextmanager
 def progress_shown(quiet: bool, debug: bool) -> Iterator[Callable[[float, float], None] | None]:
     """A bar with the time left on a terminal, one plain line elsewhere; both on stderr."""
-    with _native_silence(debug) as stream:
+    with native_silence(debug) as stream:
         if quiet:
             yield None
         elif not stream.isatty():
@@ -149,7 +154,7 @@ def _bar(stream: TextIO) -> Iterator[Callable[[float, float], None]]:
 
 
 @contextmanager
-def _native_silence(debug: bool) -> Iterator[TextIO]:
+def native_silence(debug: bool) -> Iterator[TextIO]:
     """Keep what the libraries' own code writes to stderr from the person, who can do nothing with
     it; our own words go to the stream given. With `--debug` all is shown."""
     try:

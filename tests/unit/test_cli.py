@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 import repcount
-from repcount import pipeline, tracking
+from repcount import doctor, pipeline, tracking
 from repcount.cli import SCHEMAS, cli
 from repcount.cli_help import MOMENT, STOPPED, UNEXPECTED
 from repcount.errors import RepcountError
@@ -267,6 +267,29 @@ def test_every_schema_is_a_schema(name):
 
 def test_unknown_schemas_are_refused():
     assert "attempt" in run("schema", "nothing", code=2)
+
+
+# The doctor --------------------------------------------------------------------------------------
+
+
+def test_the_doctor_says_what_is_missing_and_what_to_do(monkeypatch):
+    found = [
+        doctor.Check("Python", True, "3.11.2"),
+        doctor.Check("Chromium", False, "not installed", "apt-get install -y chromium", True),
+    ]
+    monkeypatch.setattr(doctor, "checks", lambda render: found)
+    assert run("doctor").splitlines() == [
+        "ok       Python: 3.11.2",
+        "without  Chromium: not installed",
+        "         apt-get install -y chromium",
+    ]
+    found.append(doctor.Check("Pose model", False, "OSError: \x1b[1m", "install again"))
+    result = CliRunner().invoke(cli, ["doctor", "--render"])
+    assert result.exit_code == 1
+    assert "MISSING  Pose model: OSError" in result.stdout
+    assert "\x1b" not in result.stdout
+    listed = json.loads(CliRunner().invoke(cli, ["doctor", "--json"]).stdout)
+    assert [one["ok"] for one in listed] == [True, False, False]
 
 
 # Correcting --------------------------------------------------------------------------------------
