@@ -62,6 +62,8 @@ MIN_SIDE_PX = 100
 CLOCK_JUMP_S = 0.5
 # A gap in the picture this long can hide a whole touch-and-go (a floor rest under 0.5 s).
 GAP_S = 0.5
+# The slowest of the usual rates is 24000/1001.
+LOWEST_RATE_HZ = 23.9
 # Sound found this far from where the samples before it end is put at its own time; below it is
 # rounding of the container's clock.
 SOUND_GAP_S = 0.01
@@ -134,6 +136,7 @@ class Frame:
 
     @property
     def scale(self) -> float:
+        """Full-resolution pixels per pixel of `rgb` and `gray`."""
         return self._view.scale
 
     @cached_property
@@ -284,7 +287,11 @@ def _vint(data: bytes) -> tuple[int | None, int]:
 @contextmanager
 def _opened(path: Path, container: str) -> Iterator[InputContainer]:
     """The file, opened as `container` and nothing else. Raises FootageError."""
-    options = {"protocol_whitelist": "file"}
+    options = {
+        "protocol_whitelist": "file",
+        # FFmpeg tries decoders while it opens a file: only these, none of its hundreds of others.
+        "codec_whitelist": ",".join(sorted(PICTURE_CODECS | SOUND_CODECS)),
+    }
     if container == "mov":
         options |= {"enable_drefs": "0", "use_absolute_path": "0"}
     try:
@@ -388,6 +395,11 @@ def probe(path: Path | str) -> VideoInfo:
         raise FootageError(
             f"{path}: the video lasts {duration_s / 3600:.1f} hours, at most "
             f"{MAX_DURATION_S / 3600:.0f} can be read; cut out the attempt."
+        )
+    if mean_rate_hz < LOWEST_RATE_HZ:
+        warnings.append(
+            f"The video has {mean_rate_hz:.1f} pictures a second; what happens between two of them "
+            "is less sure than from a phone's 24 and more."
         )
     gap = int(np.argmax(spacing))
     if spacing[gap] > GAP_S:
@@ -583,8 +595,11 @@ class Footage:
         side has that many pixels; they are never made larger. Memory stays flat as long as the
         caller lets go of frames.
 
-        Raises FootageError if not a single picture can be decoded.
+        Raises FootageError if not a single picture can be decoded, ValueError for a rate or a size
+        that is not above zero.
         """
+        if (rate_hz is not None and not rate_hz > 0) or (max_side is not None and max_side < 1):
+            raise ValueError(f"rate_hz {rate_hz} and max_side {max_side} must be above zero")
         reading = self._frames(rate_hz, max_side)
         self._reading.append(reading)
         return reading

@@ -269,6 +269,22 @@ def test_gap_in_the_picture_is_told(tmp_path):
     assert any("No picture between 0.30 s and 3.00 s" in warning for warning in warnings)
 
 
+def test_low_rate_is_told(tmp_path):
+    slow = probe(write_video(tmp_path / "slow.mp4", np.arange(12) / 12))
+    film = probe(write_video(tmp_path / "film.mp4", np.arange(24) * 1001 / 24000))
+    assert any("12.0 pictures a second" in warning for warning in slow.warnings)
+    assert film.warnings == ()
+
+
+@pytest.mark.parametrize("options", [{"rate_hz": 0}, {"rate_hz": -1}, {"max_side": 0}])
+def test_impossible_rate_and_size(options, tmp_path):
+    with (
+        open_footage(write_video(tmp_path / "a.mp4", [0, 0.04])) as footage,
+        pytest.raises(ValueError, match="above zero"),
+    ):
+        footage.frames(**options)
+
+
 @given(
     steps=st.lists(st.floats(0.004, 0.9), min_size=2, max_size=25),
     rate_hz=st.one_of(st.none(), st.floats(1, 120)),
