@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from repcount.plan import plan_schema_text
-from repcount.records import Attempt, Comparison, Edits, Reading, schema_text
+from repcount.records import Attempt, Comparison, Edits, Reading, Record, schema_text
 
 FOLDER = Path(__file__).resolve().parent
 NAMES: tuple[str, ...] = ("plan", "reading", "edits", "attempt", "comparison")
@@ -15,7 +15,12 @@ def schema_of(name: str) -> str:
     """The schema of one of `NAMES`, as text, made from the model. Raises KeyError for others."""
     if name == "plan":
         return plan_schema_text()
-    kinds = {"reading": Reading, "edits": Edits, "attempt": Attempt, "comparison": Comparison}
+    kinds: dict[str, type[Record]] = {
+        "reading": Reading,
+        "edits": Edits,
+        "attempt": Attempt,
+        "comparison": Comparison,
+    }
     return schema_text(kinds[name])
 
 
