@@ -18,7 +18,7 @@ import xarray as xr
 from repcount.motion.filming import filming_notices
 from repcount.motion.smoothing import runs, smooth
 from repcount.records import Notice
-from repcount.tracks import KEYPOINTS, attribute
+from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
 
 GRID_HZ = 60.0
 # Below this the model itself says "more likely hidden than seen" (logistic output).
@@ -36,14 +36,20 @@ BAR_CUTOFF_HZ = 7.0
 BODY_CUTOFF_HZ = 5.0
 # Longer gaps are not bridged.
 MAX_GAP_S = 0.4
+# Nobody's trunk crosses a tenth of their stature between two looks faster than this: 4 m/s of a
+# person of 1.75 m, where the fastest drop under a bar is about 2 m/s (free fall over 0.2 m).
+JUMP_ST, JUMP_ST_S = 0.10, 2.3
+# A track that has jumped away comes back to the athlete within this time, or it is a cut.
+AWAY_S = 4.0
 
 
 @dataclass(frozen=True)
 class Motion:
     """Signals of one athlete and bar, all arrays of shape (m,) on `time_s`.
 
-    Heights `_st` are statures above the floor; NaN where not seen. `hands_off` is the probability
-    that the hands do not hold the bar (NaN: unknown). `bar_source` says what the bar's height
+    Heights `_st` are statures above the floor; NaN where not seen. `hands_apart_st` is the distance
+    of the two hands in the picture. `hands_off` is the probability that the hands do not hold the
+    bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
     hard cuts.
     """
@@ -57,6 +63,7 @@ class Motion:
     knee_st: np.ndarray
     head_st: np.ndarray
     feet_apart_st: np.ndarray
+    hands_apart_st: np.ndarray
     hands_off: np.ndarray
     stature_px: np.ndarray
     pieces: tuple[tuple[int, int], ...]
@@ -135,6 +142,76 @@ def _held_line(end: np.ndarray, hand: np.ndarray, rng: np.random.Generator) -> t
     return float(np.clip(slope, 0.7, 1.4)), float(offset)
 
 
+def _somebody_else(
+    times: np.ndarray, position: np.ndarray, confidence: np.ndarray, place: dict[str, int]
+) -> np.ndarray:
+    """Where (n,) the pose is another person's: the trunk jumped away and soon came back.
+
+    A jump is a way and a speed that no athlete makes (`JUMP_ST`, `JUMP_ST_S`); coming back means
+    jumping again, to within reach of where the trunk was. A cut of the film does not come back.
+    """
+    away = np.zeros(len(times), bool)
+    pairs = [[place[f"{side}_{part}"] for side in ("left", "right")] for part in ("eye", "ankle")]
+    eye, ankle = (position[:, 1, pair].mean(1) for pair in pairs)
+    extent = (ankle - eye) / (EYE_ST - ANKLE_ST)
+    trunk = [place[f"{side}_shoulder"] for side in ("left", "right")]
+    looked = np.flatnonzero(
+        np.isfinite(position[:, :, trunk]).all((1, 2)) & (confidence[:, trunk] >= SEEN).all(1)
+    )
+    upright = extent[looked][np.isfinite(extent[looked])]
+    if len(looked) < 10 or not len(upright):
+        return away
+    stature = max(float(np.quantile(upright, 0.9)), 1.0)
+    centre = position[looked][:, :, trunk].mean(2) / stature
+    step = np.linalg.norm(np.diff(centre, axis=0), axis=1)
+    gap = np.diff(times[looked])
+    jumps = np.flatnonzero((step > JUMP_ST) & (step > JUMP_ST_S * gap)) + 1
+    done = 0
+    for order, first in enumerate(jumps):
+        if first < done:
+            continue
+        for last in jumps[order + 1 :]:
+            lasted = times[looked[last]] - times[looked[first]]
+            if lasted > AWAY_S:
+                break
+            way = np.linalg.norm(centre[last] - centre[first - 1])
+            if way < JUMP_ST + 0.5 * JUMP_ST_S * min(lasted, 0.4):
+                away[looked[first] : looked[last]] = True
+                done = last
+                break
+    return away
+
+
+# A bar this far above its lowest place of the last seconds is in the air.
+AIR_ST = 0.06
+# Free fall is 5.6 statures a second squared (9.81 m/s² of 1.75 m); half of that for so long is one.
+FALLING_ST_S2, FALLING_S = -2.8, 0.12
+
+
+def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.ndarray:
+    """Where (m,) the hands seem to be off the bar, but cannot have been: the pose was wrong there.
+
+    A bar that nobody holds falls. If it was held in the air before and after, and neither fell nor
+    touched the floor between, it was held all along.
+    """
+    wrong = np.zeros(len(grid), bool)
+    finite = np.isfinite(bar)
+    if finite.sum() < 10:
+        return wrong
+    change = np.gradient(np.gradient(bar)) * GRID_HZ**2
+    for a, b in runs(off > 0.5):
+        near = int(0.1 * GRID_HZ)
+        first, last = max(a - near, 0), min(b + near, len(grid))
+        if a == 0 or b == len(grid) or (b - a) > AWAY_S * GRID_HZ or not finite[first:last].all():
+            continue
+        around = bar[max(a - int(AWAY_S * GRID_HZ), 0) : b + int(AWAY_S * GRID_HZ)]
+        low = min(float(np.nanmin(around)), 0.2)
+        falls = [y - x for x, y in runs(change[first:last] < FALLING_ST_S2)]
+        if bar[first:last].min() > low + AIR_ST and max(falls, default=0) < FALLING_S * GRID_HZ:
+            wrong[first:last] = True
+    return wrong
+
+
 def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     """Measure the motion of one individual of `tracks` (see `repcount.tracks`).
 
@@ -166,6 +243,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
             knee_st=nothing,
             head_st=nothing,
             feet_apart_st=nothing,
+            hands_apart_st=nothing,
             hands_off=nothing,
             stature_px=nothing,
             pieces=(),
@@ -178,6 +256,8 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     if known.any():
         for axis in range(2):
             position[:, axis] -= np.interp(times, times[known], shift[known, axis])[:, None]
+    body = [place[name] for name in POSE_KEYPOINTS]
+    confidence[np.ix_(_somebody_else(times, position, confidence, place), body)] = 0.0
 
     def seen(name: str, threshold: float = SEEN) -> np.ndarray:
         index = place[name]
@@ -206,7 +286,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     ground_at = np.interp(times, grid, ground)
 
     def height(y: np.ndarray) -> np.ndarray:
-        return (ground_at - y) / stature_at + ANKLE_ST
+        return np.asarray((ground_at - y) / stature_at + ANKLE_ST)
 
     def curve(
         values: np.ndarray, weights: np.ndarray | float, cutoff: float, scale: float
@@ -248,27 +328,41 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     hand = np.stack(
         [_mean_pair(knuckles["left"][:, k], knuckles["right"][:, k]) for k in range(2)], 1
     )
-    hand_height = height(hand[:, 1])
     ends = [seen(name, 0.0) for name in ("bar_left", "bar_right")]
     trust = [confidence[:, place[name]] for name in ("bar_left", "bar_right")]
 
-    # Bring each end to the height the hands would have on the bar.
-    rng = np.random.default_rng(0)
-    levels = np.full((2, len(times)), np.nan)
-    for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
-        end_height = height(end[:, 1])
-        line = _held_line(np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
-        if line is not None:
-            levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
-    ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
-
-    off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
+    # Bring each end to the height the hands would have on the bar, twice: the second time against
+    # the ground where the athlete stands while holding it. Stepping back from a bar on the floor
+    # moves the feet in the picture, not the bar.
+    off = np.full(len(times), np.nan)
+    for _ in range(2):
+        rng = np.random.default_rng(0)
+        hand_height = height(hand[:, 1])
+        levels = np.full((2, len(times)), np.nan)
+        for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
+            end_height = height(end[:, 1])
+            line = _held_line(np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
+            if line is not None:
+                levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
+        ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
+        off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
+        held = np.where(off > 0.5, np.nan, ankle)
+        for a, b in pieces:
+            inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+            if np.isfinite(held[inside]).sum() >= 5:
+                ground[a:b] = _rolling(times[inside], held[inside], grid[a:b], 5.0, 0.5)
+        ground_at = np.interp(times, grid, ground)
     hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
     from_ends = np.isfinite(ends_height)
     from_hands = ~from_ends & np.isfinite(hand_height) & ~(off > 0.5)
     sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
     weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
     bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
+    body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
+    lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
+    off = np.where(lost_at, np.nan, off)
+    confidence[np.ix_(lost_at, body)] = 0.0
+    hand_height = np.where(lost_at, np.nan, hand_height)
     nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
     source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))
     source = np.where(np.isfinite(bar), np.maximum(source, 1), 0).astype(np.int8)
@@ -281,6 +375,9 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     )
     feet_left, feet_right = seen("left_ankle"), seen("right_ankle")
     apart = np.linalg.norm(feet_left - feet_right, axis=1) / stature_at
+    for side in knuckles.values():
+        side[lost_at] = np.nan
+    hands_apart = np.linalg.norm(knuckles["left"] - knuckles["right"], axis=1) / stature_at
     return Motion(
         time_s=grid,
         bar_st=bar,
@@ -291,6 +388,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         knee_st=curve(height(pair("knee")[:, 1]), 1.0, BODY_CUTOFF_HZ, 0.03),
         head_st=curve(height(eye), 1.0, BODY_CUTOFF_HZ, 0.03),
         feet_apart_st=curve(apart, 1.0, 3.0, 0.04),
+        hands_apart_st=curve(hands_apart, 1.0, BODY_CUTOFF_HZ, 0.04),
         hands_off=off_curve,
         stature_px=stature,
         pieces=pieces,

@@ -15,7 +15,8 @@ import numpy as np
 from repcount.reading.decode import FLOOR, HANG, RACK
 from repcount.reading.label import fits, style
 from repcount.reading.movements import CATALOGUE
-from repcount.reading.strokes import RawRest, RawStroke
+from repcount.reading.rests import RawRest
+from repcount.reading.strokes import RawStroke
 from repcount.records import Workout
 
 # Prices are log odds: how many times rarer the event is than a repetition as prescribed.
@@ -23,7 +24,11 @@ MISSING = 3.0  # a prescribed repetition not done
 EXTRA = 3.0  # a stroke beyond what is asked for
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
 OUTSIDE = 0.5  # a stroke before the start or after the last repetition
-UNFINISHED = 0.1  # repetitions left undone at the end, each
+STOPPED = 1.6  # an attempt that stops before its end: one in five
+UNFINISHED = 0.1  # and each repetition left undone by that
+# A round tends to begin after the longest of the bar's rests: going on without putting it down is
+# one round in five.
+STRAIGHT_ON = 1.6
 FITS_WELL = 0.3  # a stroke that fits at least so well costs nothing, so ties go to order alone
 
 
@@ -69,7 +74,9 @@ def is_pick_up(
     if stroke.begins != FLOOR:
         # the second half of a pick-up to the rack: floor to hang, hang to rack
         earlier = index > 0 and strokes[index - 1].begins == FLOOR
-        if not earlier or stroke.ends != RACK or _floor_between(strokes, rests, index - 1):
+        if not earlier or (stroke.begins, stroke.ends) != (HANG, RACK):
+            return False
+        if _floor_between(strokes, rests, index - 1):
             return False
     following = strokes[index + 1]
     if _floor_between(strokes, rests, index):
@@ -98,6 +105,30 @@ def _costs(strokes: list[RawStroke], items: list[Item]) -> np.ndarray:
     return cost
 
 
+def _round_starts(strokes: list[RawStroke], rests: list[RawRest], items: list[Item]) -> np.ndarray:
+    """Price (n, m) of beginning a round with a stroke: none after the longest rests of the bar.
+
+    Only the order of their lengths counts, never what a plan says.
+    """
+    cost = np.zeros((len(strokes), len(items)))
+    firsts = [j for j in range(1, len(items)) if items[j].round != items[j - 1].round]
+    if not firsts or not strokes:
+        return cost
+    length = np.zeros(len(strokes))
+    for i in range(1, len(strokes)):
+        between = [
+            rest.end_s - rest.start_s
+            for rest in rests
+            if strokes[i - 1].top_s <= rest.start_s and rest.end_s <= strokes[i].top_s
+        ]
+        length[i] = max(between, default=0.0)
+    least = float(np.sort(length)[::-1][: len(firsts)][-1])
+    with np.errstate(divide="ignore"):
+        price = np.clip(np.log(max(least, 1e-3) / np.maximum(length, 1e-3)), 0.0, STRAIGHT_ON)
+    cost[:, firsts] = price[:, None]
+    return cost
+
+
 def align(
     strokes: list[RawStroke],
     rests: list[RawRest],
@@ -113,11 +144,19 @@ def align(
     """
     count, size = len(strokes), len(items)
     match = _costs(strokes, items) if count and size else np.zeros((count, size))
+    match += _round_starts(strokes, rests, items)
     skip = np.full(size, MISSING)
+    # leaving out a round's first repetition does not make its beginning cheaper
+    skip[[j for j in range(1, size) if items[j].round != items[j - 1].round]] += STRAIGHT_ON
     add = np.full((count, size + 1), EXTRA)
     handled = np.zeros(count, bool)
+    # standing up in the hang is a repetition only where a hinge is asked for
+    hinges = any(
+        CATALOGUE[item.movement].begins == CATALOGUE[item.movement].ends == "hang" for item in items
+    )
     for i, stroke in enumerate(strokes):
-        if is_pick_up(strokes, rests, i):
+        stood_up = stroke.begins == stroke.ends == HANG and stroke.finished and not hinges
+        if is_pick_up(strokes, rests, i) or stood_up:
             handled[i] = True
             add[i] = HANDLING
         if not stroke.finished:
@@ -127,7 +166,7 @@ def align(
             match[i] = 1e6
             add[i] = 1e6
             add[i, 0] = OUTSIDE
-    tail = np.concatenate([np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
     total_skip = np.concatenate([[0.0], np.cumsum(skip)])
 
     best = np.empty((count + 1, size + 1))

@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import minimum_filter1d
+from scipy.ndimage import median_filter, minimum_filter1d
 
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
@@ -30,6 +30,9 @@ FLOOR_ST = 0.225 / 1.75
 # or behind them, seen from hip height.
 FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
 NEAR_S = 4.0
+# The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
+FLOOR_VARIES_ST = 0.06
+SLOW_ST_S = 0.05
 # Shares of the zones' heights against the shoulders, in statures; between them lies the passage.
 HANG_BELOW = -0.20
 RACK_BELOW, RACK_ABOVE = -0.13, 0.12
@@ -57,8 +60,8 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
     """Height (n,) of a bar at rest on the floor at the grid places `index`, in statures.
 
     A bar that has rolled, or an athlete who stands elsewhere, moves it by some hundredths. It is
-    the lowest place the bar comes to within `NEAR_S`, if that is where plates of usual size lie;
-    elsewhere the level known last or next, and the plates' radius where none is known.
+    where the bar lies or turns lowest within `NEAR_S`, if plates of usual size lie there; elsewhere
+    the level known last or next, and the plates' radius where none is known.
     """
     bar = motion.bar_st[index]
     if not np.isfinite(bar).any():
@@ -66,18 +69,25 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
     step = (motion.time_s[index[-1]] - motion.time_s[index[0]]) / max(len(index) - 1, 1)
     width = 2 * int(NEAR_S / max(step, 1e-6)) + 1
     lowest = minimum_filter1d(np.where(np.isfinite(bar), bar, np.inf), width, mode="nearest")
+    speed = np.gradient(bar, max(step, 1e-6)) if len(bar) > 1 else np.zeros(1)
+    # it lies, or turns: the edge of the window may be in mid-lift
     known = np.flatnonzero(
-        (lowest > FLOOR_ST - FLOOR_BELOW_ST) & (lowest < FLOOR_ST + FLOOR_ABOVE_ST)
+        (np.abs(speed) < SLOW_ST_S)
+        & (bar < lowest + FLOOR_VARIES_ST)
+        & (bar > FLOOR_ST - FLOOR_BELOW_ST)
+        & (bar < FLOOR_ST + FLOOR_ABOVE_ST)
     )
+    if len(known):
+        # the bottom of a hinge is no floor: a floor varies less than what lies between the two
+        known = known[bar[known] < np.quantile(bar[known], 0.02) + FLOOR_VARIES_ST]
     if not len(known):
         return np.full(len(index), FLOOR_ST)
-    after = np.clip(np.searchsorted(known, np.arange(len(index))), 0, len(known) - 1)
-    before = np.maximum(after - 1, 0)
+    level = median_filter(bar[known], size=min(2 * int(0.5 / max(step, 1e-6)) + 1, len(known)))
     places = np.arange(len(index))
-    nearest = np.where(
-        np.abs(known[after] - places) <= np.abs(known[before] - places), known[after], known[before]
-    )
-    return lowest[nearest]
+    after = np.clip(np.searchsorted(known, places), 0, len(known) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(known[after] - places) <= np.abs(known[before] - places)
+    return np.asarray(np.where(nearer, level[after], level[before]))
 
 
 def _box(
@@ -106,20 +116,32 @@ def _bridged(values: np.ndarray, rate_hz: float) -> np.ndarray:
     return filled
 
 
+# Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
+FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
+# Hands and bar together: single samples are no independent witnesses (a pose error lasts), so no
+# sample may say more than nine to one.
+MOST_SURE = 0.9
+# A deep squat takes the shoulders this far down.
+SQUAT_ST = 0.35
+
+
 def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
     bar = motion.bar_st[index]
-    above = bar - _bridged(motion.shoulder_st, motion.rate_hz)[index]
+    shoulder = _bridged(motion.shoulder_st, motion.rate_hz)[index]
+    above = bar - shoulder
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))
     anywhere = np.where(np.isfinite(above), -np.log(1.2), 0.0)
-    logs[:, FLOOR] = _box(bar, floor - 0.03, floor + 0.015, 0.015) + anywhere
-    lifted = _box(bar, floor + 0.04, 1.4, 0.015)
+    logs[:, FLOOR] = _box(bar, floor - 0.03, floor + 0.02, 0.015) + anywhere
+    lifted = _box(bar, floor + 0.045, 1.4, 0.015)
     logs[:, HANG] = lifted + _box(above, -0.50, HANG_BELOW)
     logs[:, RACK] = lifted + _box(above, RACK_BELOW, RACK_ABOVE)
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
     logs[:, FREE] = _box(bar, floor + 0.01, 1.4) + anywhere
-    free = np.where(np.isfinite(off), np.clip(off, 0.02, 0.98), 0.5)
+    _without_shoulders(logs, bar, shoulder, lifted)
+    logs += _fall(motion, index)
+    free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
     held = np.log(2 * (1 - free))
     logs[:, [HANG, RACK, OVERHEAD]] += held[:, None]
     # a bar in the air that nobody holds
@@ -127,6 +149,49 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     # nobody holds it and it is not seen: then it lies on the floor
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
+    return logs
+
+
+def _without_shoulders(
+    logs: np.ndarray, bar: np.ndarray, shoulder: np.ndarray, lifted: np.ndarray
+) -> None:
+    """Where the bar is seen and the shoulders are not: its own height, standing or squatting."""
+    blind = np.isfinite(bar) & ~np.isfinite(shoulder)
+    if not blind.any():
+        return
+    seen = shoulder[np.isfinite(shoulder)]
+    stand = float(np.quantile(seen, 0.8)) if len(seen) >= 20 else 0.818
+    levels = bar - stand
+    for state, low, high in (
+        (HANG, -0.55, HANG_BELOW),
+        (RACK, RACK_BELOW, RACK_ABOVE),
+        (OVERHEAD, OVERHEAD_ABOVE, 0.50),
+    ):
+        upright = np.exp(_box(levels, low, high))
+        squat = np.exp(_box(levels, low - SQUAT_ST, low))
+        mixed = upright if state == HANG else 0.85 * upright + 0.15 * squat
+        logs[blind, state] = lifted[blind] + np.log(mixed[blind])
+
+
+def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
+    """Log likelihood (n, 5) of the bar's vertical acceleration, where its ends are seen.
+
+    A bar that nobody holds falls at 9.81 m/s² between impacts; one that hangs in the air or rises
+    evenly is held, whatever the hands seem to do. Half the density is broad: impacts, a slowed
+    clip, a wrong end.
+    """
+    speed = np.gradient(motion.bar_st) * motion.rate_hz if len(motion.bar_st) > 1 else np.zeros(1)
+    change = (np.gradient(speed) * motion.rate_hz if len(speed) > 1 else speed)[index]
+
+    def bell(centre: float, width: float) -> np.ndarray:
+        return np.exp(-0.5 * ((change - centre) / width) ** 2) / (width * np.sqrt(2 * np.pi))
+
+    broad = bell(0.0, 10.0)
+    logs = np.zeros((len(index), len(STATES)))
+    known = np.isfinite(change) & (motion.bar_source[index] == 2)
+    logs[:] = np.log(0.5 * bell(0.0, 3.0) + 0.5 * broad)[:, None]
+    logs[:, FREE] = np.log(0.5 * bell(-FALL_ST_S2, FALL_WIDTH) + 0.5 * broad)
+    logs[~known] = 0.0
     return logs
 
 
@@ -177,29 +242,38 @@ def decode_zones(motion: Motion) -> Zones:
         log_matrix = np.log(matrix)
 
     size = len(zone_of)
+    # row t of `into` lists what can precede sub-state t
+    into = np.ascontiguousarray(log_matrix.T)
+    rows = np.arange(size)
     score = emit[0] - np.log(size)
     back = np.zeros((count, size), np.int16)
+    options = np.empty((size, size))
     for k in range(1, count):
-        options = score[:, None] + log_matrix
-        back[k] = options.argmax(0)
-        score = options[back[k], np.arange(size)] + emit[k]
+        np.add(into, score, out=options)
+        choice = options.argmax(1)
+        back[k] = choice
+        score = options[rows, choice] + emit[k]
     best = np.zeros(count, int)
     best[-1] = int(score.argmax())
     for k in range(count - 1, 0, -1):
         best[k - 1] = back[k, best[k]]
 
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
-    forward = np.zeros((count, size))
-    forward[0] = likelihood[0] / likelihood[0].sum()
+    forward = np.empty((count, size))
+    now = likelihood[0] / likelihood[0].sum()
+    forward[0] = now
     for k in range(1, count):
-        forward[k] = (forward[k - 1] @ matrix) * likelihood[k]
-        forward[k] /= forward[k].sum()
-    backward = np.ones(size)
-    posterior = forward.copy()
+        now = (now @ matrix) * likelihood[k]
+        now /= np.add.reduce(now)
+        forward[k] = now
+    backward = np.empty((count, size))
+    later = np.ones(size)
+    backward[-1] = later
     for k in range(count - 2, -1, -1):
-        backward = matrix @ (likelihood[k + 1] * backward)
-        backward /= backward.sum()
-        posterior[k] = forward[k] * backward
-        posterior[k] /= posterior[k].sum()
+        later = matrix @ (likelihood[k + 1] * later)
+        later /= np.add.reduce(later)
+        backward[k] = later
+    posterior = forward * backward
+    posterior /= posterior.sum(1, keepdims=True)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
     return Zones(motion.time_s[index], probability, zone_of[best], floor)

@@ -41,13 +41,13 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
 def fits(stroke: RawStroke, movement: Movement) -> float:
     """How well the bar's path and the depth of the hip fit a movement, 0 to 1."""
     fit = _path(stroke, movement)
-    if fit <= NEVER:
+    if fit <= NEVER or (movement.via is None) == (stroke.caught_s is not None):
         return NEVER
     if movement.squat is not None:
-        power = movement.ends == "rack" and movement.begins in ("floor", "hang")
-        depth = stroke.catch_depth if power else stroke.depth
+        caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
+        depth = stroke.catch_depth if caught else stroke.depth
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
-        if movement.ends == "hang" or (movement.begins == "floor" and movement.ends == "overhead"):
+        if movement.ends == "hang":
             deep = 0.5  # the start is bent anyway: depth says nothing
         fit *= max(deep if movement.squat else 1 - deep, 0.01)
     if movement.ends == "hang":

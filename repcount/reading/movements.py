@@ -27,7 +27,8 @@ class Movement:
     whether the hip has to go down deep on the way (True), must not (False) or may (None): for a
     clean this is the depth of the catch, for a thruster of the start. `by_hip` marks movements
     whose start is read at the hip rather than at the bar. `knees` names the work of the knees for
-    the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend".
+    the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
+    a zone in which the bar is caught on the way.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Movement:
     squat: bool | None = False
     by_hip: bool = False
     knees: str | None = None
+    via: Zone | None = None
     finished: str = ""
     also: frozenset[str] = field(default_factory=frozenset)
 
@@ -70,11 +72,11 @@ def _entries() -> tuple[Movement, ...]:
         ),
         Movement("front squat", "rack", "rack", squat=True, by_hip=True, finished=stand),
         Movement("back squat", "back", "back", squat=True, by_hip=True, finished=stand),
-        Movement(
-            "overhead squat", "overhead", "overhead", squat=True, by_hip=True, finished=stand
-        ),
+        Movement("overhead squat", "overhead", "overhead", squat=True, by_hip=True, finished=stand),
         Movement("thruster", "rack", "overhead", squat=True, by_hip=True, finished=locked),
-        Movement("cluster", "floor", "overhead", squat=True, by_hip=True, finished=locked),
+        Movement(
+            "cluster", "floor", "overhead", squat=True, by_hip=True, via="rack", finished=locked
+        ),
     )
 
 

@@ -23,9 +23,11 @@ from repcount.reading.decode import (
     Zones,
     decode_zones,
 )
+from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style
 from repcount.reading.movements import CATALOGUE
-from repcount.reading.strokes import LEVEL_ST, RawRest, RawStroke, find_strokes
+from repcount.reading.rests import RawRest
+from repcount.reading.strokes import RawStroke, find_strokes, joined
 from repcount.records import (
     FailedStroke,
     FloorRest,
@@ -72,6 +74,8 @@ def read_attempt(
     """
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
+    if workout and any(CATALOGUE[part.movement].via for parts in workout.rounds for part in parts):
+        strokes = joined(strokes, rests)
     ids = _stroke_ids(strokes, previous)
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s)
     reps, failed = _reps(strokes, ids, pairings, workout)
@@ -267,6 +271,7 @@ def _times(stroke: RawStroke, movement: str) -> tuple[float, float, float]:
     start, top, end = stroke.hip_times
     if entry.begins == entry.ends:
         return start, top, max(end, top)
+    # out of a squat with the bar: from the hip's lowest point, top and end from the bar
     return min(start, stroke.top_s), stroke.top_s, stroke.end_s
 
 

@@ -1,0 +1,162 @@
+"""The filled signals of bar and body that strokes are read from, and the athlete's own levels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from repcount.motion import Motion
+from repcount.reading.decode import HANG, OVERHEAD, RACK, Zones
+from repcount.reading.instants import SLOW_ST_S, Heights
+
+# Hip above knee, standing: 0.530 - 0.285 of stature (Winter 2009, from memory).
+STAND_HIP_KNEE_ST = 0.245
+# Winter's heights of hip and shoulder (from memory), where the athlete never stands still.
+HIP_ST, SHOULDER_ST = 0.53, 0.818
+# A bar in straight arms is so far below or above the shoulders: see `decode.py`.
+ARM_ST = 0.39
+# How far the body's own estimate of a carrying height may be off: the pose's error at steep views.
+LEVEL_REACH_ST = 0.06
+
+
+class Body:
+    """Signals on the motion's clock, gaps bridged linearly, and levels, in statures.
+
+    `level` gives for hang, rack and overhead the bar's height when carried standing. `carried_hip`
+    is the hip's height as the carried bar tells it: body and bar move as one there, and the bar is
+    measured better; its standard deviation from the pose's hip is `hip_sd_st`.
+    """
+
+    def __init__(self, motion: Motion, zones: Zones) -> None:
+        self.motion, self.zones = motion, zones
+        self.time = motion.time_s
+        at = _nearest(zones.time_s, self.time)
+        self.state = zones.path[at]
+        self.certain = zones.probability.max(1)[at]
+        self.floor = zones.floor_st[at]
+        self.line = Heights(self.time, _fill(motion.bar_st))
+        self.bar, self.speed = self.line.values, self.line.speed
+        self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
+        self.stand_hip = _standing(self.hip, self.time, HIP_ST)
+        self.stand_shoulder = _standing(self.shoulder, self.time, SHOULDER_ST)
+        knee = motion.knee_st[np.isfinite(motion.knee_st)]
+        drop = self.stand_hip - float(np.median(knee)) if len(knee) else STAND_HIP_KNEE_ST
+        self.stand_hip_knee = max(drop, 0.6 * STAND_HIP_KNEE_ST)
+        self.level = {state: self._carrying_level(state) for state in (HANG, RACK, OVERHEAD)}
+        carried, self.hip_sd_st = self._hip_from_bar()
+        self.hip_line = Heights(self.time, carried)
+
+    def second(self, index: int) -> float:
+        return float(self.time[min(max(index, 0), len(self.time) - 1)])
+
+    def index(self, second: float) -> int:
+        return int(np.clip(np.searchsorted(self.time, second), 0, len(self.time) - 1))
+
+    def _carrying_level(self, state: int) -> float:
+        """The bar's height in a zone, carried by an athlete who stands: where it rests highest."""
+        usual = {HANG: -ARM_ST, RACK: 0.0, OVERHEAD: ARM_ST}[state]
+        slow = (self.state == state) & (np.abs(self.speed) < SLOW_ST_S)
+        slow &= np.isfinite(self.motion.bar_st)
+        if np.isfinite(self.shoulder).any():
+            upright = slow & (np.abs(self.shoulder - self.stand_shoulder) < LEVEL_REACH_ST)
+            if upright.sum() >= 10:
+                usual = float(np.median((self.bar - self.shoulder)[upright]))
+        level = self.stand_shoulder + usual
+        near = self.bar[slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)]
+        return _highest_mode(near, level)
+
+    def _hip_from_bar(self) -> tuple[np.ndarray, float]:
+        """The hip (n,) with the carried bar's word where there is one, and how well that fits."""
+        delta = np.full(len(self.time), np.nan)
+        spread = []
+        measured = np.isfinite(self.motion.hip_st) & np.isfinite(self.motion.bar_st)
+        for state in (RACK, OVERHEAD):
+            # locked arms or shoulders: above the carrying level the arms are at work
+            inside = (self.state == state) & (self.bar < self.level[state] + 0.02)
+            use = inside & measured
+            if use.sum() < 60 or np.ptp(self.bar[use]) < 0.15:
+                continue
+            x, y = self.bar[use] - self.level[state], self.hip[use]
+            keep = np.ones(len(x), bool)
+            curve = np.zeros(4)
+            for _ in range(3):
+                curve = np.polyfit(x[keep], y[keep], 3)
+                miss = y - np.polyval(curve, x)
+                width = max(1.4826 * float(np.median(np.abs(miss))), 0.003)
+                keep = np.abs(miss) < 3 * width
+            low = float(np.quantile(x, 0.005))
+            told = np.polyval(curve, np.clip(self.bar[inside] - self.level[state], low, 0.02))
+            delta[inside] = told - self.hip[inside]
+            spread.append(width)
+        if not spread:
+            return self.hip, 0.03
+        known = np.isfinite(delta)
+        places = np.arange(len(delta))
+        reach = 0.3 * self.motion.rate_hz
+        # fades out within 0.3 s of the carried stretches, so that no step arises
+        after = np.searchsorted(places[known], places)
+        before = np.clip(after - 1, 0, known.sum() - 1)
+        after = np.clip(after, 0, known.sum() - 1)
+        far = np.minimum(
+            np.abs(places[known][after] - places), np.abs(places[known][before] - places)
+        )
+        filled = np.interp(places, places[known], delta[known])
+        return self.hip + filled * np.clip(1 - far / reach, 0, 1), float(np.mean(spread))
+
+    def depth(self, first: int, last: int, zone: int | None = None) -> float:
+        """Deepest squat between two places: 0 standing, 1 hip level with the knee.
+
+        The hip says so, and with it, where the bar is carried (`zone` rack or overhead), the bar,
+        which sinks by as much; each alone where the other is not seen.
+        """
+        if last <= first:
+            return np.nan
+        told = []
+        if np.isfinite(self.motion.hip_st[first:last]).any():
+            told.append((self.stand_hip - float(self.hip[first:last].min())) / self.stand_hip_knee)
+        if zone in (RACK, OVERHEAD):
+            sunk = self.level[zone] - float(self.bar[first:last].min())
+            told.append(sunk / STAND_HIP_KNEE_ST)
+        return float(np.mean(told)) if told else np.nan
+
+    def erect_gap(self, index: int) -> float:
+        """How far the shoulders are below their standing height, statures."""
+        return float(self.stand_shoulder - self.shoulder[index])
+
+
+def _nearest(times: np.ndarray, at: np.ndarray) -> np.ndarray:
+    step = times[1] - times[0] if len(times) > 1 else 1.0
+    return np.clip(np.round((at - times[0]) / step).astype(int), 0, len(times) - 1)
+
+
+def _fill(values: np.ndarray) -> np.ndarray:
+    """Bridge missing samples linearly (ends held); all NaN stays NaN."""
+    good = np.isfinite(values)
+    if not good.any():
+        return values
+    places = np.arange(len(values))
+    return np.interp(places, places[good], values[good])
+
+
+def _highest_mode(values: np.ndarray, usual: float) -> float:
+    """Where values pile up highest: the median around the topmost bin of note; else `usual`."""
+    if len(values) < 10:
+        return usual
+    counts, edges = np.histogram(
+        values, bins=np.arange(values.min() - 0.01, values.max() + 0.02, 0.01)
+    )
+    smooth = np.convolve(counts, [1, 2, 1], "same")
+    top = int(np.flatnonzero(smooth >= 0.35 * smooth.max())[-1])
+    near = values[np.abs(values - edges[top] - 0.005) < 0.02]
+    return float(np.median(near)) if len(near) else usual
+
+
+def _standing(values: np.ndarray, times: np.ndarray, usual: float) -> float:
+    """The height at which this signal rests highest: the athlete standing still.
+
+    `usual` (Winter's fraction of stature) stands in where nothing rests near it.
+    """
+    if not np.isfinite(values).any():
+        return usual
+    still = np.abs(np.gradient(values, times)) < 0.08
+    high = values[still & (np.abs(values - usual) < 0.15)]
+    return _highest_mode(high, usual) if len(high) >= 30 else usual

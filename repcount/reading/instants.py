@@ -1,0 +1,169 @@
+"""Instants of a height over time: crossings, where a rise begins, where a descent ends.
+
+All of them are crossings of the crossing level (`LEVEL_ST`), found from the middle of a movement
+outwards: up to where the signal last rested, or to its last turn.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+# The definitions' crossing level: 1 % of stature.
+LEVEL_ST = 0.01
+# A signal rests where it stays inside one crossing level for so long.
+REST_S = 0.3
+# A turn seen on the way is one if the signal comes back by more than the crossing level and its
+# noise (a bar's ends: 0.004 of stature).
+WAY_BACK_ST = 0.015
+# A posture held for so long has a plateau; its height is then the plateau's, not its maximum.
+PLATEAU_S = 0.1
+# Over so long the picture's drift stays under the crossing level.
+DRIFT_S = 0.5
+# Nearly at rest: slower than the crossing level in a fifth of a second.
+SLOW_ST_S = 0.05
+
+
+def last_rise(times: np.ndarray, values: np.ndarray, first: int, last: int, level: float) -> float:
+    """Last time in [first, last] at which `values` comes up through `level`; else the first."""
+    below = values[first : last + 1] < level
+    found = np.flatnonzero(below[:-1] & ~below[1:])
+    return _between(times, values, first + int(found[-1]), level) if len(found) else times[first]
+
+
+def first_rise(times: np.ndarray, values: np.ndarray, first: int, last: int, level: float) -> float:
+    """First time in [first, last] at which `values` comes up through `level`; else the last."""
+    below = values[first : last + 1] < level
+    found = np.flatnonzero(below[:-1] & ~below[1:])
+    return _between(times, values, first + int(found[0]), level) if len(found) else times[last]
+
+
+def first_fall(times: np.ndarray, values: np.ndarray, first: int, last: int, level: float) -> float:
+    """First time in [first, last] at which `values` goes down through `level`; else the last."""
+    above = values[first : last + 1] > level
+    found = np.flatnonzero(above[:-1] & ~above[1:])
+    return _between(times, values, first + int(found[0]), level) if len(found) else times[last]
+
+
+def _between(times: np.ndarray, values: np.ndarray, at: int, level: float) -> float:
+    share = (level - values[at]) / (values[at + 1] - values[at])
+    return float(times[at] + share * (times[at + 1] - times[at]))
+
+
+class Heights:
+    """One height (n,) on a uniform clock (n,), with its speed and its rests.
+
+    `resting` (n,) is true at i if the signal stays inside one crossing level over the `REST_S`
+    that begin at i.
+    """
+
+    def __init__(self, times: np.ndarray, values: np.ndarray) -> None:
+        self.times, self.values = times, values
+        step = float(times[1] - times[0]) if len(times) > 1 else 1.0
+        self.speed = np.gradient(values, step) if len(values) > 1 else np.zeros(len(values))
+        self.window = max(round(REST_S / step), 1)
+        size = self.window + 1
+        ahead = -((size - 1) // 2) - (1 - size % 2)  # the window begins at its own place
+        span = maximum_filter1d(values, size, origin=ahead)
+        span = span - minimum_filter1d(values, size, origin=ahead)
+        self.resting = span <= LEVEL_ST
+        self.resting[max(len(values) - size + 1, 0) :] = False
+
+    def rise_begins(self, inside: int, first: int = 0) -> tuple[float, int]:
+        """When the rise that passes `inside` begins, and the place of its lowest point.
+
+        Not before the place `first`. The instant is the crossing level above the lowest point, or
+        above the last place before it where the signal rests.
+        """
+        values = self.values
+        first = min(first, inside)
+        back = values[first : inside + 1][::-1]
+        turned = np.flatnonzero(back > np.minimum.accumulate(back) + WAY_BACK_ST)
+        stop = inside - int(turned[0]) if len(turned) else first
+        rests = np.flatnonzero(self.resting[stop : max(inside - self.window, stop)])
+        if len(rests):
+            stop += int(rests[-1])
+            lowest = float(np.median(values[stop : stop + self.window + 1]))
+        else:
+            lowest = float(values[stop : inside + 1].min())
+        below = np.flatnonzero(values[stop : inside + 1] < lowest + LEVEL_ST)
+        place = stop + int(below[-1]) if len(below) else stop
+        low = stop + int(np.argmin(values[stop : place + 1]))
+        if place >= inside:
+            return float(self.times[place]), low
+        return _between(self.times, values, place, lowest + LEVEL_ST), low
+
+    def finish(self, low: int, high: int, last: int) -> tuple[float, int, float]:
+        """When the rise from `low` enters the level of its finishing height; place; that height.
+
+        `high` is the place of its maximum; the plateau is not followed beyond `last`. The height is
+        the plateau's median if it lasts `PLATEAU_S`, else the maximum. Last entry counts: it stays
+        there, or only then turns.
+        """
+        values, times = self.values, self.times
+        top = float(values[high])
+        near = (np.abs(self.speed[low : last + 1]) < SLOW_ST_S) & (
+            values[low : last + 1] > top - 3 * LEVEL_ST
+        )
+        away = np.flatnonzero(~near[: high - low])
+        a = low + (int(away[-1]) + 1 if len(away) else 0)
+        # a long hold may drift in the picture: the height it came to is that of its beginning
+        stretch = min(last, a + round(DRIFT_S / (times[1] - times[0])))
+        away = np.flatnonzero(~near[a - low : stretch - low + 1])
+        b = a + int(away[0]) - 1 if len(away) else stretch
+        place = high
+        if b > a and times[b] - times[a] >= PLATEAU_S:
+            top, place = float(np.median(values[a : b + 1])), min(high, b)
+        return last_rise(times, values, low, place, top - LEVEL_ST), high, top
+
+    def comes_down(self, high: int, top: float, last: int) -> float | None:
+        """When the descent after `high` passes the level above its first turn or rest, or None.
+
+        None if the signal does not leave `top` downwards before the place `last`.
+        """
+        values = self.values
+        left = np.flatnonzero(values[high : last + 1] < top - 2 * LEVEL_ST)
+        if not len(left):
+            return None
+        begin = high + int(left[0])
+        ahead = values[begin : last + 1]
+        turned = np.flatnonzero(ahead > np.minimum.accumulate(ahead) + WAY_BACK_ST)
+        stop = begin + int(turned[0]) if len(turned) else last
+        rests = np.flatnonzero(self.resting[begin : stop + 1])
+        lowest = None
+        if len(rests):
+            a = begin + int(rests[0])
+            stop = min(stop, a + self.window)
+            lowest = float(np.median(values[a : stop + 1]))
+        if lowest is None:
+            lowest = float(values[begin : stop + 1].min())
+        return first_fall(self.times, values, high, stop, lowest + LEVEL_ST)
+
+
+def turning_points(height: np.ndarray, least: float) -> list[tuple[int, int]]:
+    """Alternating extremes of `height` (n,), each at least `least` from the next.
+
+    Returns (index, sign) with sign +1 for a maximum; the first and last samples are included as
+    what they are to their neighbours. Every swing of `least` or more is kept, every smaller one
+    dropped.
+    """
+    found: list[tuple[int, int]] = []
+    low = high = 0
+    direction = 0
+    series = height.tolist()
+    for k, value in enumerate(series):
+        if direction >= 0 and value > series[high]:
+            high = k
+        if direction <= 0 and value < series[low]:
+            low = k
+        if direction >= 0 and series[high] - value >= least:
+            found.append((high, 1))
+            direction, low = -1, k
+        elif direction <= 0 and value - series[low] >= least:
+            found.append((low, -1))
+            direction, high = 1, k
+    if direction > 0:
+        found.append((high, 1))
+    elif direction < 0:
+        found.append((low, -1))
+    return found
