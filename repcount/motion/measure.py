@@ -33,6 +33,8 @@ EYE_ST = 0.936
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
 BAR_CUTOFF_HZ = 7.0
+# A bounce that rises by the crossing level lasts 0.12 s: 7 Hz would halve it.
+BOUNCE_CUTOFF_HZ = 12.0
 BODY_CUTOFF_HZ = 5.0
 # Longer gaps are not bridged.
 MAX_GAP_S = 0.4
@@ -47,7 +49,8 @@ AWAY_S = 4.0
 class Motion:
     """Signals of one athlete and bar, all arrays of shape (m,) on `time_s`.
 
-    Heights `_st` are statures above the floor; NaN where not seen. `hands_apart_st` is the distance
+    Heights `_st` are statures above the floor; NaN where not seen. `bar_sharp_st` is the bar's with
+    less smoothing, for impacts. `hands_apart_st` is the distance
     of the two hands in the picture. `hands_off` is the probability that the hands do not hold the
     bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
@@ -56,6 +59,7 @@ class Motion:
 
     time_s: np.ndarray
     bar_st: np.ndarray
+    bar_sharp_st: np.ndarray
     bar_source: np.ndarray
     hand_st: np.ndarray
     shoulder_st: np.ndarray
@@ -236,6 +240,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         return Motion(
             time_s=nothing,
             bar_st=nothing,
+            bar_sharp_st=nothing,
             bar_source=nothing,
             hand_st=nothing,
             shoulder_st=nothing,
@@ -358,6 +363,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
     weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
     bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
+    bounces = curve(sample, weights, BOUNCE_CUTOFF_HZ, 0.012)
     body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
     lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
     off = np.where(lost_at, np.nan, off)
@@ -381,6 +387,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     return Motion(
         time_s=grid,
         bar_st=bar,
+        bar_sharp_st=bounces,
         bar_source=source,
         hand_st=curve(hand_height, 1.0, BODY_CUTOFF_HZ, 0.04),
         shoulder_st=curve(height(pair("shoulder")[:, 1]), 1.0, BODY_CUTOFF_HZ, 0.03),

@@ -196,16 +196,20 @@ def align(
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
     finished = done == size and size > 0
     pairings = []
+    first: dict[tuple[int, str], float] = {}
     for i, stroke in enumerate(strokes):
         place = chosen[i]
         if place is not None:
-            # which number a repetition has may shift; what it is in its round is what counts
-            same = [
-                k
-                for k, item in enumerate(items)
-                if (item.round, item.movement) == (items[place].round, items[place].movement)
-            ]
-            sure = float(posterior[i, same].sum())
+            # of equal strokes the definitions say which are counted; what may be wrong is the
+            # round, and with the round's first repetition all its numbers
+            group = (items[place].round, items[place].movement)
+            inside = posterior[:, [(item.round, item.movement) == group for item in items]].sum(1)
+            if group not in first:
+                before = max(
+                    (float(inside[k]) for k in range(i) if chosen[k] is not None), default=0
+                )
+                first[group] = float(inside[i]) * (1 - before)
+            sure = min(float(inside[i]), first[group])
             pairings.append(Pairing(items[place], "counted", min(sure, 1.0)))
             continue
         sure = float(max(1 - posterior[i].sum(), 0.0))

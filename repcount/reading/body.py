@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from repcount.motion import Motion
+from repcount.motion.smoothing import runs
 from repcount.reading.decode import HANG, OVERHEAD, RACK, Zones
 from repcount.reading.instants import SLOW_ST_S, Heights
 
@@ -12,8 +13,13 @@ from repcount.reading.instants import SLOW_ST_S, Heights
 STAND_HIP_KNEE_ST = 0.245
 # Winter's heights of hip and shoulder (from memory), where the athlete never stands still.
 HIP_ST, SHOULDER_ST = 0.53, 0.818
-# A bar in straight arms is so far below or above the shoulders: see `decode.py`.
-ARM_ST = 0.39
+# A bar in straight arms is so far above the shoulders, see `decode.py`; hanging it is rather less
+# below the pose model's shoulders, which lie under the acromion.
+ARM_ST, HANG_ST = 0.39, 0.35
+# How far a body's own carrying height may be from that: arms of 0.32 to 0.46 of stature.
+BODIES_VARY_ST = 0.07
+# Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
+STILL_S = 0.08
 # How far the body's own estimate of a carrying height may be off: the pose's error at steep views.
 LEVEL_REACH_ST = 0.06
 
@@ -21,9 +27,10 @@ LEVEL_REACH_ST = 0.06
 class Body:
     """Signals on the motion's clock, gaps bridged linearly, and levels, in statures.
 
-    `level` gives for hang, rack and overhead the bar's height when carried standing. `carried_hip`
-    is the hip's height as the carried bar tells it: body and bar move as one there, and the bar is
-    measured better; its standard deviation from the pose's hip is `hip_sd_st`.
+    `level` gives for hang, rack and overhead the bar's height when carried standing, `slack` how
+    far that may be off beyond the usual noise. `hip_line` is the hip's height as the carried bar
+    tells it: body and bar move as one there, and the bar is measured better; `hip_sd_st` is its
+    standard deviation from the pose's hip.
     """
 
     def __init__(self, motion: Motion, zones: Zones) -> None:
@@ -35,13 +42,16 @@ class Body:
         self.floor = zones.floor_st[at]
         self.line = Heights(self.time, _fill(motion.bar_st))
         self.bar, self.speed = self.line.values, self.line.speed
+        self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
         self.stand_hip = _standing(self.hip, self.time, HIP_ST)
         self.stand_shoulder = _standing(self.shoulder, self.time, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]
         drop = self.stand_hip - float(np.median(knee)) if len(knee) else STAND_HIP_KNEE_ST
         self.stand_hip_knee = max(drop, 0.6 * STAND_HIP_KNEE_ST)
-        self.level = {state: self._carrying_level(state) for state in (HANG, RACK, OVERHEAD)}
+        levels = {state: self._carrying_level(state) for state in (HANG, RACK, OVERHEAD)}
+        self.level = {state: level for state, (level, _) in levels.items()}
+        self.slack = {state: slack for state, (_, slack) in levels.items()}
         carried, self.hip_sd_st = self._hip_from_bar()
         self.hip_line = Heights(self.time, carried)
 
@@ -51,18 +61,28 @@ class Body:
     def index(self, second: float) -> int:
         return int(np.clip(np.searchsorted(self.time, second), 0, len(self.time) - 1))
 
-    def _carrying_level(self, state: int) -> float:
-        """The bar's height in a zone, carried by an athlete who stands: where it rests highest."""
-        usual = {HANG: -ARM_ST, RACK: 0.0, OVERHEAD: ARM_ST}[state]
+    def _carrying_level(self, state: int) -> tuple[float, float]:
+        """The bar's height in a zone carried by an athlete who stands, and how far off that may be.
+
+        It is where the bar rests highest near the height that the shoulders suggest; where it never
+        rests there, the proportions of a usual body, which vary by more.
+        """
+        usual = {HANG: -HANG_ST, RACK: 0.0, OVERHEAD: ARM_ST}[state]
         slow = (self.state == state) & (np.abs(self.speed) < SLOW_ST_S)
         slow &= np.isfinite(self.motion.bar_st)
+        least = int(STILL_S * self.motion.rate_hz)
+        for a, b in runs(slow):
+            if b - a < least:
+                slow[a:b] = False  # the turn of a bar in flight
+        known = False
         if np.isfinite(self.shoulder).any():
             upright = slow & (np.abs(self.shoulder - self.stand_shoulder) < LEVEL_REACH_ST)
-            if upright.sum() >= 10:
+            known = upright.sum() >= 10
+            if known:
                 usual = float(np.median((self.bar - self.shoulder)[upright]))
         level = self.stand_shoulder + usual
         near = self.bar[slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)]
-        return _highest_mode(near, level)
+        return _highest_mode(near, level), 0.0 if known else BODIES_VARY_ST
 
     def _hip_from_bar(self) -> tuple[np.ndarray, float]:
         """The hip (n,) with the carried bar's word where there is one, and how well that fits."""

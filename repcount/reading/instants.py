@@ -101,20 +101,20 @@ class Heights:
         there, or only then turns.
         """
         values, times = self.values, self.times
-        top = float(values[high])
-        near = (np.abs(self.speed[low : last + 1]) < SLOW_ST_S) & (
-            values[low : last + 1] > top - 3 * LEVEL_ST
-        )
-        away = np.flatnonzero(~near[: high - low])
-        a = low + (int(away[-1]) + 1 if len(away) else 0)
+        top, place = float(values[high]), high
+        far = np.flatnonzero(values[low:high] < top - 3 * LEVEL_ST)
+        arrived = low + (int(far[-1]) + 1 if len(far) else 0)
+        slow = np.flatnonzero(self.speed[arrived : high + 1] < SLOW_ST_S)
+        arrived += int(slow[0]) if len(slow) else high - arrived
         # a long hold may drift in the picture: the height it came to is that of its beginning
-        stretch = min(last, a + round(DRIFT_S / (times[1] - times[0])))
-        away = np.flatnonzero(~near[a - low : stretch - low + 1])
-        b = a + int(away[0]) - 1 if len(away) else stretch
-        place = high
-        if b > a and times[b] - times[a] >= PLATEAU_S:
-            top, place = float(np.median(values[a : b + 1])), min(high, b)
-        return last_rise(times, values, low, place, top - LEVEL_ST), high, top
+        stretch = min(last, arrived + round(DRIFT_S / (times[1] - times[0])))
+        ahead = values[arrived : stretch + 1]
+        left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
+        stop = arrived + (int(left[0]) - 1 if len(left) else len(ahead) - 1)
+        if times[stop] - times[arrived] >= PLATEAU_S:
+            top = float(np.median(values[arrived : stop + 1]))
+            place = arrived + int(np.argmax(values[arrived : stop + 1]))
+        return last_rise(times, values, low, place, top - LEVEL_ST), place, top
 
     def comes_down(self, high: int, top: float, last: int) -> float | None:
         """When the descent after `high` passes the level above its first turn or rest, or None.

@@ -144,7 +144,7 @@ def _fall_before(body: Body, contact: int, earliest: int) -> int | None:
 
 def _first_turn(body: Body, fall: int, last: int, limit: float) -> float:
     """First contact of a falling bar: where it reaches the floor's level or turns upward."""
-    bar, time = body.bar, body.time
+    bar, time = body.sharp, body.time
     for k in range(fall + 1, last):
         if bar[k] <= limit:
             return first_fall(time, bar, fall, k, limit)
@@ -158,7 +158,7 @@ def _settled(body: Body, contact: float, lift: float, limit: float) -> float:
 
     Bounces follow one another without a pause; a wobble of the track seconds later is none.
     """
-    bar, time = body.bar, body.time
+    bar, time = body.sharp, body.time
     settled = contact
     k = body.index(contact)
     last = body.index(lift) - 1

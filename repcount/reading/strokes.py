@@ -34,6 +34,8 @@ GIVEN_UP_ST = 0.10
 BENT_ARMS_ST = 0.11
 # A bar on its way beyond the carrying height by this much was being pulled or pressed.
 BEYOND_ST = 0.06
+# Slow for so long, between a dip and the press, the bar has stopped: five frames of slow video.
+STOP_S = 0.2
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -165,26 +167,40 @@ class _Parser:
         for node in nodes:
             if result and node.sign > 0 and node.zone > result[-1].zone >= FLOOR:
                 low = result[-1]
-                # out of a squat the rack is a place to pause as well
-                deep = low.zone == RACK and self._deep(low)
-                for zone in range(low.zone + (0 if deep else 1), node.zone):
+                for zone in range(low.zone, node.zone):
                     places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
-                    if deep:
-                        places = places[body.bar[places] > body.level[RACK] - 2 * TURN_ST]
+                    places = places[body.bar[places] < node.height - BEYOND_ST]
+                    if zone == low.zone:
+                        # up from a dip or a squat the bar can stop where it is carried
+                        places = places[body.bar[places] > body.level.get(zone, np.inf) - STANDS_ST]
                     if len(places) < 3:
                         continue
-                    slowest = int(places[np.argmin(body.speed[places])])
-                    if body.speed[slowest] > 2 * SLOW_ST_S:
-                        continue
-                    inside = body.bar[places[0] : places[-1] + 1]
-                    turn = turning_points(inside, LEVEL_ST)
-                    top = dip = slowest
-                    if len(turn) >= 2 and turn[0][1] > 0:
-                        top, dip = int(places[0]) + turn[0][0], int(places[0]) + turn[1][0]
-                    result.append(Node(top, 1, float(body.bar[top]), zone))
-                    result.append(Node(dip, -1, float(body.bar[dip]), zone))
+                    pause = self._pause(places, zone == low.zone)
+                    if pause is not None:
+                        top, dip = pause
+                        result.append(Node(top, 1, float(body.bar[top]), zone))
+                        result.append(Node(dip, -1, float(body.bar[dip]), zone))
             result.append(node)
         return result
+
+    def _pause(self, places: np.ndarray, still: bool) -> tuple[int, int] | None:
+        """A small turn or slow stretch at `places` of the grid: where it begins and ends."""
+        body = self.body
+        slowest = int(places[np.argmin(body.speed[places])])
+        if body.speed[slowest] > 2 * SLOW_ST_S:
+            return None
+        inside = body.bar[places[0] : places[-1] + 1]
+        turn = turning_points(inside, LEVEL_ST)
+        if not still and len(turn) >= 2 and turn[0][1] > 0:
+            return int(places[0]) + turn[0][0], int(places[0]) + turn[1][0]
+        top = dip = slowest
+        while top > places[0] and body.speed[top - 1] < SLOW_ST_S:
+            top -= 1
+        while dip < places[-1] and body.speed[dip + 1] < SLOW_ST_S:
+            dip += 1
+        if still and body.time[dip] - body.time[top] < STOP_S:
+            return None
+        return top, dip
 
     def _deep(self, low: Node) -> bool:
         near = int(0.06 * self.body.motion.rate_hz)
@@ -201,13 +217,14 @@ class _Parser:
         level = self.body.level.get(node.zone)
         if level is None:
             return True
-        if node.zone == HANG and node.height > level + BEYOND_ST:
-            return False  # pulled past the hang, on the way to the shoulders
-        if node.height > level - STANDS_ST:
+        slack = self.body.slack[node.zone]
+        if node.zone != OVERHEAD and node.height > level + BEYOND_ST + slack:
+            return False  # pulled or pressed past it, on the way up
+        if node.height > level - STANDS_ST - slack:
             return True
         first = max(node.at - self.body.line.window, 0)
         still = bool(self.body.line.resting[first : node.at + 1].any())
-        return still and node.height > level - GIVEN_UP_ST
+        return still and node.height > level - GIVEN_UP_ST - slack
 
     def strokes(self) -> list[RawStroke]:
         nodes, found = self.nodes, []
@@ -253,8 +270,10 @@ class _Parser:
     def _named(self, k: int, step: int, finish: Node) -> RawStroke | None:
         """The stroke from node k to `finish`, or None if it is nothing to count."""
         body, low = self.body, self.nodes[k]
-        level = body.level.get(finish.zone, 0.0)
-        short = level - finish.height
+        # short of the carrying height, or (negative) beyond it, by more than it may be off
+        short = body.level.get(finish.zone, finish.height) - finish.height
+        slack = body.slack.get(finish.zone, 0.0)
+        short = np.sign(short) * max(abs(short) - slack, 0.0)
         rise = finish.height - low.height
         finished = True
         if finish.zone == OVERHEAD:
