@@ -144,8 +144,9 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
     held = np.log(2 * (1 - free))
     logs[:, [HANG, RACK, OVERHEAD]] += held[:, None]
-    # a bar in the air that nobody holds
-    logs[:, FREE] += np.log(2 * free) - 1.0
+    # a bar in the air that nobody holds is rare, unless its fall is seen
+    told = np.isfinite(bar) & (motion.bar_source[index] == 2)
+    logs[:, FREE] += np.log(2 * free) - np.where(told, 0.0, 1.0)
     # nobody holds it and it is not seen: then it lies on the floor
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])

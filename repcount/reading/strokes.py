@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from repcount.motion import Motion
+from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
 from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, STATES, Zones
 from repcount.reading.instants import LEVEL_ST, SLOW_ST_S, turning_points
@@ -193,14 +194,13 @@ class _Parser:
         turn = turning_points(inside, LEVEL_ST)
         if not still and len(turn) >= 2 and turn[0][1] > 0:
             return int(places[0]) + turn[0][0], int(places[0]) + turn[1][0]
-        top = dip = slowest
-        while top > places[0] and body.speed[top - 1] < SLOW_ST_S:
-            top -= 1
-        while dip < places[-1] and body.speed[dip + 1] < SLOW_ST_S:
-            dip += 1
-        if still and body.time[dip] - body.time[top] < STOP_S:
+        slow = body.speed[places[0] : places[-1] + 1] < SLOW_ST_S
+        first, last = max(runs(slow), key=lambda run: run[1] - run[0], default=(0, 0))
+        if still and last - first < STOP_S * body.motion.rate_hz:
             return None
-        return top, dip
+        if last == first:
+            return slowest, slowest
+        return int(places[0]) + first, int(places[0]) + last - 1
 
     def _deep(self, low: Node) -> bool:
         near = int(0.06 * self.body.motion.rate_hz)
@@ -258,6 +258,8 @@ class _Parser:
             # the body sinks under the bar: it turns in a higher zone, though lower in space
             if dip.zone < finish.zone:
                 break
+            if dip.zone == HANG and finish.height - dip.height > HINGE_ST:
+                break  # picked up without standing, and into a hinge
             if then.zone == OVERHEAD and dip.zone == RACK and low.zone < RACK:
                 return finish, step, True
             if then.zone != dip.zone:
