@@ -32,6 +32,8 @@ EYE_ST = 0.936
 # Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
+# An end moves if it has another height so long before and after: five times its noise.
+MOVING_S, MOVING_ST = 0.15, 0.02
 BAR_CUTOFF_HZ = 7.0
 # A bounce that rises by the crossing level lasts 0.12 s: 7 Hz would halve it.
 BOUNCE_CUTOFF_HZ = 12.0
@@ -111,15 +113,22 @@ def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     return np.where(both, (left + right) / 2, np.where(np.isfinite(left), left, right))
 
 
-def _held_line(end: np.ndarray, hand: np.ndarray, rng: np.random.Generator) -> tuple | None:
+def _held_line(
+    times: np.ndarray, end: np.ndarray, hand: np.ndarray, rng: np.random.Generator
+) -> tuple[float, float] | None:
     """The line hand = slope * end + offset that most samples share, or None.
 
-    While the bar is held its end and the hands move together; a bar that lies or flies alone does
-    not fit. Random sample consensus (Fischler & Bolles 1981), then least squares on the agreeing
-    samples; the slope is held to what perspective allows for an end nearer or further than the
-    hands (0.65 m of 3 m: 22 %).
+    While the bar is held its end and the hands move together; a bar that flies alone does not fit,
+    and one that lies still says nothing, however long. Random sample consensus (Fischler & Bolles
+    1981), then least squares on the agreeing samples; the slope is held to what perspective allows
+    for an end nearer or further than the hands (0.65 m of 3 m: 22 %).
     """
-    good = np.flatnonzero(np.isfinite(end) & np.isfinite(hand))
+    known = np.flatnonzero(np.isfinite(end))
+    if len(known) < 20:
+        return None
+    ahead = np.interp(times + MOVING_S, times[known], end[known])
+    moving = np.abs(ahead - np.interp(times - MOVING_S, times[known], end[known])) > MOVING_ST
+    good = np.flatnonzero(np.isfinite(end) & np.isfinite(hand) & moving)
     if len(good) < 20:
         return None
     x, y = end[good], hand[good]
@@ -346,7 +355,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         levels = np.full((2, len(times)), np.nan)
         for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
             end_height = height(end[:, 1])
-            line = _held_line(np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
+            line = _held_line(times, np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
@@ -416,6 +425,10 @@ def _join_ends(
     """
     weight = np.where(np.isfinite(levels), trust, 0.0)
     apart = np.abs(levels[0] - levels[1]) > DISAGREE_ST
+    seen = np.isfinite(hand)
+    if seen.any():
+        places = np.arange(len(hand))
+        hand = np.interp(places, places[seen], hand[seen])
     far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
     worse = np.where(far[0] > far[1], 0, 1)
     weight[worse[apart], np.flatnonzero(apart)] = 0.0

@@ -159,6 +159,8 @@ def align(
         if is_pick_up(strokes, rests, i) or stood_up:
             handled[i] = True
             add[i] = HANDLING
+            # by definition a pick-up counts as what begins on the floor, or not at all
+            match[i, [CATALOGUE[item.movement].begins != "floor" for item in items]] += EXTRA
         if not stroke.finished:
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)

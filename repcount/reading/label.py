@@ -15,6 +15,9 @@ BEND_ST, BEND_WIDTH = 0.03, 0.008
 SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
 # Shoulders this far below their standing height are not erect.
 ERECT_ST, ERECT_WIDTH = 0.06, 0.012
+# A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
+# With less than half of the stroke in sight: one in five.
+MISTAKEN, UNSEEN, SEEN = 0.03, 0.2, 0.5
 # A path that does not fit at all.
 NEVER = 1e-6
 
@@ -34,7 +37,9 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
         return 1.0
     # floor and hang are neighbours: which of the two a low turn was may be in doubt
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
-        return max(0.5 * (1 - stroke.zone_confidence), 0.03)
+        if stroke.body_share < SEEN:
+            return UNSEEN  # without shoulders the zone was a guess from the bar's height
+        return max(0.5 * (1 - stroke.zone_confidence), MISTAKEN)
     return NEVER
 
 
@@ -47,8 +52,8 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
         caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
         depth = stroke.catch_depth if caught else stroke.depth
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
-        if movement.ends == "hang":
-            deep = 0.5  # the start is bent anyway: depth says nothing
+        if movement.ends == "hang" or (not caught and STATES[stroke.begins] != movement.begins):
+            deep = 0.5  # bent anyway, or told from a zone that it was not: depth says nothing
         fit *= max(deep if movement.squat else 1 - deep, 0.01)
     if movement.ends == "hang":
         fit *= max(1 - _more(stroke.erect_st, ERECT_ST, ERECT_WIDTH), 0.02)

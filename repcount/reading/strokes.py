@@ -59,7 +59,8 @@ class RawStroke:
     `depth` is how far the hip went down at the lowest point, 0 standing to 1 level with the knee;
     `catch_depth` the same in the catch; `dip_st` the drop before the drive; `rebend_st` the hip's
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
-    below standing at the finish. NaN: not seen. `caught_s` is when a stroke made of two (see
+    below standing at the finish. NaN: not seen. `seen_share` and `body_share` are how much of the
+    stroke bar and shoulders were seen. `caught_s` is when a stroke made of two (see
     `joined`) was at the bottom of its catch.
     """
 
@@ -79,6 +80,7 @@ class RawStroke:
     rise_st: float = np.nan
     zone_confidence: float = 1.0
     seen_share: float = 1.0
+    body_share: float = 1.0
     finished: bool = True
     caught_s: float | None = None
     flags: tuple[str, ...] = ()
@@ -122,6 +124,7 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
                 caught_s=stroke.start_s,
                 zone_confidence=min(before.zone_confidence, stroke.zone_confidence),
                 seen_share=min(before.seen_share, stroke.seen_share),
+                body_share=min(before.body_share, stroke.body_share),
             )
         else:
             result.append(stroke)
@@ -155,7 +158,15 @@ class _Parser:
             nodes.insert(0, Node(first, -1, float(height[0]), zone))
         elif from_floor and nodes[0].at - first < 0.3 * self.body.motion.rate_hz:
             nodes[0] = replace(nodes[0], zone=FLOOR)
-        return [node if node.zone != FREE else replace(node, zone=HANG) for node in nodes]
+        return [replace(node, zone=self._held_zone(node)) for node in nodes]
+
+    def _held_zone(self, node: Node) -> int:
+        """The zone of a node; at the moment of release, the one the bar was let go in."""
+        if node.zone != FREE:
+            return node.zone
+        before = self.body.state[self.first : node.at + 1]
+        held = np.flatnonzero(before != FREE)
+        return int(before[held[-1]]) if len(held) else HANG
 
     def _with_pauses(self, nodes: list[Node]) -> list[Node]:
         """Add the small turn or pause in a zone that a rise crosses without a larger one.
@@ -400,6 +411,7 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
             min(body.certain[low], body.certain[min(top + 1, len(body.certain) - 1)])
         ),
         seen_share=float(seen.mean()) if len(seen) else 0.0,
+        body_share=float(np.isfinite(body.motion.shoulder_st[low : top + 1]).mean()),
         hip_times=_hip_times(body, stroke),
     )
 
