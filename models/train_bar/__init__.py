@@ -1,0 +1,1 @@
+"""How `models/bar.onnx` was made: scenes rendered with strong variation, network, training."""

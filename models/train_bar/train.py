@@ -1,0 +1,134 @@
+"""Render, train and export, in pieces.
+
+    python -m models.train_bar.train --out OUT --piece 0 --pieces 2 --seconds 450
+    python -m models.train_bar.train --out OUT --piece 1 --pieces 2 --seconds 450 --resume OLD_OUT
+
+Each piece draws pictures of its own seeds on all processor cores while the graphics card trains on
+what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in OUT.
+Because the time decides, not a count of steps, two runs differ a little; see BAR.md for by how much.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import mmap
+import multiprocessing as mp
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.train_bar.crops import STORE_PX
+
+RING = 384  # pictures a worker may be ahead of the trainer
+CAPACITY = 160_000  # pictures kept on the graphics card
+CHECK_ROOMS = 60  # rooms drawn to measure on, never trained on
+CHECK_SEED, TRAIN_SEED, PIECE_SEEDS = 5_000_000, 0, 100_000
+BATCH = 192
+RATE = 2.5e-3
+DECAY = 0.03
+KEEP = 0.9993  # of the averaged weights, a step
+FIRST = 3000  # pictures that must be there before training begins
+CONFIDENT = 0.4
+LABELS = 8
+
+
+@dataclass
+class Ring:
+    """A worker's pictures on their way to the trainer, in memory that both see."""
+
+    pictures: NDArray[np.uint8]  # (RING, STORE_PX, STORE_PX, 3)
+    labels: NDArray[np.float32]  # (RING, LABELS + 2): and state, azimuth
+    made: NDArray[np.int64]  # (1,)
+    taken: NDArray[np.int64]
+
+    @classmethod
+    def new(cls) -> Ring:
+        def shared(shape: tuple[int, ...], kind: type) -> NDArray:  # type: ignore[type-arg]
+            size = int(np.prod(shape)) * np.dtype(kind).itemsize
+            return np.frombuffer(mmap.mmap(-1, size), kind).reshape(shape)
+
+        return cls(
+            shared((RING, STORE_PX, STORE_PX, 3), np.uint8),
+            shared((RING, LABELS + 2), np.float32),
+            shared((1,), np.int64),
+            shared((1,), np.int64),
+        )
+
+
+def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
+    """A worker: the rooms to measure on, then one training room after another."""
+    import cv2
+
+    from models.train_bar.scenes import Studio
+
+    cv2.setNumThreads(1)
+    studio = Studio()
+    seeds = iter([*check, *range(first, first + PIECE_SEEDS, step)])
+    for seed in seeds:
+        for sample in studio.room(seed):
+            while ring.made[0] - ring.taken[0] >= RING:
+                time.sleep(0.01)
+            slot = int(ring.made[0]) % RING
+            ring.pictures[slot] = sample.picture
+            ring.labels[slot] = [
+                *sample.ends.ravel(), *sample.semi_axis, *sample.visible, sample.state,
+                sample.azimuth_deg,
+            ]  # fmt: skip
+            ring.made[0] += 1
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--piece", type=int, default=0)
+    parser.add_argument("--pieces", type=int, default=2)
+    parser.add_argument("--seconds", type=float, default=450.0)
+    parser.add_argument("--resume", type=Path, help="the folder that the piece before wrote")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    parser.add_argument("--unrecorded", action="store_true", help="launch every kernel by itself")
+    options = parser.parse_args()
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    fork = mp.get_context("fork")
+    rings = [Ring.new() for _ in range(options.workers)]
+    check = [CHECK_SEED + i for i in range(CHECK_ROOMS)]
+    first = TRAIN_SEED + options.piece * PIECE_SEEDS
+    workers = [
+        fork.Process(
+            target=draw_rooms,
+            args=(ring, check[k :: options.workers], first + k, options.workers),
+            daemon=True,
+        )
+        for k, ring in enumerate(rings)
+    ]
+    for worker in workers:
+        worker.start()
+    begun = time.monotonic()
+    try:
+        from models.train_bar.trainer import train
+
+        counts = [len(check[k :: options.workers]) for k in range(options.workers)]
+        metrics = train(options, rings, counts, begun)
+    finally:
+        for worker in workers:
+            worker.terminate()
+    options.out.mkdir(parents=True, exist_ok=True)
+    (options.out / "metrics.json").write_text(json.dumps(metrics, indent=1) + "\n")
+    print(json.dumps(metrics))
+
+
+def rate_at(done: float) -> float:
+    """Learning rate after a share of all pieces: up within 3 %, then a cosine down to nearly 0."""
+    if done < 0.03:
+        return RATE * (0.05 + 0.95 * done / 0.03)
+    return RATE * (0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * min(1.0, (done - 0.03) / 0.97))))
+
+
+if __name__ == "__main__":
+    main()

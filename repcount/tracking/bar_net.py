@@ -1,0 +1,160 @@
+"""Where the bar's ends are in one picture, by the network in `models/bar.onnx`.
+
+The network looks at a square around the athlete and answers for the athlete's own bar, whether it is
+held, lying, falling or partly hidden; it knows nothing of other pictures. How it was trained, what
+it reaches and where it fails is in `models/BAR.md`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike
+
+from repcount.model_files import model_path
+
+MODEL = "bar.onnx"
+CROP_PX = 224  # the network's input, square
+CELL_PX = 4  # one cell of its maps
+PAD_LEVEL = 127  # grey level of what lies outside the picture; it becomes 0 in the network
+LEVELS = 64.0  # grey levels per unit of the network's input
+AXIS_UNIT_PX = 10.0  # the network gives the logarithm of a semi-axis over this
+
+# The square around the athlete, in statures: its side, and its centre above the floor. At 1.76 m
+# that is 3.6 m wide, from 0.7 m below the floor (a plate nearer than the athlete is drawn lower) to
+# 2.9 m above it: a bar overhead, plates of 0.45 m and some way to roll stay inside.
+SIDE_ST = 2.05
+CENTRE_ST = 0.62
+# An end with less confidence is more likely something else or nothing; see the model card.
+CONFIDENT = 0.4
+
+
+@dataclass(frozen=True)
+class BarSighting:
+    """The two ends in one picture, left and right as seen in it.
+
+    ends_px (2, 2): x and y of the centre of the outermost large plate's outer face, pixels of the
+    picture, (0, 0) at its upper left corner; may lie a little outside the picture. semi_axis_px
+    (2,): vertical semi-axis of that face. confidence (2,): 0..1 that there is such an end and that
+    enough of its plates is seen; below CONFIDENT, place and size mean little. seen (2,): estimated
+    share of the face that is not hidden.
+    """
+
+    ends_px: np.ndarray
+    semi_axis_px: np.ndarray
+    confidence: np.ndarray
+    seen: np.ndarray
+
+
+class BarNet:
+    """Finds the ends of the athlete's bar. Raises ModelError if the model file is missing or not
+    the one that was tested."""
+
+    def __init__(self) -> None:
+        self._net = cv2.dnn.readNetFromONNX(str(model_path(MODEL)))
+
+    def find(self, picture: np.ndarray, athlete_box_px: ArrayLike) -> BarSighting:
+        """Look at `picture` (H, W) grey or (H, W, 3) RGB, uint8, upright, in the square around the
+        athlete (4,) x0, y0, x1, y1 as `athlete_box` gives it; it may reach beyond the picture.
+
+        Raises ValueError for an empty square or another kind of picture.
+        """
+        x0, y0, x1, y1 = (float(v) for v in np.asarray(athlete_box_px, float))
+        side = max(x1 - x0, y1 - y0)
+        if not side > 0 or not np.isfinite(side):
+            raise ValueError(f"the box {x0}, {y0}, {x1}, {y1} has no size")
+        if picture.dtype != np.uint8 or picture.ndim not in (2, 3):
+            raise ValueError("the picture must be uint8, (H, W) or (H, W, 3)")
+        corner = np.array([(x0 + x1 - side) / 2, (y0 + y1 - side) / 2])
+        crop = cropped(picture, corner, side)
+        if crop.ndim == 2:
+            crop = cv2.cvtColor(crop, cv2.COLOR_GRAY2RGB)
+        self._net.setInput(cv2.dnn.blobFromImage(crop, 1 / LEVELS, mean=(PAD_LEVEL,) * 3))
+        return read_maps(self._net.forward()[0], corner, side / CROP_PX)
+
+
+def cropped(picture: np.ndarray, corner_px: np.ndarray, side_px: float) -> np.ndarray:
+    """The square at `corner_px` (2,) of `side_px`, as (CROP_PX, CROP_PX) or (CROP_PX, CROP_PX, 3);
+    what is outside the picture is grey."""
+    zoom = CROP_PX / side_px
+    height, width = picture.shape[:2]
+    x0, y0 = np.clip(np.floor(corner_px), 0, (width, height)).astype(int)
+    x1, y1 = np.clip(np.ceil(corner_px + side_px), 0, (width, height)).astype(int)
+    pad = (PAD_LEVEL,) * 3
+    if x1 <= x0 or y1 <= y0:
+        return np.full((CROP_PX, CROP_PX, *picture.shape[2:]), PAD_LEVEL, np.uint8)
+    part, per_pixel = picture[y0:y1, x0:x1], np.ones(2)
+    if zoom < 0.75:
+        # Averaged down first: a warp alone would skip pixels.
+        size = (max(1, round((x1 - x0) * zoom)), max(1, round((y1 - y0) * zoom)))
+        per_pixel = np.array([(x1 - x0) / size[0], (y1 - y0) / size[1]])
+        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    scale = zoom * per_pixel
+    shift = zoom * (np.array([x0, y0]) - corner_px)
+    # A pixel's middle is half a pixel in.
+    matrix = np.array(
+        [
+            [scale[0], 0, shift[0] + 0.5 * scale[0] - 0.5],
+            [0, scale[1], shift[1] + 0.5 * scale[1] - 0.5],
+        ]
+    )
+    return cv2.warpAffine(
+        part,
+        matrix,
+        (CROP_PX, CROP_PX),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=pad,
+    )
+
+
+def read_maps(maps: np.ndarray, corner_px: np.ndarray, per_pixel: float) -> BarSighting:
+    """The sighting in the network's maps (10, cells, cells): heat of both ends (logits), offsets
+    from the cell's middle (x, y of the left, of the right; cells), logarithms of the semi-axes over
+    AXIS_UNIT_PX, how much is seen (logits). `per_pixel`: pixels of the picture per pixel of the
+    crop, whose corner is at `corner_px`."""
+    ends, axis, confidence, seen = np.zeros((2, 2)), np.zeros(2), np.zeros(2), np.zeros(2)
+    cells = maps.shape[1]
+    for side in (0, 1):
+        row, column = np.unravel_index(int(maps[side].argmax()), (cells, cells))
+        rows = slice(max(0, row - 1), min(cells, row + 2))
+        columns = slice(max(0, column - 1), min(cells, column + 2))
+        weight = _share(maps[side, rows, columns])
+        y, x = np.mgrid[rows, columns] + 0.5
+        total = float(weight.sum())
+        x, y = x + maps[2 + 2 * side, rows, columns], y + maps[3 + 2 * side, rows, columns]
+        ends[side] = (x * weight).sum() / total, (y * weight).sum() / total
+        axis[side] = np.exp((maps[6 + side, rows, columns] * weight).sum() / total)
+        confidence[side] = _share(maps[side, row, column])
+        seen[side] = _share(maps[8 + side, row, column])
+    return BarSighting(
+        corner_px + ends * CELL_PX * per_pixel,
+        axis * AXIS_UNIT_PX * per_pixel,
+        confidence,
+        seen,
+    )
+
+
+def _share(logit: np.ndarray) -> np.ndarray:
+    return 1 / (1 + np.exp(-np.clip(logit, -60, 60)))
+
+
+def athlete_box(
+    ankles_px: ArrayLike, hips_px: ArrayLike, stature_px: float, ground_y_px: float | None = None
+) -> np.ndarray:
+    """(4,) the square x0, y0, x1, y1 that `BarNet.find` wants, pixels.
+
+    `ankles_px`, `hips_px`: one or more points (..., 2) of each; `stature_px`: the athlete's height,
+    best carried over from frames in which the athlete stands upright, since a bent body seen from
+    in front measures short; `ground_y_px`: where the floor under the athlete is, if known better
+    than from these ankles (ankles of a pose model sit 0.04 statures above it). Once the bar is let
+    go and the athlete walks off, pass the points of the last frame with hands on the bar.
+    """
+    ankles = np.asarray(ankles_px, float).reshape(-1, 2).mean(0)
+    hips = np.asarray(hips_px, float).reshape(-1, 2).mean(0)
+    ground = ankles[1] + 0.04 * stature_px if ground_y_px is None else ground_y_px
+    centre = np.array([(ankles[0] + hips[0]) / 2, ground - CENTRE_ST * stature_px])
+    half = SIDE_ST * stature_px / 2
+    return np.concatenate([centre - half, centre + half])
