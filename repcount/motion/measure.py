@@ -32,6 +32,9 @@ EYE_ST = 0.936
 # Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
+# A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
+# view from above.
+LYING_ST = 0.20
 # An end moves if it has another height so long before and after: five times its noise.
 MOVING_S, MOVING_ST = 0.15, 0.02
 BAR_CUTOFF_HZ = 7.0
@@ -115,8 +118,8 @@ def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 def _held_line(
     times: np.ndarray, end: np.ndarray, hand: np.ndarray, rng: np.random.Generator
-) -> tuple[float, float] | None:
-    """The line hand = slope * end + offset that most samples share, or None.
+) -> tuple[float, float, int] | None:
+    """The line hand = slope * end + offset that most samples share, and how many; or None.
 
     While the bar is held its end and the hands move together; a bar that flies alone does not fit,
     and one that lies still says nothing, however long. Random sample consensus (Fischler & Bolles
@@ -148,11 +151,11 @@ def _held_line(
         agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
         if agree.sum() < 20:
             return None
-        return 1.0, float(np.median((y - x)[agree]))
+        return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
     if best[0] < 20:
         return None
     slope, offset = np.polyfit(x[best[1]], y[best[1]], 1)
-    return float(np.clip(slope, 0.7, 1.4)), float(offset)
+    return float(np.clip(slope, 0.7, 1.4)), float(offset), best[0]
 
 
 def _somebody_else(
@@ -353,11 +356,20 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         rng = np.random.default_rng(0)
         hand_height = height(hand[:, 1])
         levels = np.full((2, len(times)), np.nan)
+        agreeing = np.zeros(2, int)
         for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
             end_height = height(end[:, 1])
             line = _held_line(times, np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
+            if line is None and _lies(end_height[weight >= SEEN]):
+                line = 1.0, 0.0, 0  # it has only lain there
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
+                agreeing[k] = line[2]
+        apart = np.abs(levels[0] - levels[1])
+        apart = apart[np.isfinite(apart)]
+        if len(apart) and (apart > DISAGREE_ST).mean() > 0.5:
+            # one of them is no end of this bar, or was never held long enough to tell its height
+            levels[int(agreeing.argmin())] = np.nan
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
         off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         held = np.where(off > 0.5, np.nan, ankle)
@@ -412,6 +424,12 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     )
 
 
+def _lies(height: np.ndarray) -> bool:
+    """Whether an end that never moved with the hands is that of a bar on the floor."""
+    height = height[np.isfinite(height)]
+    return len(height) >= 20 and float((height < LYING_ST).mean()) > 0.9
+
+
 # Two ends brought to one height that still differ by more are not two ends of one bar.
 DISAGREE_ST = 0.04
 
@@ -437,6 +455,32 @@ def _join_ends(
     with np.errstate(invalid="ignore", divide="ignore"):
         joined = np.where(mass > 0.25, (np.nan_to_num(levels) * weight).sum(0) / mass, np.nan)
     return joined, mass
+
+
+# Bending down for it, the hands are this near to a bar: their own length (0.108, Winter 2009).
+REACH_ST = 0.108
+# The plates' radius over a usual stature: where a bar that was let go will lie.
+RADIUS_ST = 0.13
+
+
+def _still_off(
+    off: np.ndarray, from_bar: np.ndarray, ends_height: np.ndarray, hand_height: np.ndarray
+) -> np.ndarray:
+    """`off` where the bar has gone out of sight: let go of before, it is not held until reached."""
+    off = off.copy()
+    away, lies = False, RADIUS_ST
+    for k, (seen, bar, hand) in enumerate(
+        zip(from_bar.tolist(), ends_height.tolist(), hand_height.tolist(), strict=True)
+    ):
+        if seen == seen:  # not NaN
+            away = seen > 0.5
+            lies = min(bar, RADIUS_ST) if bar < LYING_ST else RADIUS_ST
+        elif away and hand == hand:
+            if abs(hand - lies) < REACH_ST:
+                away = False
+            else:
+                off[k] = 0.95
+    return off
 
 
 def _hands_off(
@@ -474,6 +518,7 @@ def _hands_off(
     departure = np.sqrt((((spread - usual) / (4 * noise)) ** 2).sum(1))
     from_spread = 1 / (1 + np.exp(-(departure - 1.5) / 0.25))
     off = np.where(np.isfinite(vertical), from_bar, from_spread)
+    off = _still_off(off, from_bar, ends_height, hand_height)
     # a quarter of a second decides: single frames of a turning wrist do not
     for a, b in runs(np.isfinite(off)):
         width = max(int(0.25 / max(np.median(np.diff(times)), 1e-3)) | 1, 1)

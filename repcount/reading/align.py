@@ -135,12 +135,14 @@ def align(
     items: list[Item],
     *,
     start_s: float | None = None,
+    begun: bool = False,
 ) -> tuple[list[Pairing], float]:
     """Pair strokes with the workout's items; returns one Pairing a stroke and the total price.
 
     Strokes with a `top_s` before `start_s` are never counted. Among equally good alignments the
     earlier strokes are counted and the later ones are extra; missing repetitions are the last of
-    their movement.
+    their movement. With `begun` the film starts when the attempt has begun: repetitions before the
+    first stroke may have been done unseen.
     """
     count, size = len(strokes), len(items)
     match = _costs(strokes, items) if count and size else np.zeros((count, size))
@@ -172,7 +174,8 @@ def align(
     total_skip = np.concatenate([[0.0], np.cumsum(skip)])
 
     best = np.empty((count + 1, size + 1))
-    best[0] = total_skip
+    lead = _lead(total_skip, begun)
+    best[0] = lead
     for i in range(count):
         row = best[i] + add[i]
         row[1:] = np.minimum(row[1:], best[i, :-1] + match[i])
@@ -194,7 +197,7 @@ def align(
             chosen[i - 1] = j
             break
 
-    posterior = _posterior(match, add, skip, tail)
+    posterior = _posterior(match, add, skip, tail, lead)
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
     finished = done == size and size > 0
     pairings = []
@@ -234,14 +237,23 @@ def _apart(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
     return index == 0 or _floor_between(strokes, rests, index - 1)
 
 
+def _lead(total_skip: np.ndarray, begun: bool) -> np.ndarray:
+    """Price (m + 1,) of beginning with each item."""
+    if not begun:
+        return total_skip
+    unseen = STOPPED + UNFINISHED * np.arange(len(total_skip))
+    unseen[0] = 0.0
+    return np.minimum(total_skip, unseen)
+
+
 def _posterior(
-    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray
+    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray, lead: np.ndarray
 ) -> np.ndarray:
     """Probability (n, m) that stroke i is item j, over all alignments (forward-backward)."""
     count, size = match.shape
     total_skip = np.concatenate([[0.0], np.cumsum(skip)])
     forward = np.full((count + 1, size + 1), -np.inf)
-    forward[0] = -total_skip
+    forward[0] = -lead
     for i in range(count):
         row = forward[i] - add[i]
         row[1:] = np.logaddexp(row[1:], forward[i, :-1] - match[i])
@@ -255,7 +267,7 @@ def _posterior(
         backward[i] = np.logaddexp.accumulate((row - total_skip)[::-1])[::-1] + total_skip
     if not count or not size:
         return np.zeros((count, size))
-    evidence = backward[0, 0]
+    evidence = np.logaddexp.reduce(forward[count] - tail)
     # the stroke is paired right after forward[i, j]; skips before it are inside forward
     pairs = forward[:-1, :-1] - match + backward[1:, 1:] - evidence
     return np.exp(np.minimum(pairs, 0.0))

@@ -118,6 +118,8 @@ def _bridged(values: np.ndarray, rate_hz: float) -> np.ndarray:
 
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
+# Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
+LOWERED_ST_S = 1.5
 # Hands and bar together: single samples are no independent witnesses (a pose error lasts), so no
 # sample may say more than nine to one.
 MOST_SURE = 0.9
@@ -175,7 +177,7 @@ def _without_shoulders(
 
 
 def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
-    """Log likelihood (n, 5) of the bar's vertical acceleration, where its ends are seen.
+    """Log likelihood (n, 5) of the bar's speed and, where its ends are seen, its acceleration.
 
     A bar that nobody holds falls at 9.81 m/s² between impacts; one that hangs in the air or rises
     evenly is held, whatever the hands seem to do. Half the density is broad: impacts, a slowed
@@ -193,6 +195,10 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
     logs[:] = np.log(0.5 * bell(0.0, 3.0) + 0.5 * broad)[:, None]
     logs[:, FREE] = np.log(0.5 * bell(-FALL_ST_S2, FALL_WIDTH) + 0.5 * broad)
     logs[~known] = 0.0
+    speed = speed[index]
+    fast = np.where(np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
+    held = [FLOOR, HANG, RACK, OVERHEAD]
+    logs[:, held] -= np.minimum(0.5 * (fast / 0.4) ** 2, -np.log(OUTLIER))[:, None]
     return logs
 
 

@@ -23,6 +23,7 @@ from repcount.reading.decode import (
     Zones,
     decode_zones,
 )
+from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style
 from repcount.reading.movements import CATALOGUE
@@ -49,6 +50,8 @@ from repcount.records import (
 )
 
 HOLD_S = 1.5
+# What a stroke is worth that the bar tells alone, the body unseen.
+UNSEEN_BODY = 0.7
 # Below this a rep is marked "check": one in five such reps may be wrong (see DEVELOPERS.md).
 CHECK_BELOW = 0.8
 # Tones closer than this belong to one start signal.
@@ -74,10 +77,13 @@ def read_attempt(
     """
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
+    strokes = with_a_bar(motion, strokes)
     if workout and any(CATALOGUE[part.movement].via for parts in workout.rounds for part in parts):
         strokes = joined(strokes, rests)
     ids = _stroke_ids(strokes, previous)
-    signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s)
+    begun = _begun(motion, zones)
+    signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)
+    notices += _sight(strokes, begun)
     reps, failed = _reps(strokes, ids, pairings, workout)
     end = float(motion.time_s[-1]) if len(motion.time_s) else 0.0
     return Reading(
@@ -112,6 +118,41 @@ def read_attempt(
         trace=_trace(motion),
         warnings=[*motion.notices, *notices],
     )
+
+
+def _begun(motion: Motion, zones: Zones) -> bool:
+    """Whether the bar is off the floor in the first second: the film starts in mid-attempt."""
+    first = zones.time_s < (zones.time_s[0] if len(zones.time_s) else 0.0) + 1.0
+    lifted = np.isin(zones.path[first], (HANG, RACK, OVERHEAD))
+    seen = np.isfinite(motion.bar_st[: round(motion.rate_hz)])
+    return bool(len(lifted) and lifted.mean() > 0.5 and seen.mean() > 0.5)
+
+
+def _sight(strokes: Sequence[RawStroke], begun: bool) -> list[Notice]:
+    """What the reader should know about what was in sight."""
+    notices = []
+    if begun and strokes:
+        notices.append(
+            Notice(
+                code="starts-late",
+                text="The bar is already off the floor when the video starts; reps before it are "
+                "not in it, and the numbers may be off. Check the first rounds.",
+                start_s=0.0,
+            )
+        )
+    by_hands = [stroke for stroke in strokes if "by_hands" in stroke.flags]
+    if by_hands:
+        notices.append(
+            Notice(
+                code="bar-unseen",
+                text=f"The ends of the bar were not seen in {len(by_hands)} of {len(strokes)} "
+                "strokes; those were read from the hands alone. Check them, and film with both "
+                "ends in the picture.",
+                start_s=by_hands[0].start_s,
+                end_s=by_hands[-1].end_s,
+            )
+        )
+    return notices
 
 
 def _video(motion: Motion) -> Video:
@@ -169,6 +210,7 @@ def _start_and_pairs(
     rests: list[RawRest],
     workout: Workout | None,
     start_s: float | None,
+    begun: bool,
 ) -> tuple[list[StartSignal], list[Pairing], list[Notice]]:
     """Choose the start signal and pair strokes with the workout from there on."""
     items = expand(workout) if workout else []
@@ -177,7 +219,7 @@ def _start_and_pairs(
 
     def pairs(start: float | None) -> tuple[list[Pairing], float]:
         if workout:
-            return align(strokes, rests, items, start_s=start)
+            return align(strokes, rests, items, start_s=start, begun=begun)
         return [
             Pairing(
                 None,
@@ -259,8 +301,11 @@ def _stroke_record(stroke: RawStroke, key: str) -> Stroke:
 
 
 def _certainty(stroke: RawStroke) -> float:
-    """How sure it is that this stroke happened as read: zones known and the bar seen."""
-    return float(np.clip(stroke.zone_confidence * (0.5 + 0.5 * stroke.seen_share), 0, 1))
+    """How sure it is that this stroke happened as read: zones known, bar and body seen."""
+    body = min(stroke.body_share / 0.5, 1.0)
+    seen = (0.5 + 0.5 * stroke.seen_share) * (UNSEEN_BODY + (1 - UNSEEN_BODY) * body)
+    hands = HANDS_ALONE if "by_hands" in stroke.flags else 1.0
+    return float(np.clip(stroke.zone_confidence * seen * hands, 0, 1))
 
 
 def _times(stroke: RawStroke, movement: str) -> tuple[float, float, float]:
