@@ -48,7 +48,7 @@ Moment = tuple[Sequence[Skeleton], Sequence[Array]]  # everything that moves, at
 PERSON_TAG, BAR_TAG, TAG_STEP = 10, 100, 10
 MAX_SPOTS = 24
 
-NEAR_CELL_M, FAR_CELL_M = 0.006, 0.012  # see _part_rows
+NEAR_CELL_M, FAR_CELL_M = 0.009, 0.015  # see _part_rows
 
 
 class RenderUnavailable(RuntimeError):
