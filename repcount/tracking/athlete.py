@@ -65,7 +65,8 @@ class Sightings:
     def add(self, person: Person, time_s: float, colour: np.ndarray) -> None:
         size = person.size_px
         if self.people:
-            self.size += 0.1 * (size - self.size)
+            # Bent and turned bodies look short: follow upwards faster than downwards.
+            self.size += (0.2 if size > self.size else 0.02) * (size - self.size)
             self.colour = self.colour + 0.1 * (colour - self.colour)
         else:
             self.size, self.colour = size, colour

@@ -1,102 +1,108 @@
 """The bar's two ends, picture by picture.
 
-The plates are found by their moving with the hands (`plates`), learned from the pictures in which
-they did, and from then on followed by their looks alone: held, falling, bouncing, lying on the
-floor; and backwards through the last seconds, to where they lay before the first lift.
+Two ways lead to an end: the network that knows what a bar looks like (`bar_net`), asked now and
+then, and what moves with the hands while they lift (`plates`), asked where the network's answer
+stands still while the hands move. Once found, an end is followed by its looks at every picture, to
+a fraction of a pixel (`patch`): held, falling, bouncing, lying on the floor; and backwards through
+the last seconds, to where it lay before. Pictures of barbells on walls and plates on racks do not
+move with the hands: what stood still while the bar was carried is remembered and not taken again.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
-from repcount.tracking.outline import DISC, Outline, find_outline
-from repcount.tracking.patch import Patch, cut_out
-from repcount.tracking.plates import (
-    HAND_TRAVEL,
-    PAIR_S,
-    Hands,
-    Plate,
-    Votes,
+from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting
+from repcount.tracking.ends import (
+    CLEAR,
+    CONFIRMED,
+    LOST,
+    PLATE_M,
+    End,
+    Picture,
+    face_width,
+    from_sighting,
+    from_votes,
+    makes_bar,
 )
+from repcount.tracking.patch import GOOD
+from repcount.tracking.plates import HAND_TRAVEL, PAIR_S, Hands, Votes
 
 # Pictures kept to look back on, in seconds.
 BACK_S = 12.0
-# Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a picture's
-# worth of motion blur leaves about 0.7. Below GOOD a wider search is made, below LOST nothing is
-# given: other things that look like plates reach 0.5.
-GOOD = 0.8
-LOST = 0.6
 # How fast a plate can go, and change its mind at a bounce (m/s; a drop from overhead lands at 6).
 G = 9.81
-PLATE_M = 0.225
 TOP_SPEED = 6.5
-# Between the outer faces of the plates: 1.31 m between the sleeves' collars (men's and women's bars
-# alike) and some 6 cm of plates a side.
-BAR_LENGTH_M = 1.43
-# Both ends belong to one bar: the way from one to the other may change by this share of itself from
-# picture to picture's neighbourhood (tilt, turn, perspective).
-STRETCH = 0.25
-# A new look is blended in by this much, at most this often, only while likeness is high.
-BLEND = 0.1
-BLEND_EVERY = 5
-# An outline counts if its score says that at least half of it is seen as an edge, net of edges
-# beyond it.
-CLEAR = 0.5
-# After how many pairs to look for plates: both at first, at last one is enough.
-TRIES = (6, 9, 12, 16, 20)
 # A nearer athlete is followed on smaller pictures: a body length (0.5 m) of this many pixels makes
 # the crossing level of 1.75 cm two pixels and a half, which is plenty for a fit to a twentieth of a
 # pixel, and keeps patches small. Pictures are shrunk where it has more than LARGEST.
 BODY_PX, LARGEST = 70.0, 90.0
-# The looks are learned from pictures that go back this far.
-LEARN_S = 1.0
-# Pairs are taken this much hand travel apart (body lengths), so that they see different places.
+# How often the network is asked: where both ends are followed well; where one is; else.
+ASK_S = (0.5, 0.2, 0.1)
+# A sighting and a followed end are one if no farther apart than this (semi-axes); two sightings in
+# a row are one thing if no farther apart than that, which at ASK_S allows for 2 m/s.
+SAME, NEXT = 0.5, 1.0
+# This many sightings in a row elsewhere, and the end followed is not the bar's.
+DOUBTS = 4
+# Sure enough to contradict what is followed.
+SURE = 0.6
+# Backwards, an end is given up when it has not been seen for this long.
+GIVE_UP_S = 1.0
+# After how many pairs of pictures to look for plates in the votes: both ends at first, at last one
+# is enough. Pairs are taken this much hand travel apart (body lengths), so that they see different
+# places. After votes for nothing, there are none for a while: hands move without a bar, too.
+TRIES = (6, 9, 12, 16, 20)
 PAIR_STEP = 0.06
 STALE_S = 6.0
+REST_S = 8.0
+# An end went along if it moved this much of the hands' way (perspective, the pose model's error),
+# and stood still if it moved less than that.
+ALONG = (0.5, 2.0)
+STILL = 0.3
+# One end went along, the other stood still, over this much of the hands' way: it is no end.
+TORN = 0.25
+# The ends' ways over TEAR_S, seen in perspective, differ by no more than this share of the longer
+# and this much of a semi-axis: a bar is rigid.
+TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
+# A model of the offset needs this many sightings; a slope with height, this spread (semi-axes).
+ENOUGH, SPREAD = 12, 3.0
+# What has never been seen to move with the hands counts this much.
+UNPROVEN = 0.6
+# A gap this short, with the end at the same place before and after, is one in which it lay there.
+HIDDEN_S, SAME_PLACE = 2.0, 0.1
+HIDDEN_CONFIDENCE = 0.3
 
 
 @dataclass
-class Picture:
-    """A picture on hand: `gray` (H, W), its time, the hands if known, and `shift` (2,) pixels by
-    which the background has moved since the shot began."""
+class Row:
+    """What is said of one picture, in pixels of the picture followed: the patches' `centres` (2, 2)
+    of both ends, `face` (2, 2) from there to the outer faces as far as known without the network,
+    `semi_axis` (2,), `confidence` (2,), and the names of the ends that said it. `per_pixel` (2,) is
+    how many pixels of the picture given are one of the picture followed."""
 
     time_s: float
-    gray: np.ndarray
-    hands: Hands | None
     shift: np.ndarray
-    index: int
+    per_pixel: np.ndarray
+    centres: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
+    face: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
+    semi_axis: np.ndarray = field(default_factory=lambda: np.full(2, np.nan))
+    confidence: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    owner: list[int] = field(default_factory=lambda: [0, 0])
 
-
-@dataclass
-class End:
-    """One end while it is followed: what to look for, the plates' outline, where its middle is."""
-
-    patch: Patch
-    outline: Outline
-    centre: np.ndarray
-    velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
-    likeness: float = 1.0
-    lost_s: float = 0.0
-    since_blend: int = 0
-
-    @property
-    def semi_axis(self) -> float:
-        return self.outline.semi_axis
-
-    def copy(self) -> End:
-        twin = End(Patch(self.patch.look, self.patch.weight), self.outline, self.centre)
-        twin.velocity = self.velocity.copy()
-        return twin
+    def clear(self, side: int) -> None:
+        self.centres[side], self.semi_axis[side], self.confidence[side] = np.nan, np.nan, 0.0
+        self.owner[side] = 0
 
 
 @dataclass
 class BarTrack:
-    """What was found, for the pictures of one pass. In pixels of the pictures followed: `ends`
+    """What was found, for the pictures of one pass. In pixels of the pictures given: `ends`
     (T, 2, 2) picture, left and right, x and y; `semi_axis` (T, 2); `confidence` (T, 2) 0..1. NaN
     where an end is not known (confidence 0)."""
 
@@ -108,18 +114,33 @@ class BarTrack:
 class Bar:
     """Follows the bar. Give it every picture in order (`step`), then ask for `result`."""
 
-    def __init__(self) -> None:
+    def __init__(self, net: BarNet | None = None) -> None:
+        """`net` None: without the network, by movement alone."""
+        self.net = net
+        self.rows: list[Row] = []
+        # Height, offset (x, y) and semi-axis of every sighting of an end that is followed.
+        self.sighted: dict[int, list[tuple[float, float, float, float]]] = {}
+        self.proven: set[int] = set()
+        self._forget()
+
+    def _forget(self) -> None:
         self.back: deque[Picture] = deque()
         self.shrink = 1.0
-        self.per_pixel = np.ones(2)
-        self.rows: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        self._start_anew()
+
+    def _start_anew(self) -> None:
         self.ends: list[End | None] = [None, None]
         self.between: np.ndarray | None = None
         self.grip: list[np.ndarray | None] = [None, None]
         self.rest: list[np.ndarray | None] = [None, None]
-        self.votes = Votes()
-        self.voted_at: float | None = None
-        self.voted_s = -np.inf
+        # Places (less the background's shift) that looked like an end and never were one.
+        self.false_places: list[np.ndarray] = []
+        self.pending: list[tuple[float, np.ndarray] | None] = [None, None]
+        self.square: np.ndarray | None = None
+        self.asked_s = -np.inf
+        self.votes_after_s = -np.inf
+        self.paired_at: float | None = None
+        self._new_votes()
 
     # --- the public way in and out ---
 
@@ -128,11 +149,13 @@ class Bar:
         gray: np.ndarray,
         time_s: float,
         hands: Hands | None,
+        square: np.ndarray | None,
         shift: np.ndarray,
         cut: bool,
     ) -> None:
-        """The next picture. `hands` None where they are not known; `shift` as in `Picture`; `cut`
-        true if a new shot starts here."""
+        """The next picture. `hands` None where they are not known; `square` (4,) x0, y0, x1, y1 as
+        `bar_net.athlete_box` gives it, pixels, None if not known; `shift` (2,) pixels by which the
+        background has moved since the shot began; `cut` true if a new shot starts here."""
         if cut:
             self._forget()
         if hands is not None and hands.size * self.shrink > LARGEST:
@@ -142,22 +165,43 @@ class Bar:
             gray = _shrunk(gray, self.shrink)
             hands = None if hands is None else hands.scaled(self.shrink)
         # Sides are whole pixels: the picture may be shrunk a little more along one.
-        self.per_pixel = np.array([given[1] / gray.shape[1], given[0] / gray.shape[0]])
-        shift = np.where(np.isfinite(shift), shift, 0.0) / self.per_pixel
+        per_pixel = np.array([given[1] / gray.shape[1], given[0] / gray.shape[0]])
+        shift = np.where(np.isfinite(shift), shift, 0.0) / per_pixel
         picture = Picture(time_s, gray, hands, shift, len(self.rows))
+        self.rows.append(Row(time_s, shift, per_pixel))
         self.back.append(picture)
         while time_s - self.back[0].time_s > BACK_S:
             self.back.popleft()
-        self.rows.append((np.full((2, 2), np.nan), np.full(2, np.nan), np.zeros(2)))
         if len(self.back) > 1:
             self._follow(self.ends, picture, self.back[-2])
-            self._vote(picture)
+            self._tear(picture)
+        if square is not None:
+            self._ask(picture, square / np.tile(per_pixel, 2))
+        if len(self.back) > 1:
+            self._compare(picture)
 
     def result(self) -> BarTrack:
-        if not self.rows:
-            return BarTrack(np.zeros((0, 2, 2)), np.zeros((0, 2)), np.zeros((0, 2)))
-        ends, semi_axis, confidence = (np.stack(parts) for parts in zip(*self.rows, strict=True))
-        return BarTrack(ends, semi_axis, confidence)
+        count = len(self.rows)
+        ends, semi_axis = np.full((count, 2, 2), np.nan), np.full((count, 2), np.nan)
+        confidence = np.zeros((count, 2))
+        models = {name: _OffsetModel(seen) for name, seen in self.sighted.items()}
+        for index, row in enumerate(self.rows):
+            for side in (0, 1):
+                if row.confidence[side] <= 0:
+                    continue
+                centre, name = row.centres[side], row.owner[side]
+                offset, axis = row.face[side], row.semi_axis[side]
+                if name in models:
+                    offset, axis = models[name](float(centre[1] - row.shift[1]))
+                # Patches count from the middle of the first pixel, pictures from its corner.
+                ends[index, side] = (centre + offset + 0.5) * row.per_pixel
+                semi_axis[index, side] = axis * row.per_pixel[1]
+                proven = 1.0 if name in self.proven else UNPROVEN
+                confidence[index, side] = row.confidence[side] * proven
+        track = BarTrack(ends, semi_axis, confidence)
+        shift = np.array([row.shift * row.per_pixel for row in self.rows]).reshape(-1, 2)
+        _fill_hidden(track, np.array([row.time_s for row in self.rows]), shift)
+        return track
 
     def _smaller(self, shrink: float) -> None:
         """Go on with pictures shrunk to `shrink` times the size given."""
@@ -172,18 +216,12 @@ class Bar:
             )
             for old in self.back
         )
+        for old in self.back:
+            row = self.rows[old.index]
+            if not row.confidence.any():
+                row.shift, row.per_pixel = row.shift * by, row.per_pixel / by
         self.shrink = shrink
-        self.ends, self.between = [None, None], None
-        self.grip, self.rest = [None, None], [None, None]
-        self._new_votes()
-
-    def _forget(self) -> None:
-        self.back.clear()
-        self.shrink = 1.0
-        self.ends = [None, None]
-        self.between = None
-        self.grip, self.rest = [None, None], [None, None]
-        self._new_votes()
+        self._start_anew()
 
     # --- following ---
 
@@ -191,15 +229,12 @@ class Bar:
         """Move `ends` from `before` to `now` (a neighbour in either direction) and note them."""
         step_s = abs(now.time_s - before.time_s)
         for side, end in enumerate(ends):
-            if end is not None:
-                self._move(end, side, ends[1 - side], now, before, step_s)
-        self._agree(ends, now)
-        for side, end in enumerate(ends):
             if end is None:
                 continue
+            self._move(end, side, ends[1 - side], now, before, step_s)
             if end.likeness >= LOST and _inside(end.centre, now.gray):
-                self._note(end, side, now)
                 end.lost_s = 0.0
+                self._note(end, side, now)
             else:
                 end.lost_s += step_s
         left, right = ends
@@ -221,223 +256,374 @@ class Bar:
         background = now.shift - before.shift
         metre = end.semi_axis / PLATE_M
         places: list[tuple[np.ndarray, float]] = []
-        if end.lost_s == 0.0:
-            centre, score = end.patch.fine(now.gray, end.centre + end.velocity * step_s)
-            places.append((centre, score))
-            if score < GOOD:
+        if end.seen:
+            places.append(end.patch.fine(now.gray, end.centre + end.velocity * step_s))
+            if places[0][1] < GOOD:
                 speed = np.abs(end.velocity) * step_s
                 # As far again as it came (a bounce), what a fall adds, and a third of a plate.
                 reach = 0.35 * end.semi_axis + 1.2 * speed + 4 * G * metre * step_s**2
                 places.append(end.patch.search(now.gray, end.centre + background, reach))
         else:
+            end.centre = end.centre + background
             for guess, reach in self._guesses(end, side, other, now):
-                places.append(end.patch.search(now.gray, guess, reach))
+                places.append(end.patch.search(now.gray, guess, np.full(2, reach)))
         centre, score = max(places, key=lambda place: place[1], default=(end.centre, -1.0))
         end.likeness = score
         if score < LOST:
             end.velocity = np.zeros(2)
             return
-        if end.lost_s == 0.0:
+        if end.seen:
             measured = (centre - end.centre) / max(step_s, 1e-3)
             end.velocity = np.clip(measured, -TOP_SPEED * metre, TOP_SPEED * metre)
         end.centre = centre
 
     def _guesses(
         self, end: End, side: int, other: End | None, now: Picture
-    ) -> Iterable[tuple[np.ndarray, np.ndarray]]:
-        """Where a lost end may be, and how far around: where it got lost, on the bar with the other
-        end, where the hands hold it, where it last lay."""
-        wide = np.full(2, 1.0) * end.semi_axis
-        yield end.centre, wide * (0.5 if end.lost_s > 0.3 else 1.5)
-        if other is not None and other.lost_s == 0.0 and self.between is not None:
-            yield other.centre + self.between * (1 if side == 1 else -1), 0.6 * wide
-        grip = self.grip[side]
+    ) -> Iterator[tuple[np.ndarray, float]]:
+        """Where a lost end may be, and how far around: where it got lost; and, less and less often,
+        on the bar with the other end, where the hands hold it, where it last lay."""
+        yield end.centre, end.semi_axis * (0.3 if end.lost_s > 0.3 else 1.5)
+        if end.lost_s > 0.3 and now.index % 5:
+            return
+        if other is not None and other.seen and self.between is not None:
+            yield other.centre + self.between * (1 if side == 1 else -1), 0.6 * end.semi_axis
+        grip, rest = self.grip[side], self.rest[side]
         if now.hands is not None and grip is not None:
-            yield now.hands.middle + grip, 0.8 * wide
-        rest = self.rest[side]
+            yield now.hands.middle + grip, 0.8 * end.semi_axis
         if rest is not None:
-            yield rest + now.shift, 0.5 * wide
-
-    def _agree(self, ends: list[End | None], now: Picture) -> None:
-        """Where the two ends do not make the bar, let go of the one that looks less like itself."""
-        left, right = ends
-        if left is None or right is None or self.between is None:
-            return
-        if min(left.likeness, right.likeness) < LOST:
-            return
-        apart = np.hypot(*(right.centre - left.centre - self.between))
-        room = STRETCH * np.hypot(*self.between) + 0.5 * max(left.semi_axis, right.semi_axis)
-        if apart > room:
-            worse = left if left.likeness < right.likeness else right
-            worse.likeness = 0.0
+            yield rest + now.shift, 0.4 * end.semi_axis
 
     def _note(self, end: End, side: int, now: Picture) -> None:
-        ends, semi_axis, confidence = self.rows[now.index]
-        # Patches count from the middle of the first pixel, pictures from its corner.
-        ends[side] = (end.centre + self._to_face(end, side) + 0.5) * self.per_pixel
-        semi_axis[side] = end.semi_axis * self.per_pixel[1]
-        confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.0, 1.0))
-        end.since_blend += 1
-        if end.likeness > GOOD and end.since_blend >= BLEND_EVERY:
-            seen = cut_out(now.gray, end.centre, end.patch.size)
-            end.patch.renew((1 - BLEND) * end.patch.look + BLEND * seen)
-            end.since_blend = 0
-        metre = end.semi_axis / PLATE_M
-        if np.hypot(*end.velocity) < 0.05 * metre:
+        row = self.rows[now.index]
+        row.centres[side], row.semi_axis[side] = end.centre, end.semi_axis
+        row.face[side] = self._to_face(end, side) if end.offset is None else end.offset
+        row.confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.01, 1.0))
+        row.owner[side] = end.name
+        end.blend(now.gray)
+        if np.hypot(*end.velocity) < 0.05 * end.semi_axis / PLATE_M:
             self.rest[side] = end.centre - now.shift
 
     def _to_face(self, end: End, side: int) -> np.ndarray:
         """(2,) from the middle of the plates' outline to the middle of the outer face, which lies
-        farther out along the bar: where the bar ends, less the face's own half width."""
+        farther out along the bar: where the outline ends, less the face's own half width."""
         if self.between is None:
             return np.zeros(2)
         length = float(np.hypot(*self.between))
-        # The bar's foreshortening tells how wide the face is seen: edge-on at full length.
-        full = BAR_LENGTH_M / PLATE_M * end.semi_axis
-        face = end.semi_axis * np.sqrt(max(0.0, 1 - (length / full) ** 2))
-        out = max(0.0, end.outline.half_width - face)
+        out = max(0.0, end.half_width - face_width(end.semi_axis, length))
         return self.between / length * (out if side == 1 else -out)
 
-    # --- finding ---
+    def _tear(self, now: Picture) -> None:
+        """Where the two ends do not move like one bar, let go of the one less like itself."""
+        left, right = self.ends
+        if left is None or right is None or not (left.seen and right.seen):
+            return
+        then = next((old for old in reversed(self.back) if now.time_s - old.time_s >= TEAR_S), None)
+        if then is None or self.rows[then.index].owner != [left.name, right.name]:
+            return
+        ways = np.array([left.centre, right.centre]) - self.rows[then.index].centres
+        ways -= now.shift - then.shift
+        room = TEAR * np.hypot(*ways.T).max() + TEAR_PLATE * max(left.semi_axis, right.semi_axis)
+        if np.hypot(*(ways[0] - ways[1])) <= room:
+            return
+        side = (
+            0
+            if left.likeness - 0.3 * left.confirmed < right.likeness - 0.3 * right.confirmed
+            else 1
+        )
+        self._retract(side, then.index)
 
-    def _vote(self, now: Picture) -> None:
-        """Look whether the hands carry plates, where that is not known already."""
-        if now.hands is None or not self._doubtful(now):
+    def _retract(self, side: int, after: int) -> None:
+        """Take back what was said about an end in the pictures after index `after`: it is lost."""
+        end = self.ends[side]
+        if end is None:
             return
-        if now.time_s - self.voted_s > STALE_S:
+        for row in self.rows[max(0, after + 1) :]:
+            if row.owner[side] == end.name:
+                row.clear(side)
+        end.lost_s, end.velocity, end.idle, end.doubts = 1.0, np.zeros(2), 0.0, 0
+        self.rest[side] = None
+
+    def _disown(self, side: int, now: Picture) -> None:
+        """Take back all that was said about an end that is none, and remember its place."""
+        end = self.ends[side]
+        if end is None:
+            return
+        self._retract(side, -1)
+        self.false_places.append(end.centre - now.shift)
+        self.ends[side], self.grip[side], self.between = None, None, None
+
+    # --- what the network says ---
+
+    def _ask(self, now: Picture, square: np.ndarray) -> None:
+        if self.net is None:
+            return
+        seen = [end for end in self.ends if end and end.seen]
+        well = [end for end in seen if end.likeness >= GOOD and not end.doubts]
+        if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
+            return
+        self.asked_s = now.time_s
+        # The athlete may walk off while the bar lies there: then look where they were.
+        if self.square is None or not seen or all(_holds(square, end.centre) for end in seen):
+            self.square = square - np.tile(now.shift, 2)
+        sighting = self.net.find(now.gray, self.square + np.tile(now.shift, 2))
+        fresh = [self._sighted(side, sighting, now) for side in (0, 1)]
+        if any(fresh):
+            self._look_back(fresh, now)
+
+    def _sighted(self, side: int, sighting: BarSighting, now: Picture) -> bool:
+        """Take one end of a sighting into account; true if it starts a new end."""
+        sure, axis = float(sighting.confidence[side]), float(sighting.semi_axis_px[side])
+        face = sighting.ends_px[side] - 0.5
+        before, self.pending[side] = self.pending[side], None
+        if sure < CONFIDENT or not _inside(face, now.gray):
+            return False
+        if any(np.hypot(*(face - now.shift - place)) < axis for place in self.false_places):
+            return False
+        end = self.ends[side]
+        self.pending[side] = (now.time_s, face)
+        if end is not None and end.seen:
+            offset = self._to_face(end, side) if end.offset is None else end.offset
+            if np.hypot(*(face - end.centre - offset)) <= SAME * axis:
+                self._record(end, face, axis, now)
+                return False
+            end.doubts += sure >= SURE
+            if end.doubts < DOUBTS or not self._steady(before, face, axis, now):
+                return False
+            first = now.index - round(DOUBTS * ASK_S[2] * 30)
+            self._retract(side, max(first, end.last_along))
+        elif end is not None and end.offset is not None:
+            at, alike = end.patch.search(now.gray, face - end.offset, np.full(2, 0.3 * axis))
+            if alike >= LOST:
+                end.centre, end.likeness, end.lost_s, end.doubts = at, alike, 0.0, 0
+                end.velocity = np.zeros(2)
+                self._note(end, side, now)
+                self._record(end, face, axis, now)
+                return False
+        if not self._steady(before, face, axis, now):
+            return False
+        outwards = None
+        other = sighting.ends_px[1 - side] - 0.5
+        if sighting.confidence[1 - side] >= CONFIDENT:
+            outwards = face - other
+        new = from_sighting(now.gray, face, axis, outwards)
+        if end is not None:
+            new.carried, new.last_along = end.carried, end.last_along
+            if end.confirmed:
+                self.proven.add(new.name)
+        self.ends[side] = new
+        self._record(new, face, axis, now)
+        return True
+
+    def _steady(
+        self, before: tuple[float, np.ndarray] | None, face: np.ndarray, axis: float, now: Picture
+    ) -> bool:
+        """Whether the sighting before, just before, was of the same thing."""
+        if before is None or now.time_s - before[0] > 2.5 * ASK_S[1]:
+            return False
+        return bool(np.hypot(*(face - before[1])) <= NEXT * axis)
+
+    def _record(self, end: End, face: np.ndarray, axis: float, now: Picture) -> None:
+        end.doubts = 0
+        seen = self.sighted.setdefault(end.name, [])
+        way = face - end.centre
+        seen.append((float(end.centre[1] - now.shift[1]), float(way[0]), float(way[1]), axis))
+        # What is told later uses all sightings (`result`); for now the last few do.
+        last = np.median(np.array(seen[-9:]), axis=0)
+        end.offset, end.semi_axis = last[1:3], float(last[3])
+
+    # --- what the hands say ---
+
+    def _compare(self, now: Picture) -> None:
+        """Compare the ends with the hands, where those move up or down."""
+        pair = self._pair(now)
+        if pair is None or now.hands is None:
+            return
+        then, travel, background = pair
+        step = PAIR_STEP if self.paired_at is None else self._hand_step(now)
+        self.paired_at, self.paired_s = float(now.hands.middle[1]), now.time_s
+        rates = [self._rate(side, now, then, travel[1], background[1]) for side in (0, 1)]
+        along = [ALONG[0] < rate < ALONG[1] for rate in rates]
+        for side, end in enumerate(self.ends):
+            if end is None:
+                continue
+            if along[side]:
+                end.carried, end.idle, end.last_along = end.carried + step, 0.0, now.index
+                if end.confirmed:
+                    self.proven.add(end.name)
+            elif abs(rates[side]) < STILL:
+                end.idle += step
+                if along[1 - side] and end.idle > TORN:
+                    if end.confirmed:
+                        self._retract(side, end.last_along)
+                    else:
+                        self._disown(side, now)
+        if any(along):
             self._new_votes()
-        hands, size = now.hands, now.hands.size
-        if self.voted_at is not None and abs(hands.middle[1] - self.voted_at) < PAIR_STEP * size:
-            return
+        elif all(end is None or not end.seen or end.idle > 0 for end in self.ends):
+            self._vote(now, then, background)
+
+    def _pair(self, now: Picture) -> tuple[Picture, np.ndarray, np.ndarray] | None:
+        """The last picture before `now` since which the hands moved far enough up or down, the
+        hands' way and the background's, both (2,) pixels; None if there is none or it is too soon
+        after the pair before."""
+        if now.hands is None:
+            return None
+        if now.time_s - self.paired_s > STALE_S:
+            self._new_votes()
+        size = now.hands.size
+        if self.paired_at is not None and self._hand_step(now) < PAIR_STEP:
+            return None
         for then in reversed(list(self.back)[:-1]):
             if now.time_s - then.time_s > PAIR_S or then.hands is None:
-                return
+                return None
             background = now.shift - then.shift
-            travel = hands.middle - then.hands.middle - background
+            travel = now.hands.middle - then.hands.middle - background
             if abs(travel[1]) >= HAND_TRAVEL * size:
-                break
-        else:
+                upright = abs(travel[1]) > abs(travel[0]) and np.hypot(*background) < size
+                return (then, travel, background) if upright else None
+        return None
+
+    def _hand_step(self, now: Picture) -> float:
+        """How far the hands moved since the last pair, in body lengths."""
+        assert now.hands is not None
+        assert self.paired_at is not None
+        return abs(float(now.hands.middle[1]) - self.paired_at) / now.hands.size
+
+    def _rate(
+        self, side: int, now: Picture, then: Picture, hand_travel: float, background: float
+    ) -> float:
+        """An end's way up or down as a share of the hands' way; NaN if it is not known."""
+        new, old = self.rows[now.index], self.rows[then.index]
+        if new.owner[side] != old.owner[side]:
+            return np.nan
+        return float((new.centres[side, 1] - old.centres[side, 1] - background) / hand_travel)
+
+    def _new_votes(self) -> None:
+        self.votes, self.paired_at, self.paired_s = Votes(), None, -np.inf
+
+    def _vote(self, now: Picture, then: Picture, background: np.ndarray) -> None:
+        """Look for plates that move with the hands, since none that are followed do."""
+        if now.time_s < self.votes_after_s or now.hands is None or then.hands is None:
             return
-        if abs(travel[1]) < abs(travel[0]) or np.hypot(*background) > size:
-            return
-        self.votes.add(then.gray, now.gray, then.hands, hands, background)
-        self.voted_at, self.voted_s = float(hands.middle[1]), now.time_s
+        self.votes.add(then.gray, now.gray, then.hands, now.hands, background)
         if self.votes.pairs not in TRIES:
             return
         pictures = list(self.back)
-        ends = [
-            None if plate is None else learn(plate, pictures, now)
-            for plate in self.votes.plates(hands)
+        found = [
+            None if plate is None else from_votes(plate, pictures, self.votes)
+            for plate in self.votes.plates(now.hands)
         ]
-        clear = [end if end and end.outline.score >= CLEAR else None for end in ends]
+        clear = [
+            end if end and end.score >= CLEAR and end.carried > CONFIRMED / 2 else None
+            for end in found
+        ]
         last = self.votes.pairs == TRIES[-1]
-        if all(clear) or (last and any(clear)):
-            self._found(clear, now)
-        if all(clear) or last:
+        left, right = clear
+        good = makes_bar(left, right) if left and right else last and any(clear)
+        if good:
+            for side, end in enumerate(clear):
+                self._replace(side, end, now)
+            left, right = self.ends
+            self.between = right.centre - left.centre if left and right else None
+            self._look_back([end is not None for end in clear], now)
+        elif last:
+            self.votes_after_s = now.time_s + REST_S
+        if good or last:
             self._new_votes()
 
-    def _doubtful(self, now: Picture) -> bool:
-        return all(end is None or end.lost_s > 0.3 for end in self.ends)
-
-    def _new_votes(self) -> None:
-        self.votes, self.voted_at = Votes(), None
-
-    def _found(self, found: list[End | None], now: Picture) -> None:
-        """Take over the ends found, and follow them back through the pictures on hand."""
-        for side, end in enumerate(found):
-            if end is not None and now.hands is not None:
-                self.ends[side] = end
+    def _replace(self, side: int, end: End | None, now: Picture) -> None:
+        """Take over an end that was carried by the hands in place of one that was not."""
+        old = self.ends[side]
+        if old is not None:
+            if old.confirmed:
+                self._retract(side, old.last_along)
+            else:
+                self._disown(side, now)
+        self.ends[side], self.rest[side] = end, None
+        if end is not None:
+            end.last_along = now.index
+            if now.hands is not None:
                 self.grip[side] = end.centre - now.hands.middle
-        left, right = self.ends
-        self.between = right.centre - left.centre if left and right else None
+
+    def _look_back(self, fresh: list[bool], now: Picture) -> None:
+        """Note the ends that are `fresh`, and follow them back through the pictures on hand, up to
+        where something is known already."""
+        twins: list[End | None] = [None, None]
         for side, end in enumerate(self.ends):
-            if end is not None:
+            if end is not None and fresh[side]:
                 self._note(end, side, now)
-        twins = [None if end is None else end.copy() for end in self.ends]
-        pictures = list(self.back)
+                twins[side] = end.copy()
+        pictures, between = list(self.back), self.between
         for later, earlier in zip(pictures[::-1], pictures[-2::-1], strict=False):
-            if any(
-                twin is not None and self.rows[earlier.index][2][side] > 0
-                for side, twin in enumerate(twins)
-            ):
-                break
-            if all(twin is None or twin.lost_s > 1.0 for twin in twins):
+            for side, twin in enumerate(twins):
+                known = self.rows[earlier.index].confidence[side] > 0
+                if twin is not None and (known or twin.lost_s > GIVE_UP_S):
+                    twins[side] = None
+            if not any(twins):
                 break
             self._follow(twins, earlier, later)
+        self.between = between
 
 
-def learn(plate: Plate, pictures: list[Picture], now: Picture) -> End:
-    """The looks and outline of `plate`, which is about at `plate.centre` in `now`, the last of
-    `pictures`: laid over each other as it moves, the pictures show it sharp."""
-    first = _odd(np.array([max(plate.half_width, 0.3 * plate.semi_axis), plate.semi_axis]) * 1.1)
-    disc = Outline((first - 1) / 2, first[0] / 2 - 1, first[1] / 2 - 1, DISC, 0.0)
-    patch = Patch(
-        cut_out(now.gray, plate.centre, (int(first[0]), int(first[1]))),
-        disc.weight(list(first[::-1]), 0.0),
-    )
-    centres, after = [np.array(plate.centre, float)], now
-    for picture in pictures[-2::-1]:
-        if now.time_s - picture.time_s > LEARN_S or picture.hands is None or after.hands is None:
-            break
-        guess = centres[-1] + picture.hands.middle - after.hands.middle
-        centre, score = patch.search(picture.gray, guess, np.full(2, 0.35 * plate.semi_axis))
-        if score < LOST:
-            break
-        centres.append(centre)
-        if score > GOOD:
-            seen = cut_out(picture.gray, centre, patch.size)
-            patch.renew((1 - 2 * BLEND) * patch.look + 2 * BLEND * seen)
-        after = picture
-    wide = _odd(np.full(2, 1.7 * plate.semi_axis))
-    stack = np.stack(
-        [
-            cut_out(picture.gray, centre, (int(wide[0]), int(wide[1])))
-            for picture, centre in zip(pictures[::-1], centres, strict=False)
-        ]
-    )
-    corner = centres[0] - (wide - 1) / 2
-    outline = find_outline(
-        stack.mean(0),
-        stack.std(0),
-        _within(now.gray, corner, wide),
-        plate.half_width,
-        plate.semi_axis,
-    )
-    away = outline.centre - (wide - 1) / 2
-    size = _odd(np.array([outline.half_width, outline.semi_axis]) + 4)
-    centred = Outline(
-        (size - 1) / 2, outline.half_width, outline.semi_axis, outline.form, outline.score
-    )
-    looks = [
-        cut_out(picture.gray, centre + away, (int(size[0]), int(size[1])))
-        for picture, centre in zip(pictures[::-1], centres, strict=False)
-    ]
-    inside = _within(now.gray, centres[0] + away - (size - 1) / 2, size)
-    found = Patch(np.mean(looks, axis=0), centred.weight(list(size[::-1]), 1.5) * inside)
-    at, _ = found.fine(now.gray, centres[0] + away)
-    return End(found, outline, at)
+class _OffsetModel:
+    """From an end's followed place to its outer face and size, as the network saw them: constants,
+    or straight lines over height where the end was seen at many heights (perspective)."""
+
+    def __init__(self, sightings: list[tuple[float, float, float, float]]) -> None:
+        table = np.array(sightings)
+        self._middle = np.median(table, axis=0)
+        self._slope = np.zeros(3)
+        self._low, self._high = table[:, 0].min(), table[:, 0].max()
+        if len(table) >= ENOUGH and self._high - self._low > SPREAD * self._middle[3]:
+            x, y = table[:, 0] - self._middle[0], table[:, 1:] - self._middle[1:]
+            weight = np.ones_like(y)
+            for _ in range(5):
+                mean_x = (weight * x[:, None]).sum(0) / weight.sum(0)
+                mean_y = (weight * y).sum(0) / weight.sum(0)
+                apart = x[:, None] - mean_x
+                slope = (weight * apart * (y - mean_y)).sum(0) / (weight * apart**2).sum(0)
+                rest = np.abs(y - mean_y - slope * apart)
+                scale = np.maximum(1.5 * np.median(rest, axis=0), 1e-3)
+                weight = 1 / np.maximum(1.0, rest / scale)
+            self._slope = slope
+            self._middle[1:] += mean_y - slope * mean_x
+
+    def __call__(self, height: float) -> tuple[np.ndarray, float]:
+        """((2,) offset, semi-axis) where the patch is at `height`."""
+        height = float(np.clip(height, self._low, self._high))
+        value = self._middle[1:] + self._slope * (height - self._middle[0])
+        return value[:2], float(value[2])
 
 
-def _within(gray: np.ndarray, corner: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """(H, W) bool: which pixels of a patch of `size` (width, height) with its first pixel at
-    `corner` (x, y) lie within the picture."""
-    x, y = corner[0] + np.arange(size[0]), corner[1] + np.arange(size[1])
-    inside_x = (x >= 0) & (x <= gray.shape[1] - 1)
-    inside_y = (y >= 0) & (y <= gray.shape[0] - 1)
-    return inside_y[:, None] & inside_x[None, :]
+def _fill_hidden(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:
+    """Fill short gaps before and after which an end is at the same place: it lay there, hidden."""
+    for side in (0, 1):
+        known = np.flatnonzero(track.confidence[:, side] > 0)
+        for start, end in pairwise(known):
+            if end - start < 2 or time_s[end] - time_s[start] > HIDDEN_S:
+                continue
+            ends = track.ends[[start, end], side] - shift[[start, end]]
+            axis = float(track.semi_axis[[start, end], side].mean())
+            if np.hypot(*(ends[1] - ends[0])) > SAME_PLACE * axis:
+                continue
+            part = (time_s[start + 1 : end] - time_s[start]) / (time_s[end] - time_s[start])
+            way = ends[0] + part[:, None] * (ends[1] - ends[0])
+            track.ends[start + 1 : end, side] = way + shift[start + 1 : end]
+            track.semi_axis[start + 1 : end, side] = axis
+            track.confidence[start + 1 : end, side] = HIDDEN_CONFIDENCE
+
+
+def _holds(square: np.ndarray, point: np.ndarray) -> bool:
+    x0, y0, x1, y1 = square
+    return bool(x0 <= point[0] <= x1 and y0 <= point[1] <= y1)
+
+
+def _inside(centre: np.ndarray, gray: np.ndarray) -> bool:
+    height, width = gray.shape
+    return bool(0 <= centre[0] < width and 0 <= centre[1] < height)
 
 
 def _shrunk(gray: np.ndarray, by: float) -> np.ndarray:
     """`gray` made smaller, `by` times the size."""
     size = (round(gray.shape[1] * by), round(gray.shape[0] * by))
     return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA))
-
-
-def _odd(half: np.ndarray) -> np.ndarray:
-    """(width, height) of a patch that reaches `half` pixels from its middle pixel."""
-    return 2 * np.ceil(half).astype(int) + 1
-
-
-def _inside(centre: np.ndarray, gray: np.ndarray) -> bool:
-    height, width = gray.shape
-    return bool(0 <= centre[0] < width and 0 <= centre[1] < height)

@@ -3,7 +3,6 @@ still: there the plates are sharp and steady, and the background runs past."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -31,9 +30,10 @@ class Outline:
     form: float
     score: float
 
-    def weight(self, shape: Sequence[int], margin: float) -> np.ndarray:
-        """(H, W) float32: 1 inside the outline grown by `margin` pixels, soft at the edge."""
-        y, x = np.mgrid[: shape[0], : shape[1]]
+    def weight(self, size: np.ndarray, margin: float) -> np.ndarray:
+        """(H, W) float32 for a patch of `size` (width, height): 1 inside the outline grown by
+        `margin` pixels, soft at the edge."""
+        y, x = np.mgrid[: size[1], : size[0]]
         u = np.abs(x - self.centre[0]) / (self.half_width + margin)
         v = np.abs(y - self.centre[1]) / (self.semi_axis + margin)
         inside = (u**self.form + v**self.form <= 1).astype(np.float32)

@@ -8,7 +8,7 @@ through the hands. Plates on racks and on the floor never moved with the hands a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -58,6 +58,9 @@ class Plate:
     semi_axis: float
     half_width: float
     share: float
+
+    def at_least(self, semi_axis: float) -> Plate:
+        return replace(self, semi_axis=max(self.semi_axis, semi_axis))
 
 
 @dataclass
@@ -112,6 +115,18 @@ class Votes:
         height, width = self.share.shape
         shift = np.array([width / 2, height / 2]) - zoom * hands.middle
         return np.array([[zoom, 0, shift[0]], [0, zoom, shift[1]]], np.float64)
+
+    def moving(self, hands: Hands, centre: np.ndarray, size: np.ndarray) -> np.ndarray:
+        """(H, W) 0..1, how much each pixel of a patch of `size` (width, height) about `centre`
+        moved with the hands, placed for `hands`; the most moving one has 1."""
+        zoom = UNIT_PX / hands.size
+        middle = np.array(self.share.shape[::-1]) / 2 + zoom * (centre - hands.middle)
+        corner = middle - zoom * (size - 1) / 2
+        place = np.array([[zoom, 0, corner[0]], [0, zoom, corner[1]]])
+        share = cv2.warpAffine(
+            self.share, place, tuple(size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        )
+        return np.asarray(share / max(float(share.max()), 1e-9))
 
     def plates(self, hands: Hands) -> list[Plate | None]:
         """The left and the right end, placed for `hands`; None where nothing is clear."""
@@ -187,17 +202,20 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
         chosen: list[tuple[int, ...] | None] = [i, j]
     else:
         chosen = [peaks[0] if peaks else None for peaks in sides]
-    return [
+    discs = [
         None
         if at is None
         else Plate(
-            np.array([x[at], y[at]], float),
-            float(form[at][1]),
-            float(form[at][0]),
-            float(form[at][2]),
+            np.array([x[at], y[at]], float), *(float(value) for value in form[at][[1, 0, 2]])
         )
         for at in chosen
     ]
+    left, right = discs
+    if left and right and chosen[0] and chosen[1]:
+        # Thin plates seen edge-on leave few votes: the better seen end tells the other's size.
+        ratio = abs(along[chosen[1]]) / abs(along[chosen[0]])
+        return [left.at_least(right.semi_axis / ratio), right.at_least(left.semi_axis * ratio)]
+    return discs
 
 
 def _mean(

@@ -25,9 +25,10 @@ from repcount.footage import Footage, open_footage
 from repcount.sound import find_tones
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
 from repcount.tracking.bar import Bar, BarTrack
+from repcount.tracking.bar_net import BarNet, athlete_box
 from repcount.tracking.camera import Camera, CameraFrame
 from repcount.tracking.plates import Hands
-from repcount.tracking.pose import LEFT_KNUCKLES, RIGHT_KNUCKLES, Person
+from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 
 Progress = Callable[[float, float], None]
@@ -36,6 +37,11 @@ QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
 HANDS_GAP_S = 0.3
 SOUND_RATE_HZ = 16000
+# The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
+# and Contini's fractions as given by Winter; from memory).
+BODY_ST, HIP_ST = 0.288, 0.49
+# Where the athlete stands is taken from this many looks; feet are remembered for this long.
+STEADY_LOOKS, GROUND_S, ANKLE_VISIBLE = 7, 5.0, 0.5
 
 
 class Cancelled(Exception):
@@ -107,7 +113,7 @@ def _look(
     progress: Progress | None,
     cancel: threading.Event | None,
 ) -> tuple[list[Looked], Athlete, BarTrack]:
-    athlete, camera, bar = Athlete(options.model), Camera(), Bar()
+    athlete, camera, bar = Athlete(options.model), Camera(), Bar(BarNet())
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
     # The bar comes after the pose: its pictures wait here for the pose model's next look.
@@ -117,8 +123,15 @@ def _look(
         while waiting and waiting[0][0].time_s <= until_s:
             frame, seen = waiting.popleft()
             hands = hands_at(pose.posed, frame.time_s, frame.scale)
-            shift = seen.camera.shift / frame.scale
-            bar.step(frame.gray, frame.time_s, hands, shift, seen.camera.cut)
+            square = standing(pose.posed, frame.time_s)
+            bar.step(
+                frame.gray,
+                frame.time_s,
+                hands,
+                None if square is None else square / frame.scale,
+                seen.camera.shift / frame.scale,
+                seen.camera.cut,
+            )
 
     scale = 1.0
     try:
@@ -167,6 +180,32 @@ def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | Non
     ]
     sides.sort(key=lambda hand: float(hand[0]))
     return Hands(sides[0] / scale, sides[1] / scale, after.size / scale)
+
+
+def standing(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
+    """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
+    of the full-size picture; None if the athlete is not known. Hips and feet are medians over the
+    last looks: single ones collapse while the athlete bends over."""
+    recent = [
+        one
+        for one in posed[-60:]
+        if one.person is not None
+        and np.isfinite(one.size)
+        and -GROUND_S <= one.time_s - time_s <= 0
+    ]
+    if not recent or time_s - recent[-1].time_s > HANDS_GAP_S:
+        return None
+    people = [one.person for one in recent if one.person is not None]
+    stature = recent[-1].size / BODY_ST
+    hips = np.median([person.middle(HIPS) for person in people[-STEADY_LOOKS:]], axis=0)
+    feet = [
+        person.middle(ANKLES)
+        for person in people
+        if person.visibility[list(ANKLES)].min() >= ANKLE_VISIBLE
+    ]
+    below = hips + [0.0, HIP_ST * stature]
+    ankles = np.median(feet[-STEADY_LOOKS:], axis=0) if feet else below
+    return athlete_box(ankles, hips, stature)
 
 
 def _pictures(footage: Footage, options: TrackOptions) -> Iterator[Picture]:

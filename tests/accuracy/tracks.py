@@ -1,8 +1,8 @@
 """How well the bar's ends and the athlete are tracked, against exact and hand-made truth.
 
-`python -m tests.accuracy.tracks CLIP...` prints one line a clip and a summary. A rendered clip has
-`NAME.frames.npz` beside it (bar ends, plate semi-axes and joints of every frame, exact). A real clip
-has `../bar_track/NAME.csv` (plate box followed by hand). Errors are in plate diameters, so that
+`python -m tests.accuracy.tracks CLIP...` prints one line a clip and one a state of the bar. A
+rendered clip has `NAME.frames.npz` beside it (bar ends, plate semi-axes and joints of every frame,
+exact), a real clip `../bar_track/NAME.csv` (plate box followed by hand). Errors are in plate diameters, so that
 clips of different sizes compare.
 """
 
