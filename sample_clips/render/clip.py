@@ -101,17 +101,17 @@ class FrameTruth:
     joint_names: tuple[str, ...] = tuple(JOINTS)
 
     def save(self, path: Path) -> None:
-        """A compact .npz: positions rounded to an eighth of a pixel."""
+        """A compact .npz: bars rounded to an eighth of a pixel, joints to a half."""
 
-        def short(a: Array) -> NDArray[np.float32]:
+        def eighths(a: Array) -> NDArray[np.float32]:
             return (np.round(a * 8) / 8).astype(np.float32)
 
         np.savez_compressed(
             path,
             time_s=self.time_s,
-            joints=short(self.joints),
-            bar=short(self.bar),
-            semi_axis=short(self.semi_axis),
+            joints=(np.round(self.joints * 2) / 2).astype(np.float16),
+            bar=eighths(self.bar),
+            semi_axis=eighths(self.semi_axis),
             visible=self.visible.astype(np.float16),
             joint_names=np.array(self.joint_names),
         )

@@ -105,6 +105,7 @@ def test_frame_truth_is_saved_compactly(filmed: tuple[Path, FrameTruth], tmp_pat
     truth.save(tmp_path / "t.npz")
     with np.load(tmp_path / "t.npz") as saved:
         np.testing.assert_allclose(saved["bar"], truth.bar, atol=1 / 16)
+        np.testing.assert_allclose(saved["joints"], truth.joints, atol=1 / 4)
         np.testing.assert_array_equal(saved["time_s"], truth.time_s)
         assert list(saved["joint_names"]) == list(JOINTS)
 
