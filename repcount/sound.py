@@ -54,6 +54,10 @@ GROUP_SPACING_S = 1.5
 # within a tenth of a second (common practice, no source).
 SAME_PITCH = 0.03
 IN_TIME_S = 0.1
+# Level of one loudspeaker's beeps among themselves, and the shortest lone signal (common practice,
+# no source): a timer's start tone lasts half a second or more, a struck plate rings for less.
+SAME_DEVICE_DB = 15.0
+LONE_BEEP_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -65,15 +69,6 @@ class Tone:
     frequency_hz: float
     duration_s: float
     level_db: float
-
-
-@dataclass(frozen=True)
-class StartSignals:
-    """When the start signal may have sounded (s, rising; the last is the likeliest), and what a
-    person should know about it."""
-
-    candidates_s: tuple[float, ...]
-    warnings: tuple[str, ...]
 
 
 def find_tones(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> list[Tone]:
@@ -250,40 +245,31 @@ def _overtone(tone: Tone, ground: Tone) -> bool:
     return min(abs(ratio * part - round(ratio * part)) / part for part in (1, 2, 3)) < 0.01
 
 
-def start_signals(tones: Iterable[Tone], first_lift_s: float) -> StartSignals:
-    """Groups of beeps that end before the first lift-off at `first_lift_s`, one candidate a group:
-    the onset of its last beep.
+def signal_onsets(tones: Iterable[Tone]) -> list[float]:
+    """Moments (s, rising) at which a start signal may have sounded: the last beep of each group.
 
     A group is a chain of tones with onsets under 1.5 s apart, at least half of them of one pitch;
     its last beep may have another pitch if it comes in time. More pitches are a melody and no
-    candidate.
+    signal. One device gives the signals: tones much softer than the loudest are something else. A
+    tone alone has to last as a signal does; what rings shorter is metal.
     """
+    tones = sorted(tones, key=lambda tone: tone.onset_s)
+    loudest = max((tone.level_db for tone in tones), default=0.0)
     chains: list[list[Tone]] = []
-    for tone in sorted(tones, key=lambda tone: tone.onset_s):
+    for tone in tones:
+        if tone.level_db < loudest - SAME_DEVICE_DB:
+            continue
         if chains and tone.onset_s - chains[-1][-1].onset_s < GROUP_SPACING_S:
             chains[-1].append(tone)
         else:
             chains.append([tone])
-    candidates: list[float] = []
-    warnings: list[str] = []
+    onsets = []
     for chain in chains:
-        before = [tone for tone in chain if tone.onset_s <= first_lift_s]
-        last = _last_beep(before)
-        if last is None:
+        last = _last_beep(chain)
+        if last is None or (len(chain) == 1 and last.duration_s < LONE_BEEP_S):
             continue
-        candidates.append(last.onset_s)
-        if len(chain) > len(before):
-            warnings.append(
-                f"Beeps go on after the first lift at {first_lift_s:.2f} s; the one at "
-                f"{last.onset_s:.2f} s may not be the start signal."
-            )
-    if len(candidates) > 1:
-        listed = " and ".join(f"{time_s:.2f} s" for time_s in candidates)
-        warnings.append(
-            f"There are {len(candidates)} groups of beeps before the first lift, ending at "
-            f"{listed}; the last is taken as the start signal; give the start if that is wrong."
-        )
-    return StartSignals(tuple(candidates), tuple(warnings))
+        onsets.append(last.onset_s)
+    return onsets
 
 
 def _last_beep(chain: Sequence[Tone]) -> Tone | None:

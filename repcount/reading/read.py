@@ -48,6 +48,7 @@ from repcount.records import (
     Workout,
     Zone,
 )
+from repcount.sound import Tone, signal_onsets
 
 HOLD_S = 1.5
 # What a stroke is worth that the bar tells alone, the body unseen.
@@ -186,16 +187,6 @@ def _stroke_ids(strokes: Sequence[RawStroke], previous: Reading | None) -> list[
     return ids
 
 
-def _signal_groups(sounds: Sequence[dict]) -> list[float]:
-    """Onset of the last tone of each group of tones."""
-    onsets = sorted(float(tone["onset_s"]) for tone in sounds)
-    return [
-        onset
-        for onset, after in zip(onsets, [*onsets[1:], np.inf], strict=False)
-        if after - onset >= GROUP_S
-    ]
-
-
 def _first_lift(strokes: Sequence[RawStroke], rests: Sequence[RawRest], index: int) -> float:
     """Lift-off before a stroke: the end of the last floor rest before it, or its own start."""
     start = strokes[index].start_s
@@ -214,7 +205,7 @@ def _start_and_pairs(
 ) -> tuple[list[StartSignal], list[Pairing], list[Notice]]:
     """Choose the start signal and pair strokes with the workout from there on."""
     items = expand(workout) if workout else []
-    groups = _signal_groups(motion.sounds)
+    groups = signal_onsets(Tone(**tone) for tone in motion.sounds)
     notices: list[Notice] = []
 
     def pairs(start: float | None) -> tuple[list[Pairing], float]:

@@ -1,8 +1,8 @@
 """Where the bar's ends are in one picture, by the network in `models/bar.onnx`.
 
-The network looks at a square around the athlete and answers for the athlete's own bar, whether it is
-held, lying, falling or partly hidden; it knows nothing of other pictures. How it was trained, what
-it reaches and where it fails is in `models/BAR.md`.
+The network looks at a square around the athlete and answers for the athlete's own bar, whether it
+is held, lying, falling or partly hidden; it knows nothing of other pictures. How it was trained,
+what it reaches and where it fails is in `models/BAR.md`.
 """
 
 from __future__ import annotations
