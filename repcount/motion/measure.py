@@ -274,7 +274,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         for axis in range(2):
             position[:, axis] -= np.interp(times, times[known], shift[known, axis])[:, None]
     body = [place[name] for name in POSE_KEYPOINTS]
-    confidence[np.ix_(_somebody_else(times, position, confidence, place), body)] = 0.0
+    confidence[np.ix_(_somebody_else(times, position, confidence, place), np.array(body))] = 0.0
 
     def seen(name: str, threshold: float = SEEN) -> np.ndarray:
         index = place[name]
@@ -388,7 +388,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
     lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
     off = np.where(lost_at, np.nan, off)
-    confidence[np.ix_(lost_at, body)] = 0.0
+    confidence[np.ix_(lost_at, np.array(body))] = 0.0
     hand_height = np.where(lost_at, np.nan, hand_height)
     nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
     source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))
