@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -198,13 +199,14 @@ def standing(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
     people = [one.person for one in recent if one.person is not None]
     stature = recent[-1].size / BODY_ST
     hips = np.median([person.middle(HIPS) for person in people[-STEADY_LOOKS:]], axis=0)
-    feet = [
-        person.middle(ANKLES)
-        for person in people
+    visible = (
+        person
+        for person in reversed(people)
         if person.visibility[list(ANKLES)].min() >= ANKLE_VISIBLE
-    ]
+    )
+    feet = [person.middle(ANKLES) for person in islice(visible, STEADY_LOOKS)]
     below = hips + [0.0, HIP_ST * stature]
-    ankles = np.median(feet[-STEADY_LOOKS:], axis=0) if feet else below
+    ankles = np.median(feet, axis=0) if feet else below
     return athlete_box(ankles, hips, stature)
 
 
