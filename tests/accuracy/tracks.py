@@ -2,8 +2,8 @@
 
 `python -m tests.accuracy.tracks CLIP...` prints one line a clip and one a state of the bar. A
 rendered clip has `NAME.frames.npz` beside it (bar ends, plate semi-axes and joints of every frame,
-exact), a real clip `../bar_track/NAME.csv` (plate box followed by hand). Errors are in plate diameters, so that
-clips of different sizes compare.
+exact), a real clip `../bar_track/NAME.csv` (plate box followed by hand). Errors are in plate
+diameters, so that clips of different sizes compare.
 """
 
 from __future__ import annotations
