@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-import cv2
 import numpy as np
 
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting
@@ -39,17 +38,21 @@ BACK_S = 12.0
 # How fast a plate can go, and change its mind at a bounce (m/s; a drop from overhead lands at 6).
 G = 9.81
 TOP_SPEED = 6.5
-# A nearer athlete is followed on smaller pictures: a body length (0.5 m) of this many pixels makes
-# the crossing level of 1.75 cm two pixels and a half, which is plenty for a fit to a twentieth of a
-# pixel, and keeps patches small. Pictures are shrunk where it has more than LARGEST.
-BODY_PX, LARGEST = 70.0, 90.0
+# A nearer athlete is followed on smaller pictures: a body length (0.5 m) of 45 to 90 pixels makes
+# the crossing level of 1.75 cm two or three pixels, which is plenty for a fit to a twentieth of a
+# pixel, and keeps patches small.
+LARGEST = 90.0
 # How often the network is asked: where both ends are followed well; where one is; else.
 ASK_S = (0.5, 0.2, 0.1)
 # A sighting and a followed end are one if no farther apart than this (semi-axes); two sightings in
 # a row are one thing if no farther apart than that, which at ASK_S allows for 2 m/s.
-SAME, NEXT = 0.5, 1.0
+SAME, NEXT = 0.25, 1.0
 # This many sightings in a row elsewhere, and the end followed is not the bar's.
-DOUBTS = 4
+DOUBTS = 3
+# A place that was false before is believed again after this many sightings in a row (3 s).
+FORGIVE = 30
+# A lost end is taken for found only where it looks like this; what looks like it lies about.
+RESUME = 0.75
 # Sure enough to contradict what is followed.
 SURE = 0.6
 # Backwards, an end is given up when it has not been seen for this long.
@@ -74,8 +77,10 @@ TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
 ENOUGH, SPREAD = 12, 3.0
 # What has never been seen to move with the hands counts this much.
 UNPROVEN = 0.6
-# A gap this short, with the end at the same place before and after, is one in which it lay there.
+# A gap this short, with the end at the same place before and after (semi-axes), is one in which it
+# lay there; a shorter one is filled from the other end; a blink, straight on.
 HIDDEN_S, SAME_PLACE = 2.0, 0.1
+RIGID_S, BLINK_S = 0.5, 0.12
 HIDDEN_CONFIDENCE = 0.3
 
 
@@ -83,12 +88,12 @@ HIDDEN_CONFIDENCE = 0.3
 class Row:
     """What is said of one picture, in pixels of the picture followed: the patches' `centres` (2, 2)
     of both ends, `face` (2, 2) from there to the outer faces as far as known without the network,
-    `semi_axis` (2,), `confidence` (2,), and the names of the ends that said it. `per_pixel` (2,) is
-    how many pixels of the picture given are one of the picture followed."""
+    `semi_axis` (2,), `confidence` (2,), and the names of the ends that said it. `per_pixel` is how
+    many pixels of the picture given are one of the picture followed."""
 
     time_s: float
     shift: np.ndarray
-    per_pixel: np.ndarray
+    per_pixel: int
     centres: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
     face: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
     semi_axis: np.ndarray = field(default_factory=lambda: np.full(2, np.nan))
@@ -125,7 +130,7 @@ class Bar:
 
     def _forget(self) -> None:
         self.back: deque[Picture] = deque()
-        self.shrink = 1.0
+        self.step_px = 1
         self._start_anew()
 
     def _start_anew(self) -> None:
@@ -133,9 +138,15 @@ class Bar:
         self.between: np.ndarray | None = None
         self.grip: list[np.ndarray | None] = [None, None]
         self.rest: list[np.ndarray | None] = [None, None]
-        # Places (less the background's shift) that looked like an end and never were one.
-        self.false_places: list[np.ndarray] = []
+        # Places (less the background's shift) that looked like an end and never were one, and how
+        # often in a row they were seen while nothing else was.
+        self.false_places: list[tuple[np.ndarray, int]] = []
         self.pending: list[tuple[float, np.ndarray] | None] = [None, None]
+        # The last sightings: time, place less the background's shift, semi-axis, index of picture.
+        self.lately: tuple[deque[tuple[float, np.ndarray, float, int]], ...] = (
+            deque(maxlen=20),
+            deque(maxlen=20),
+        )
         self.square: np.ndarray | None = None
         self.asked_s = -np.inf
         self.votes_after_s = -np.inf
@@ -158,17 +169,12 @@ class Bar:
         background has moved since the shot began; `cut` true if a new shot starts here."""
         if cut:
             self._forget()
-        if hands is not None and hands.size * self.shrink > LARGEST:
-            self._smaller(BODY_PX / hands.size)
-        given = gray.shape
-        if self.shrink < 1:
-            gray = _shrunk(gray, self.shrink)
-            hands = None if hands is None else hands.scaled(self.shrink)
-        # Sides are whole pixels: the picture may be shrunk a little more along one.
-        per_pixel = np.array([given[1] / gray.shape[1], given[0] / gray.shape[0]])
-        shift = np.where(np.isfinite(shift), shift, 0.0) / per_pixel
-        picture = Picture(time_s, gray, hands, shift, len(self.rows))
-        self.rows.append(Row(time_s, shift, per_pixel))
+        if hands is not None and hands.size > LARGEST * self.step_px:
+            self._smaller(int(np.ceil(hands.size / LARGEST)))
+        shift = np.where(np.isfinite(shift), shift, 0.0)
+        whole = Picture(time_s, gray, hands, shift, len(self.rows))
+        picture = whole.shrunk(self.step_px)
+        self.rows.append(Row(time_s, picture.shift, self.step_px))
         self.back.append(picture)
         while time_s - self.back[0].time_s > BACK_S:
             self.back.popleft()
@@ -176,7 +182,7 @@ class Bar:
             self._follow(self.ends, picture, self.back[-2])
             self._tear(picture)
         if square is not None:
-            self._ask(picture, square / np.tile(per_pixel, 2))
+            self._ask(picture, square / self.step_px)
         if len(self.back) > 1:
             self._compare(picture)
 
@@ -195,32 +201,25 @@ class Bar:
                     offset, axis = models[name](float(centre[1] - row.shift[1]))
                 # Patches count from the middle of the first pixel, pictures from its corner.
                 ends[index, side] = (centre + offset + 0.5) * row.per_pixel
-                semi_axis[index, side] = axis * row.per_pixel[1]
+                semi_axis[index, side] = axis * row.per_pixel
                 proven = 1.0 if name in self.proven else UNPROVEN
                 confidence[index, side] = row.confidence[side] * proven
         track = BarTrack(ends, semi_axis, confidence)
         shift = np.array([row.shift * row.per_pixel for row in self.rows]).reshape(-1, 2)
-        _fill_hidden(track, np.array([row.time_s for row in self.rows]), shift)
+        _fill_gaps(track, np.array([row.time_s for row in self.rows]), shift)
         return track
 
-    def _smaller(self, shrink: float) -> None:
-        """Go on with pictures shrunk to `shrink` times the size given."""
-        by = shrink / self.shrink
-        self.back = deque(
-            Picture(
-                old.time_s,
-                _shrunk(old.gray, by),
-                None if old.hands is None else old.hands.scaled(by),
-                old.shift * by,
-                old.index,
-            )
-            for old in self.back
-        )
+    def _smaller(self, step_px: int) -> None:
+        """Go on with pictures in which `step_px` pixels of those given are one."""
+        if step_px % self.step_px:
+            step_px = self.step_px * 2
+        by = step_px // self.step_px
+        self.back = deque(old.shrunk(by) for old in self.back)
         for old in self.back:
             row = self.rows[old.index]
             if not row.confidence.any():
-                row.shift, row.per_pixel = row.shift * by, row.per_pixel / by
-        self.shrink = shrink
+                row.shift, row.per_pixel = old.shift, step_px
+        self.step_px = step_px
         self._start_anew()
 
     # --- following ---
@@ -232,7 +231,7 @@ class Bar:
             if end is None:
                 continue
             self._move(end, side, ends[1 - side], now, before, step_s)
-            if end.likeness >= LOST and _inside(end.centre, now.gray):
+            if end.likeness >= LOST and _inside(end.centre, now.gray, 0.5 * end.half_width):
                 end.lost_s = 0.0
                 self._note(end, side, now)
             else:
@@ -265,11 +264,12 @@ class Bar:
                 places.append(end.patch.search(now.gray, end.centre + background, reach))
         else:
             end.centre = end.centre + background
-            for guess, reach in self._guesses(end, side, other, now):
+            guesses = [] if end.spoiled else self._guesses(end, side, other, now)
+            for guess, reach in guesses:
                 places.append(end.patch.search(now.gray, guess, np.full(2, reach)))
         centre, score = max(places, key=lambda place: place[1], default=(end.centre, -1.0))
-        end.likeness = score
-        if score < LOST:
+        end.likeness = score if end.seen or score >= RESUME else min(score, 0.0)
+        if end.likeness < LOST:
             end.velocity = np.zeros(2)
             return
         if end.seen:
@@ -280,10 +280,11 @@ class Bar:
     def _guesses(
         self, end: End, side: int, other: End | None, now: Picture
     ) -> Iterator[tuple[np.ndarray, float]]:
-        """Where a lost end may be, and how far around: where it got lost; and, less and less often,
-        on the bar with the other end, where the hands hold it, where it last lay."""
-        yield end.centre, end.semi_axis * (0.3 if end.lost_s > 0.3 else 1.5)
-        if end.lost_s > 0.3 and now.index % 5:
+        """Where a lost end may be, and how far around: where it got lost; and, unless the network
+        looks for it anyway, now and then on the bar with the other end, where the hands hold it,
+        where it last lay."""
+        yield end.centre, end.semi_axis * (0.3 if end.lost_s > 0.3 else 1.0)
+        if abs(now.time_s - self.asked_s) < ASK_S[0] or (end.lost_s > 0.3 and now.index % 5):
             return
         if other is not None and other.seen and self.between is not None:
             yield other.centre + self.between * (1 if side == 1 else -1), 0.6 * end.semi_axis
@@ -325,15 +326,14 @@ class Bar:
         room = TEAR * np.hypot(*ways.T).max() + TEAR_PLATE * max(left.semi_axis, right.semi_axis)
         if np.hypot(*(ways[0] - ways[1])) <= room:
             return
-        side = (
-            0
-            if left.likeness - 0.3 * left.confirmed < right.likeness - 0.3 * right.confirmed
-            else 1
-        )
+        # The one the network doubts, that was never carried, that is less like itself.
+        trust = [(-end.doubts, end.confirmed, end.likeness) for end in (left, right)]
+        side = trust.index(min(trust))
         self._retract(side, then.index)
 
     def _retract(self, side: int, after: int) -> None:
-        """Take back what was said about an end in the pictures after index `after`: it is lost."""
+        """Take back what was said about an end in the pictures after index `after`: it is lost, and
+        what was followed there is not how it looks."""
         end = self.ends[side]
         if end is None:
             return
@@ -341,15 +341,11 @@ class Bar:
             if row.owner[side] == end.name:
                 row.clear(side)
         end.lost_s, end.velocity, end.idle, end.doubts = 1.0, np.zeros(2), 0.0, 0
-        self.rest[side] = None
+        end.spoiled, self.rest[side] = True, None
 
-    def _disown(self, side: int, now: Picture) -> None:
-        """Take back all that was said about an end that is none, and remember its place."""
-        end = self.ends[side]
-        if end is None:
-            return
+    def _disown(self, side: int) -> None:
+        """Take back all that was said about an end that is none."""
         self._retract(side, -1)
-        self.false_places.append(end.centre - now.shift)
         self.ends[side], self.grip[side], self.between = None, None, None
 
     # --- what the network says ---
@@ -375,44 +371,68 @@ class Bar:
         sure, axis = float(sighting.confidence[side]), float(sighting.semi_axis_px[side])
         face = sighting.ends_px[side] - 0.5
         before, self.pending[side] = self.pending[side], None
-        if sure < CONFIDENT or not _inside(face, now.gray):
-            return False
-        if any(np.hypot(*(face - now.shift - place)) < axis for place in self.false_places):
-            return False
         end = self.ends[side]
+        if sure < CONFIDENT or not _inside(face, now.gray, 0.5 * axis):
+            return False
+        if self._known_false(side, face, axis, now):
+            return False
         self.pending[side] = (now.time_s, face)
+        self.lately[side].append((now.time_s, face - now.shift, axis, now.index))
+        steady = self._steady(before, face, axis, now)
         if end is not None and end.seen:
             offset = self._to_face(end, side) if end.offset is None else end.offset
             if np.hypot(*(face - end.centre - offset)) <= SAME * axis:
                 self._record(end, face, axis, now)
+                if end.likeness < GOOD:
+                    end.patch.relearn(now.gray, end.centre)
                 return False
             end.doubts += sure >= SURE
-            if end.doubts < DOUBTS or not self._steady(before, face, axis, now):
+            # What is followed well and has been carried is not given up at one word.
+            enough = DOUBTS if end.likeness >= GOOD else 1
+            if end.doubts < enough or not steady:
                 return False
-            first = now.index - round(DOUBTS * ASK_S[2] * 30)
-            self._retract(side, max(first, end.last_along))
-        elif end is not None and end.offset is not None:
+            self._retract(side, max(end.agreed, end.last_along))
+        elif end is not None and end.offset is not None and not end.spoiled:
             at, alike = end.patch.search(now.gray, face - end.offset, np.full(2, 0.3 * axis))
-            if alike >= LOST:
-                end.centre, end.likeness, end.lost_s, end.doubts = at, alike, 0.0, 0
+            if alike >= RESUME:
+                end.centre, end.likeness, end.lost_s = at, alike, 0.0
                 end.velocity = np.zeros(2)
                 self._note(end, side, now)
                 self._record(end, face, axis, now)
                 return False
-        if not self._steady(before, face, axis, now):
+        if not steady:
             return False
         outwards = None
-        other = sighting.ends_px[1 - side] - 0.5
         if sighting.confidence[1 - side] >= CONFIDENT:
-            outwards = face - other
-        new = from_sighting(now.gray, face, axis, outwards)
-        if end is not None:
+            outwards = sighting.ends_px[side] - sighting.ends_px[1 - side]
+        elif now.hands is not None:
+            outwards = 2 * (face - now.hands.middle)
+        new = from_sighting(now.gray, face, axis, side, outwards)
+        if end is not None and self._may_be(end, new):
             new.carried, new.last_along = end.carried, end.last_along
             if end.confirmed:
                 self.proven.add(new.name)
         self.ends[side] = new
         self._record(new, face, axis, now)
         return True
+
+    @staticmethod
+    def _may_be(end: End, new: End) -> bool:
+        """Whether `new` can be `end` found again: no farther off than it can have gone since."""
+        reach = NEXT + TOP_SPEED / 2 / PLATE_M * min(end.lost_s, 0.5)
+        return bool(np.hypot(*(new.centre - end.centre)) <= reach * new.semi_axis)
+
+    def _known_false(self, side: int, face: np.ndarray, axis: float, now: Picture) -> bool:
+        """Whether a sighting is where something stood still while the bar was carried. If nothing
+        else is seen for long, the place is forgiven: the bar may have been put there."""
+        end = self.ends[side]
+        for number, (place, seen) in enumerate(self.false_places):
+            if np.hypot(*(face - now.shift - place)) < axis:
+                alone = end is None or not end.seen
+                self.false_places[number] = (place, seen + 1 if alone else 0)
+                if seen < FORGIVE:
+                    return True
+        return False
 
     def _steady(
         self, before: tuple[float, np.ndarray] | None, face: np.ndarray, axis: float, now: Picture
@@ -423,7 +443,7 @@ class Bar:
         return bool(np.hypot(*(face - before[1])) <= NEXT * axis)
 
     def _record(self, end: End, face: np.ndarray, axis: float, now: Picture) -> None:
-        end.doubts = 0
+        end.doubts, end.agreed = 0, now.index
         seen = self.sighted.setdefault(end.name, [])
         way = face - end.centre
         seen.append((float(end.centre[1] - now.shift[1]), float(way[0]), float(way[1]), axis))
@@ -456,11 +476,36 @@ class Bar:
                     if end.confirmed:
                         self._retract(side, end.last_along)
                     else:
-                        self._disown(side, now)
+                        self._disown(side)
         if any(along):
             self._new_votes()
+            self._find_false(then.time_s)
         elif all(end is None or not end.seen or end.idle > 0 for end in self.ends):
             self._vote(now, then, background)
+
+    def _find_false(self, since_s: float) -> None:
+        """While an end was carried by the hands, what the network took for it was elsewhere and
+        stood still: remember that place."""
+        for side, lately in enumerate(self.lately):
+            elsewhere: list[tuple[np.ndarray, np.ndarray]] = []
+            axis = 0.0
+            for time_s, place, axis, index in lately:
+                row = self.rows[index]
+                carried = row.centres[side] - row.shift
+                if time_s >= since_s and np.hypot(*(place - carried)) > axis:
+                    elsewhere.append((place, carried))
+            if len(elsewhere) < 2:
+                continue
+            still, moved = (
+                float(np.hypot(*np.ptp(np.array(places), axis=0)))
+                for places in zip(*elsewhere, strict=True)
+            )
+            if moved > SAME * axis and still < STILL * moved:
+                self._add_false(elsewhere[-1][0], axis)
+
+    def _add_false(self, place: np.ndarray, axis: float) -> None:
+        if all(np.hypot(*(place - old)) > SAME * axis for old, _ in self.false_places):
+            self.false_places.append((place, 0))
 
     def _pair(self, now: Picture) -> tuple[Picture, np.ndarray, np.ndarray] | None:
         """The last picture before `now` since which the hands moved far enough up or down, the
@@ -533,12 +578,16 @@ class Bar:
 
     def _replace(self, side: int, end: End | None, now: Picture) -> None:
         """Take over an end that was carried by the hands in place of one that was not."""
-        old = self.ends[side]
+        old, lately = self.ends[side], self.lately[side]
         if old is not None:
+            if lately and now.time_s - lately[-1][0] < STALE_S:
+                _, place, axis, _ = lately[-1]
+                if np.hypot(*(place + now.shift - old.centre)) < axis and end is not None:
+                    self._add_false(place, axis)
             if old.confirmed:
                 self._retract(side, old.last_along)
             else:
-                self._disown(side, now)
+                self._disown(side)
         self.ends[side], self.rest[side] = end, None
         if end is not None:
             end.last_along = now.index
@@ -595,22 +644,29 @@ class _OffsetModel:
         return value[:2], float(value[2])
 
 
-def _fill_hidden(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:
-    """Fill short gaps before and after which an end is at the same place: it lay there, hidden."""
+def _fill_gaps(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:
+    """Fill short gaps: where an end is at the same place before and after, it lay there, hidden;
+    where the other end is known, the bar is rigid."""
+    known = track.confidence > 0
     for side in (0, 1):
-        known = np.flatnonzero(track.confidence[:, side] > 0)
-        for start, end in pairwise(known):
-            if end - start < 2 or time_s[end] - time_s[start] > HIDDEN_S:
+        for start, end in pairwise(np.flatnonzero(known[:, side])):
+            gap_s = time_s[end] - time_s[start]
+            if end - start < 2 or gap_s > HIDDEN_S:
                 continue
-            ends = track.ends[[start, end], side] - shift[[start, end]]
+            inner = slice(start + 1, end)
+            if gap_s <= RIGID_S and known[start : end + 1, 1 - side].all():
+                base = track.ends[:, 1 - side]
+            else:
+                base = shift
+            ends = (track.ends[:, side] - base)[[start, end]]
             axis = float(track.semi_axis[[start, end], side].mean())
-            if np.hypot(*(ends[1] - ends[0])) > SAME_PLACE * axis:
+            still = base is shift and np.hypot(*(ends[1] - ends[0])) <= SAME_PLACE * axis
+            if base is shift and not still and gap_s > BLINK_S:
                 continue
-            part = (time_s[start + 1 : end] - time_s[start]) / (time_s[end] - time_s[start])
-            way = ends[0] + part[:, None] * (ends[1] - ends[0])
-            track.ends[start + 1 : end, side] = way + shift[start + 1 : end]
-            track.semi_axis[start + 1 : end, side] = axis
-            track.confidence[start + 1 : end, side] = HIDDEN_CONFIDENCE
+            part = (time_s[inner] - time_s[start]) / gap_s
+            track.ends[inner, side] = ends[0] + part[:, None] * (ends[1] - ends[0]) + base[inner]
+            track.semi_axis[inner, side] = axis
+            track.confidence[inner, side] = HIDDEN_CONFIDENCE
 
 
 def _holds(square: np.ndarray, point: np.ndarray) -> bool:
@@ -618,12 +674,7 @@ def _holds(square: np.ndarray, point: np.ndarray) -> bool:
     return bool(x0 <= point[0] <= x1 and y0 <= point[1] <= y1)
 
 
-def _inside(centre: np.ndarray, gray: np.ndarray) -> bool:
+def _inside(centre: np.ndarray, gray: np.ndarray, margin: float) -> bool:
     height, width = gray.shape
-    return bool(0 <= centre[0] < width and 0 <= centre[1] < height)
-
-
-def _shrunk(gray: np.ndarray, by: float) -> np.ndarray:
-    """`gray` made smaller, `by` times the size."""
-    size = (round(gray.shape[1] * by), round(gray.shape[0] * by))
-    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA))
+    inside_x = -margin <= centre[0] < width + margin
+    return bool(inside_x and -margin <= centre[1] < height + margin)

@@ -8,6 +8,7 @@ from itertools import count
 
 import numpy as np
 
+from repcount.tracking.camera import shrunk
 from repcount.tracking.outline import DISC, Outline, find_outline
 from repcount.tracking.patch import GOOD, Patch, View, cut_out
 from repcount.tracking.plates import NEARER, Hands, Plate, Votes
@@ -47,6 +48,14 @@ class Picture:
     shift: np.ndarray
     index: int
 
+    def shrunk(self, step: int) -> Picture:
+        """The same with blocks of `step` by `step` pixels made one."""
+        if step == 1:
+            return self
+        hands = None if self.hands is None else self.hands.scaled(1 / step)
+        gray = shrunk(self.gray, step)
+        return Picture(self.time_s, gray, hands, self.shift / step, self.index)
+
 
 @dataclass
 class End:
@@ -54,7 +63,8 @@ class End:
     of the outer face; `semi_axis` and `half_width` of the plates, pixels. `carried` is how far it
     moved along with the hands, `idle` how far the hands moved without it since, both in body
     lengths; `last_along` is the index of the last picture in which it did; `doubts` counts
-    sightings of the bar's end elsewhere. `name` tells ends apart."""
+    sightings of the bar's end elsewhere since the one that `agreed` (index of its picture); a
+    `spoiled` end was followed to where it is not. `name` tells ends apart."""
 
     patch: Patch
     centre: np.ndarray
@@ -70,6 +80,8 @@ class End:
     idle: float = 0.0
     last_along: int = -1
     doubts: int = 0
+    agreed: int = -1
+    spoiled: bool = False
     name: int = field(default_factory=count(1).__next__)
 
     @property
@@ -119,20 +131,19 @@ def makes_bar(left: End, right: End) -> bool:
 
 
 def from_sighting(
-    gray: np.ndarray, face: np.ndarray, semi_axis: float, outwards: np.ndarray | None
+    gray: np.ndarray, face: np.ndarray, semi_axis: float, side: int, outwards: np.ndarray | None
 ) -> End:
-    """The end whose outer face is at `face` (2,) in `gray`. `outwards` (2,) pixels leads from the
-    other end to this one, None if that is not known."""
-    wide, offset = 0.5 * semi_axis, np.zeros(2)
-    if outwards is not None:
-        length = float(np.hypot(*outwards))
-        wide = face_width(semi_axis, length)
-        stack = max(wide, STACK * semi_axis)
-        # Seen from the front the face is an edge: the plates lie inwards of it.
-        offset = outwards / max(length, 1e-9) * (stack - wide)
-        wide = stack
-    outline = Outline(np.zeros(2), wide, semi_axis, DISC, 1.0)
+    """The left (`side` 0) or right end whose outer face is at `face` (2,) in `gray`. `outwards`
+    (2,) pixels leads along the bar to this end from the other, None if that is not known."""
+    if outwards is None or np.hypot(*outwards) < 1:
+        outwards = np.array([semi_axis * (1 if side else -1), 0.0])
+    length = float(np.hypot(*outwards))
+    face_px = face_width(semi_axis, length)
+    # Seen from the front the face is an edge: the plates lie inwards of it.
+    wide = max(face_px, STACK * semi_axis)
+    offset = outwards / length * max(0.0, wide - face_px)
     centre = face - offset
+    outline = Outline(np.zeros(2), wide, semi_axis, DISC, 1.0)
     return End(_patch([gray], [centre], outline), centre, offset, semi_axis, wide, 1.0)
 
 
