@@ -1,4 +1,4 @@
-"""What happens to a picture between the scene and the network: things pasted in, and bad cameras."""
+"""What happens to a picture between scene and network: things pasted in, and bad cameras."""
 
 from __future__ import annotations
 
@@ -72,13 +72,13 @@ def paste_things(
         if edge:
             where[edge:] = False
         out[where] = mixed[where]
-    if rng.random() < 0.35:
+    if rng.random() < 0.4:
         layer = out.copy()
         for _ in range(int(rng.integers(1, 7))):
             _paste_disc(rng, layer)
         for _ in range(int(rng.integers(0, 4))):
             _paste_writing(rng, layer)
-        if rng.random() < 0.5:
+        if rng.random() < 0.6:
             _paste_drawing(rng, layer)
         out[room] = layer[room]
     tags = tags.copy()

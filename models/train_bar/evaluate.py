@@ -133,6 +133,7 @@ def real(folder: Path, show: Path | None, grey: bool) -> None:
     stills(folder / "stills", show, grey)
     video(folder, "deadlift_front_with_cuts", 1, lambda t: 17.9 <= t <= 28.4, show, grey)
     video(folder, "jerk_front", 0, lambda t: t < 8.4 or t > 9.0, show, grey)
+    no_bar(folder, "no_barbell", grey)
 
 
 def stills(folder: Path, show: Path | None, grey: bool) -> None:
@@ -246,14 +247,35 @@ def video(
         if show is not None and n % 12 == 0:
             _show(show / f"{name}_{n:04d}.jpg", rgb, box, found, [(row["cx"], row["cy"])])
     sure, height, place = np.array(confident), np.array(up), np.array(out)
-    given = height[sure]
+    given, aside = height[sure], place[sure]
+    low, middle, high = np.quantile(aside, [0.25, 0.5, 0.75])
     print(
         f"{name}: {len(looked)} frames of {len(rows)}, given {sure.mean():.3f}, height error "
         f"median {np.median(given):.3f}, p95 {np.quantile(given, 0.95):.3f}, under 0.10 "
-        f"{(given < 0.1).mean():.3f}, under 0.30 {(given < 0.3).mean():.3f}; from the box's outer "
-        f"edge median {np.median(place[sure]):+.3f}, spread {np.ptp(np.quantile(place[sure], [0.25, 0.75])):.3f}; "
-        f"{1000 * np.median(spent):.1f} ms"
+        f"{(given < 0.1).mean():.3f}, under 0.30 {(given < 0.3).mean():.3f}, over 0.50 "
+        f"{(given > 0.5).mean():.3f}; from the box's outer edge {middle:+.3f} ({low:+.3f} to "
+        f"{high:+.3f}); {1000 * np.median(spent):.1f} ms"
     )
+
+
+def no_bar(folder: Path, name: str, grey: bool) -> None:
+    """How often an end is seen in a film without a bar."""
+    from repcount.footage import open_footage
+    from repcount.tracking.pose import ANKLES, HIPS, PoseModel
+
+    net, frames, false = BarNet(), 0, 0
+    with open_footage(folder / "video" / f"{name}.mp4") as footage, PoseModel() as pose:
+        for frame in footage.frames():
+            for person in pose(frame.rgb, frame.time_s, 1.0)[:1]:
+                box = athlete_box(
+                    person.points[list(ANKLES)],
+                    person.points[list(HIPS)],
+                    person.size_px / TRUNK_ST,
+                )
+                found = net.find(frame.gray if grey else frame.rgb, box)
+                frames += 1
+                false += int((found.confidence >= CONFIDENT).sum())
+    print(f"{name}: {frames} frames, {false} false ends")
 
 
 def _show(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -15,6 +16,9 @@ CELLS = CROP_PX // CELL_PX
 SPREAD_CELLS = 1.1  # standard deviation of an end's target heat
 NEAR_CELLS = 2.5  # offsets and sizes are learnt this near to an end
 SEEN, UNSEEN = 0.12, 0.02  # share of a face: from here it is to be found, up to here it is not
+
+
+Draw = Callable[..., Tensor]  # random numbers of a shape
 
 
 @dataclass
@@ -73,7 +77,7 @@ def prepared(stored: Tensor, labels: Tensor, state: Tensor, vary: bool) -> Batch
     return Batch(rgb / LEVELS, ends, semi.gather(1, order), visible.gather(1, order), state)
 
 
-def _toned(rgb: Tensor, inside: Tensor, normal, uniform) -> Tensor:  # type: ignore[no-untyped-def]
+def _toned(rgb: Tensor, inside: Tensor, normal: Draw, uniform: Draw) -> Tensor:
     """Other colours, brightness and contrast, grey, noise; the padding stays as it is."""
     n, device = len(rgb), rgb.device
     mix = torch.eye(3, device=device) + normal(n, 3, 3) * 0.12 * (uniform(n, 1, 1) < 0.5)
@@ -123,7 +127,7 @@ def loss(maps: Tensor, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
 
 
 def decoded(maps: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Ends (n, 2, 2) pixels, semi-axes (n, 2), confidence (n, 2) out of the maps, as bar_net does."""
+    """Ends (n, 2, 2) and semi-axes (n, 2) in pixels, confidence (n, 2); as `bar_net` has them."""
     maps = maps.float()
     n = len(maps)
     heat = torch.sigmoid(maps[:, :2])

@@ -11,15 +11,16 @@ from sample_clips.render.human import Human
 from sample_clips.render.poses import REST_POSES, Pose, Postures, in_radians
 from sample_clips.render.script import WIDE_GRIP_M
 
-# Neighbours on the bar's way from the floor to overhead: any point between two of them is a posture.
+# Neighbours on the bar's way from the floor to overhead; between two of them all is a posture.
 WAYS = (
     ("floor", "knee"), ("floor", "knee"), ("floor", "floor"), ("knee", "hang"), ("hang", "lock"),
     ("lock", "lock"), ("lock", "extended"), ("hinge", "lock"), ("extended", "pulled"),
     ("pulled", "turned"), ("turned", "catch"), ("catch", "rack"), ("rack", "rack"),
     ("rack", "dip"), ("drive", "halfway"), ("halfway", "over"), ("pressing", "over"),
     ("halfway", "received"), ("received", "over"), ("over", "over"), ("split", "split"),
-    ("split", "feet"), ("feet", "over"), ("pulled low", "turned low"), ("pulled high", "turned over"),
-    ("turned over", "received"), ("stuck", "rack"), ("lowered", "hang"),
+    ("split", "feet"), ("feet", "over"), ("pulled low", "turned low"),
+    ("pulled high", "turned over"), ("turned over", "received"), ("stuck", "rack"),
+    ("lowered", "hang"),
 )  # fmt: skip
 
 

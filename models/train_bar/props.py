@@ -49,7 +49,7 @@ def any_plate(rng: np.random.Generator, diameter_m: float) -> Plate:
 def any_barbell(rng: np.random.Generator) -> BarbellLook:
     """One to eight large plates a side, now and then smaller ones; any bar."""
     large = 0.45 if rng.random() < 0.72 else float(rng.uniform(0.18, 0.47))
-    count = int(rng.choice([1, 2, 3, rng.integers(4, 9)], p=[0.38, 0.28, 0.16, 0.18]))
+    count = int(rng.choice([1, 2, 3, rng.integers(4, 9)], p=[0.34, 0.26, 0.16, 0.24]))
     first = any_plate(rng, large)
     alike = rng.random() < 0.5
     plates, used = [], 0.0

@@ -66,8 +66,8 @@ class Sample:
 
 
 class CrowdedScene(Scene):
-    """A scene with more things standing about than a tidy gym has, and a cast chosen from a stock of
-    people and bars that are prepared once a room."""
+    """A scene with more things standing about than a tidy gym has, and a cast chosen from a stock
+    of people and bars that are prepared once a room."""
 
     def stock(
         self,
@@ -77,7 +77,7 @@ class CrowdedScene(Scene):
         eye: Array,
         rng: np.random.Generator,
     ) -> None:
-        """Replace everything there is. What `fill` prepared before is put back for it to release."""
+        """Replace everything there is; what was prepared before is put back to be released."""
         if self._filled:
             self._people, self._bars = list(self._all_people), list(self._all_bars)
         self.fill(gym, figures, bars, eye)
@@ -389,7 +389,7 @@ def _window(rng: np.random.Generator, camera: Camera, human: Human, skeleton: Sk
 def _framed(
     rng: np.random.Generator, picture: Picture, camera: Camera, window: _Window
 ) -> tuple[Picture, Picture]:
-    """The picture with everything outside a phone's frame padded, and where its inside is (0, 1)."""
+    """The picture with all that a phone's frame leaves out padded, and where its inside is."""
     per_m = RENDER_PX / VIEW_M
     kind = rng.random()
     if kind < 0.5:
@@ -422,7 +422,7 @@ def _cut(
     zoom = STORE_PX / side
     shift = STORE_PX / 2 - zoom * window.centre
     # reduced by whole pixels' means first where it shrinks much: a linear warp alone would alias
-    shrink = max(1, int(round(1 / zoom)))
+    shrink = max(1, round(1 / zoom))
     small = picture
     if shrink > 1:
         small = cv2.resize(

@@ -3,9 +3,9 @@
     python -m models.train_bar.train --out OUT --piece 0 --pieces 2 --seconds 450
     python -m models.train_bar.train --out OUT --piece 1 --pieces 2 --seconds 450 --resume OLD_OUT
 
-Each piece draws pictures of its own seeds on all processor cores while the graphics card trains on
-what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in OUT.
-Because the time decides, not a count of steps, two runs differ a little; see BAR.md for by how much.
+Each piece draws pictures of its own seeds on all processor cores while the graphics card trains
+on what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in
+OUT. Time decides, not a count of steps, so two runs differ a little; BAR.md says by how much.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +50,7 @@ class Ring:
 
     @classmethod
     def new(cls) -> Ring:
-        def shared(shape: tuple[int, ...], kind: type) -> NDArray:  # type: ignore[type-arg]
+        def shared(shape: tuple[int, ...], kind: type) -> NDArray[Any]:
             size = int(np.prod(shape)) * np.dtype(kind).itemsize
             return np.frombuffer(mmap.mmap(-1, size), kind).reshape(shape)
 

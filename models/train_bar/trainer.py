@@ -51,7 +51,7 @@ class Shelf:
 
 
 class Collector:
-    """Moves pictures from the workers' rings to the shelves: a worker's first ones to measure on."""
+    """Moves pictures from the workers' rings to the shelves; a worker's first are to measure on."""
 
     def __init__(self, rings: list[Ring], counts: list[int], train: Shelf, check: Shelf) -> None:
         self.rings, self.firsts = rings, [c * SHOTS for c in counts]
