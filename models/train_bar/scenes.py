@@ -106,9 +106,11 @@ def body(number: int) -> tuple[PersonLook, Human, PosturePool]:
 
 
 class Studio:
-    """One drawing surface, on which one room after another is drawn."""
+    """One drawing surface, on which one room after another is drawn. With `plain` pictures are left
+    as they are drawn: nothing pasted in, a good camera; to measure on, not to train."""
 
-    def __init__(self) -> None:
+    def __init__(self, plain: bool = False) -> None:
+        self.plain = plain
         self.scene = CrowdedScene(RENDER_PX, RENDER_PX)
 
     def room(self, seed: int) -> Iterator[Sample]:
@@ -185,12 +187,16 @@ class Studio:
             moments = moments[:1]
         picture, tags = self.scene.draw(camera, moments)
         middle = moments[len(moments) // 2][1]
-        picture, tags = paste_things(rng, picture, tags)
+        if not self.plain:
+            picture, tags = paste_things(rng, picture, tags)
         ends, semi, tag_ids = _truth(camera, looks, middle, name != "none")
         window = _window(rng, camera, humans[athlete], skeletons[0])
         framed, inside = _framed(rng, picture, camera, window)
         visible = _visible(camera, looks, middle, tags * inside, tag_ids)
-        return _cut(rng, framed, window, ends, semi, visible, state, view)
+        crop, seen, zoom, shift = _cut(framed, window)
+        if not self.plain:
+            crop = spoil(rng, crop, seen)
+        return Sample(crop, ends * zoom + shift, semi * zoom, visible, state, view)
 
     def _others(
         self,
@@ -408,16 +414,9 @@ def _framed(
     return framed, inside
 
 
-def _cut(
-    rng: np.random.Generator,
-    picture: Picture,
-    window: _Window,
-    ends: Array,
-    semi: Array,
-    visible: Array,
-    state: int,
-    view: float,
-) -> Sample:
+def _cut(picture: Picture, window: _Window) -> tuple[Picture, NDArray[np.bool_], float, Array]:
+    """The window with its margin (STORE_PX, STORE_PX, 3), where the picture is in it, and what
+    takes the picture's coordinates there: a factor and a shift (2,), both from a corner (0, 0)."""
     side = window.side * STORE_PX / CROP_PX
     zoom = STORE_PX / side
     shift = STORE_PX / 2 - zoom * window.centre
@@ -441,6 +440,4 @@ def _cut(
         np.any(small != PAD_LEVEL, axis=2).astype(np.uint8), matrix, (STORE_PX, STORE_PX),
         flags=cv2.INTER_NEAREST,
     )  # fmt: skip
-    spoiled = spoil(rng, out.astype(np.uint8, copy=False), mask.astype(bool))
-    # labels are in continuous coordinates with (0, 0) at the picture's corner
-    return Sample(spoiled, ends * zoom + shift, semi * zoom, visible, state, view)
+    return out.astype(np.uint8, copy=False), mask.astype(bool), zoom, shift
