@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from sample_clips.render.choreography import Choreography
-from sample_clips.render.script import Stroke
+from sample_clips.render.script import START_ZONE, Stroke
 
 Array = NDArray[np.float64]
 
@@ -243,7 +243,7 @@ def read_truth(
     before = [round(b * 1000) for b in beeps_s if round(b * 1000) <= first_lift]
     start, source = (before[-1], start_source) if before else (first_lift, "first lift-off")
     cap = None if workout.time_cap_s is None else start + round(workout.time_cap_s * 1000)
-    _count(reps, workout, start, cap)
+    _count(reps, workout, start, cap, rests)
     counted = [r for r in reps if r.status == "counted"]
     finished = len(counted) == sum(n for movements in workout.rounds for _, n in movements)
     end = counted[-1].top if counted else start
@@ -391,8 +391,29 @@ def _fits(prescribed: str, rep: _Rep) -> bool:
     return made == prescribed or made in ACCEPTS.get(prescribed, ())
 
 
-def _count(reps: list[_Rep], workout: Workout, start: int, cap: int | None) -> None:
-    """Give every rep its status and number, in place; a pick-up that counts as none gets none."""
+def _leads_on(rep: _Rep, following: _Rep | None, rests: Sequence[FloorRest]) -> bool:
+    """Whether a stroke from the floor is a pick-up: the bar goes straight on from higher up."""
+    if following is None or not following.stroke.movement:
+        return False
+    return (
+        START_ZONE[rep.movement] == "floor"
+        and START_ZONE[following.stroke.movement] != "floor"
+        and not any(
+            rest.lift_off is not None and rep.top < rest.lift_off <= following.start
+            for rest in rests
+        )
+    )
+
+
+def _count(
+    reps: list[_Rep], workout: Workout, start: int, cap: int | None, rests: Sequence[FloorRest]
+) -> None:
+    """Give every rep its status and number, in place; a pick-up that counts as none gets none.
+
+    By the definition one lift too many that leads straight on to a movement that starts higher is
+    such a pick-up: handling, no rep and no extra.
+    """
+    after = dict(zip(map(id, reps), [*reps[1:], None], strict=False))
     for number, movements in enumerate(workout.rounds, 1):
         usable = [
             r
@@ -405,11 +426,13 @@ def _count(reps: list[_Rep], workout: Workout, start: int, cap: int | None) -> N
                 rep.status, rep.number, rep.movement = "counted", count, movements[movement][0]
                 if rep.stroke.kind == "pick_up":
                     rep.flags.append("pick_up")
-            elif rep.stroke.kind == "rep":
+            elif rep.stroke.kind == "rep" and not _leads_on(rep, after[id(rep)], rests):
                 known = any(_fits(name, rep) for name, _ in movements)
                 rep.status = "extra" if known else "unplanned"
     for rep in reps:
-        if not rep.status and rep.stroke.kind == "rep":
+        inside = rep.stroke.round in range(1, len(workout.rounds) + 1) and rep.start >= start
+        outside = not inside or (cap is not None and rep.top > cap)
+        if not rep.status and rep.stroke.kind == "rep" and outside:
             rep.status = "unplanned"
 
 

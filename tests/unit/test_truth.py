@@ -14,9 +14,11 @@ import numpy as np
 import pytest
 
 from sample_clips.render import truth as truth_module
-from sample_clips.render.script import Stroke
+from sample_clips.render.choreography import Choreography
+from sample_clips.render.human import ASSETS, Human
+from sample_clips.render.script import Act, Script, Stroke
 from sample_clips.render.specs import basalt, random_spec, slate
-from sample_clips.render.truth import Signals, Workout, floor_rests, paint, read_truth
+from sample_clips.render.truth import Signals, Workout, floor_rests, paint, read_truth, truth_of
 
 FLOOR, HANG, RACK, OVER = 0.225, 0.825, 1.6, 2.4
 STATURE = 2.0
@@ -315,3 +317,17 @@ def test_the_truth_shares_no_code_with_the_reading():
     modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
     modules |= {a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names}
     assert not [name for name in modules if name and name.startswith("repcount")]
+
+
+def test_one_deadlift_too_many_that_leads_into_a_clean_is_a_pick_up() -> None:
+    """By the definition of a pick-up: neither rep nor extra. On the floor between, it is extra."""
+    workout = Workout(((("deadlift", 1), ("hang power clean", 1)),))
+    deadlifts = [Act("rep", "deadlift", 1), Act("rep", "deadlift", 1)]
+    clean = Act("rep", "hang power clean", 1)
+    human = Human.from_npz(ASSETS / "asset_male.npz", 1.78)
+    for between, extra in (([], 0), ([Act("break", seconds=2.0, how="put down")], 1)):
+        script = Script((Act("beep"), *deadlifts, *between, clean))
+        truth = truth_of(Choreography(human, script, 1), workout)
+        statuses = [rep["status"] for rep in truth["reps"]]
+        assert statuses.count("counted") == 2
+        assert statuses.count("extra") == extra
