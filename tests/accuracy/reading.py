@@ -16,6 +16,7 @@ import numpy as np
 from repcount.motion import measure
 from repcount.plan import parse_plan
 from repcount.reading import derive_attempt, read_attempt
+from repcount.reading.read import CHECK_BELOW
 from sample_clips.render.specs import random_spec
 
 NEAR_S = 0.3
@@ -82,7 +83,7 @@ def main() -> None:
         if values:
             print(spread(name, values))
     print("  confidence   reps   right")
-    edges = [0, 0.5, 0.8, 0.9, 0.97, 1.0001]
+    edges = [0, 0.5, CHECK_BELOW, 0.9, 0.97, 1.0001]
     for low, high in itertools.pairwise(edges):
         inside = [good for confidence, good in judged if low <= confidence < high]
         if inside:
