@@ -461,6 +461,8 @@ def _join_ends(
 REACH_ST = 0.108
 # The plates' radius over a usual stature: where a bar that was let go will lie.
 RADIUS_ST = 0.13
+# Hands apart for so long have let go; a wrist that turns over in a clean takes a third of it.
+LET_GO_S = 1.0
 
 
 def _still_off(
@@ -519,11 +521,21 @@ def _hands_off(
     from_spread = 1 / (1 + np.exp(-(departure - 1.5) / 0.25))
     off = np.where(np.isfinite(vertical), from_bar, from_spread)
     off = _still_off(off, from_bar, ends_height, hand_height)
-    # a quarter of a second decides: single frames of a turning wrist do not
-    for a, b in runs(np.isfinite(off)):
-        width = max(int(0.25 / max(np.median(np.diff(times)), 1e-3)) | 1, 1)
-        if b - a > width:
-            padded = np.pad(off[a:b], width // 2, mode="edge")
-            windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-            off[a:b] = np.median(windows, axis=1)
+    # a quarter of a second decides: single frames of a turning wrist do not. The pose may be looked
+    # for in every other frame only: what is known is filtered as one sequence.
+    known = np.flatnonzero(np.isfinite(off))
+    if len(known) < 3:
+        return off
+    told, at = off[known], times[known]
+    width = max(int(0.25 / max(float(np.median(np.diff(at))), 1e-3)) | 1, 1)
+    if len(told) > width:
+        padded = np.pad(told, width // 2, mode="edge")
+        told = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+    # with the bar unseen too, hands that have let go hold it again only when they have been down
+    reached = np.isfinite(from_bar[known]) | (np.abs(hand_height[known] - RADIUS_ST) < REACH_ST)
+    for a, b in runs(told > 0.5):
+        if at[b - 1] - at[a] >= LET_GO_S:
+            down = np.flatnonzero(reached[b:])
+            told[b : b + int(down[0]) if len(down) else len(told)] = 0.95
+    off[known] = told
     return off

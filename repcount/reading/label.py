@@ -16,7 +16,7 @@ SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
 # Shoulders this far below their standing height are not erect.
 ERECT_ST, ERECT_WIDTH = 0.06, 0.012
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
-# With less than half of the stroke in sight: one in five.
+# With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN, SEEN = 0.03, 0.2, 0.5
 # A path that does not fit at all.
 NEVER = 1e-6
@@ -37,7 +37,7 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
         return 1.0
     # floor and hang are neighbours: which of the two a low turn was may be in doubt
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
-        if stroke.body_share < SEEN:
+        if stroke.low_share < SEEN:
             return UNSEEN  # without shoulders the zone was a guess from the bar's height
         return max(0.5 * (1 - stroke.zone_confidence), MISTAKEN)
     return NEVER

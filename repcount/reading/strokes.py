@@ -60,8 +60,8 @@ class RawStroke:
     `catch_depth` the same in the catch; `dip_st` the drop before the drive; `rebend_st` the hip's
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
     below standing at the finish. NaN: not seen. `seen_share` and `body_share` are how much of the
-    stroke bar and shoulders were seen. `caught_s` is when a stroke made of two (see
-    `joined`) was at the bottom of its catch.
+    stroke bar and shoulders were seen, `low_share` the shoulders about the lowest point. `caught_s`
+    is when a stroke made of two (see `joined`) was at the bottom of its catch.
     """
 
     begins: int
@@ -81,6 +81,7 @@ class RawStroke:
     zone_confidence: float = 1.0
     seen_share: float = 1.0
     body_share: float = 1.0
+    low_share: float = 1.0
     finished: bool = True
     caught_s: float | None = None
     flags: tuple[str, ...] = ()
@@ -125,6 +126,7 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
                 zone_confidence=min(before.zone_confidence, stroke.zone_confidence),
                 seen_share=min(before.seen_share, stroke.seen_share),
                 body_share=min(before.body_share, stroke.body_share),
+                low_share=before.low_share,
             )
         else:
             result.append(stroke)
@@ -412,6 +414,7 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         ),
         seen_share=float(seen.mean()) if len(seen) else 0.0,
         body_share=float(np.isfinite(body.motion.shoulder_st[low : top + 1]).mean()),
+        low_share=float(np.isfinite(body.motion.shoulder_st[first : last + 1]).mean()),
         hip_times=_hip_times(body, stroke),
     )
 
