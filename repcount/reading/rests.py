@@ -19,6 +19,8 @@ NEXT_BOUNCE_S = 0.25
 SETTLE_S = 0.5
 # A free fall shorter than this is no fall but a touch of noise: 1 cm from rest.
 LEAST_FALL_S = 0.05
+# A rest seen for less than this share of it has no heights to read.
+SEEN = 0.3
 # Hands off for so long within a rest have let go.
 LET_GO_S = 0.2
 
@@ -65,6 +67,12 @@ def floor_stays(body: Body) -> list[FloorStay]:
 def _stay(body: Body, first: int, last: int, before: int, after: int) -> FloorStay:
     """One stay whose floor state covers [first, last), between `before` and `after`."""
     bar, time = body.bar, body.time
+    if not np.isfinite(body.motion.bar_st[first:last]).mean() > SEEN:
+        # only known from the hands being elsewhere
+        end = min(last, len(time) - 1)
+        start, lift = float(time[first]), float(time[end])
+        rest = RawRest(start, start, lift, True, False, lift > start, 0.5)
+        return FloorStay(rest, first, end)
     lift, leave = _lift_off(body, first, last, after)
     landed, level = _landed_level(body, first, leave)
     limit = level + LEVEL_ST
