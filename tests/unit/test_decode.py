@@ -1,0 +1,89 @@
+"""The zone decoder on drawn motions: zones, gaps, falls, and a floor that drifts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from repcount.reading.decode import (
+    FLOOR,
+    FREE,
+    HANG,
+    OVERHEAD,
+    RACK,
+    RATE_HZ,
+    decode_zones,
+    floor_level,
+)
+from tests.drawn_motion import drawn
+
+# floor, hang, rack, overhead for a second and more each, then down again
+WAY = (
+    (0.0, 0.12), (1.5, 0.12), (2.2, 0.45), (3.2, 0.45), (4.0, 0.82), (5.2, 0.82), (6.0, 1.21),
+    (7.2, 1.21), (8.0, 0.82), (9.0, 0.82),
+)  # fmt: skip
+GRAVITY_ST_S2 = 9.81 / 1.75
+
+
+def zone_at(motion, second: float) -> int:
+    zones = decode_zones(motion)
+    return int(zones.path[np.argmin(np.abs(zones.time_s - second))])
+
+
+def test_zones_follow_the_bar() -> None:
+    motion = drawn(*WAY)
+    zones = decode_zones(motion)
+    seen = [int(zones.path[round(second * RATE_HZ)]) for second in (1.0, 2.8, 4.6, 6.6, 8.6)]
+    assert seen == [FLOOR, HANG, RACK, OVERHEAD, RACK]
+    assert np.allclose(zones.probability.sum(1), 1.0)
+    assert np.all(zones.path == zones.probability.argmax(1)) or (
+        np.mean(zones.path == zones.probability.argmax(1)) > 0.95
+    )
+
+
+def test_without_the_shoulders_the_bars_height_says_the_zone() -> None:
+    motion = drawn(*WAY)
+    shoulder = motion.shoulder_st.copy()
+    shoulder[(motion.time_s > 3.6) & (motion.time_s < 7.6)] = np.nan
+    motion = replace(motion, shoulder_st=shoulder)
+    assert zone_at(motion, 4.6) == RACK
+    assert zone_at(motion, 6.6) == OVERHEAD
+
+
+def test_a_short_gap_of_everything_is_bridged_by_what_surrounds_it() -> None:
+    motion = drawn(*WAY)
+    gap = (motion.time_s > 4.4) & (motion.time_s < 4.9)
+    bar = np.where(gap, np.nan, motion.bar_st)
+    off = np.where(gap, np.nan, motion.hands_off)
+    assert zone_at(replace(motion, bar_st=bar, hands_off=off), 4.65) == RACK
+
+
+def test_a_dropped_bar_is_free_until_it_lies() -> None:
+    # let go overhead at second 7.2: 1.09 statures of fall at 9.81 m/s² of 1.75 m
+    motion = drawn(*WAY[:8], (9.5, 1.21))
+    since = np.maximum(motion.time_s - 7.2, 0.0)
+    bar = np.maximum(motion.bar_st - GRAVITY_ST_S2 * since**2 / 2, 0.12)
+    shoulder = np.full(len(bar), 0.818)
+    off = (motion.time_s > 7.25).astype(float)
+    motion = replace(motion, bar_st=bar, bar_sharp_st=bar, hands_off=off, shoulder_st=shoulder)
+    lands = 7.2 + float(np.sqrt(2 * 1.09 / GRAVITY_ST_S2))
+    assert zone_at(motion, 7.2 + 0.7 * (lands - 7.2)) == FREE
+    assert zone_at(motion, lands + 0.5) == FLOOR
+
+
+def test_hands_that_seem_off_a_bar_that_does_not_fall_are_not() -> None:
+    """A bar in the air that nobody holds falls: a still one is held, whatever the pose says."""
+    motion = drawn(*WAY)
+    off = ((motion.time_s > 6.2) & (motion.time_s < 7.0)).astype(float)
+    assert zone_at(replace(motion, hands_off=off), 6.6) == OVERHEAD
+
+
+def test_the_floor_is_where_the_bar_lies_not_the_bottom_of_a_hinge() -> None:
+    hinges = [(3.0 + k, 0.46 if k % 2 == 0 else 0.22) for k in range(20)]
+    motion = drawn((0, 0.10), (2.0, 0.10), *hinges, (25.0, 0.13), (27.0, 0.13))
+    index = np.arange(0, len(motion.time_s), 3)
+    level = floor_level(motion, index)
+    assert abs(level[0] - 0.10) < 0.01
+    assert abs(level[-1] - 0.13) < 0.01
+    assert level.max() < 0.15  # the hinges turn at 0.22
