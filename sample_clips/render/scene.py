@@ -202,6 +202,7 @@ class Scene:
         eye: where the camera stands (furniture keeps out of its way); focus: the places (x, z) of
         the athletes, around which shadows are drawn.
         """
+        self._make_current()
         self._clear()
         self.gym = gym
         self._people = [self._upload_person(figure) for figure in people]
@@ -223,6 +224,7 @@ class Scene:
 
     def set_bars(self, bars: Sequence[BarbellLook]) -> None:
         """Replace the bars alone."""
+        self._make_current()
         self._release_bars()
         self._bars = [
             _Bar(
@@ -339,6 +341,7 @@ class Scene:
         `fill`. Tags: 0 room; PERSON_TAG + TAG_STEP k person k; BAR_TAG + TAG_STEP k the shaft of
         bar k, + 1 its plates on the athlete's left, + 2 on the right.
         """
+        self._make_current()
         skeletons, bars = moments[len(moments) // 2]
         area = self._prepare(camera, skeletons, bars)
         picture = self._room_picture.copy()
@@ -561,6 +564,11 @@ class Scene:
         return self._area_of(camera, np.concatenate([first[moving], last[moving]]), 0.15)
 
     # ------------------------------------------------------------------ small things
+
+    def _make_current(self) -> None:
+        """Draw with this scene's OpenGL context: another Scene may have been drawn with since, and
+        OpenGL would take this one's names for that one's objects."""
+        self.ctx.__enter__()  # moderngl has no other way to ask; left only by the next scene's
 
     def _texture(self, pixels: Picture) -> moderngl.Texture:
         components = 1 if pixels.ndim == 2 else pixels.shape[2]

@@ -124,7 +124,7 @@ def test_the_pose_model_sees_the_athlete(filmed: tuple[Path, FrameTruth]) -> Non
             torso = np.linalg.norm(shoulder - truth.joints[i, names.index("left_hip")])
             for name, landmark in pairs.items():
                 error = people[0].points[landmark] - truth.joints[i, names.index(name)]
-                # the prototype's worst view had 13 % on average; twice that is another person
+                # renders erred by 13 % in the worst view; twice that is another person
                 assert np.linalg.norm(error) < 0.26 * torso, name
 
 
