@@ -113,7 +113,7 @@ def analyze(
     if previous and previous.video.sha256 != film.get("sha256"):
         previous = None
     reading = read_attempt(
-        measure(seen),
+        measure(seen, plate_mm=options.plate_mm),
         plan.workout if plan else None,
         start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1),
         previous=previous,

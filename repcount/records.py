@@ -162,6 +162,7 @@ class FloorRest(Record):
     dropped: bool = False
     settled: bool = Field(True, description="false: picked up before it had settled (touch)")
     confidence: Probability = 1.0
+    measures: list[Measure] = Field(default_factory=list, description="of the fall before it")
     kind: RestKind | None = Field(None, description="by its length; set in the attempt only")
     touched_by: Literal["machine", "person"] = "machine"
 

@@ -16,6 +16,7 @@ import numpy as np
 import xarray as xr
 
 from repcount.motion.filming import filming_notices
+from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
 from repcount.motion.smoothing import runs, smooth
 from repcount.records import Notice
 from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
@@ -59,7 +60,7 @@ class Motion:
     of the two hands in the picture. `hands_off` is the probability that the hands do not hold the
     bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
-    hard cuts.
+    hard cuts. `metres` is the bar in metres (None: no tracks of it).
     """
 
     time_s: np.ndarray
@@ -80,6 +81,7 @@ class Motion:
     sounds: list[dict]
     options: dict
     notices: tuple[Notice, ...] = ()
+    metres: BarMetres | None = None
 
     @property
     def rate_hz(self) -> float:
@@ -228,8 +230,9 @@ def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.nd
     return wrong
 
 
-def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
-    """Measure the motion of one individual of `tracks` (see `repcount.tracks`).
+def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_MM) -> Motion:
+    """Measure the motion of one individual of `tracks` (see `repcount.tracks`). `plate_mm` is the
+    diameter of the largest plates on the bar, which gives metres.
 
     Returns a `Motion` on a uniform grid of 60 samples a second; with nothing in the tracks its
     arrays are empty. Raises nothing: what is unseen is NaN.
@@ -420,8 +423,26 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         hands_off=off_curve,
         stature_px=stature,
         pieces=pieces,
+        metres=bar_metres(
+            times,
+            np.stack(ends, 1),
+            tracks["plate_semi_axis"].values[..., individual].astype(float),
+            np.stack(trust, 1),
+            off,
+            grid,
+            pieces,
+            plate_mm=plate_mm,
+            pixel=_pixel(context["video"], context["options"]),
+        ),
         **context,
     )
+
+
+def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
+    """Pixels of the full-size picture to one of the pictures that were looked at."""
+    looked = options.get("tracking", {}).get("max_side")
+    whole = max(video.get("width", 0), video.get("height", 0))
+    return max(1.0, whole / looked) if looked else 1.0
 
 
 def _lies(height: np.ndarray) -> bool:

@@ -26,6 +26,7 @@ from repcount.reading.decode import (
 from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style
+from repcount.reading.metres import bar_measures, fall_measures, metre_notices
 from repcount.reading.movements import CATALOGUE
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, find_strokes, joined
@@ -87,6 +88,12 @@ def read_attempt(
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)
     notices += _sight(strokes, begun)
     reps, failed = _reps(strokes, ids, pairings, workout)
+    records = [_stroke_record(stroke, key) for stroke, key in zip(strokes, ids, strict=True)]
+    for rep in reps:
+        rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
+    for record in records:
+        record.measures += bar_measures(motion.time_s, motion.metres, record.start_s, record.top_s)
+    notices += metre_notices(motion.metres)
     end = float(motion.time_s[-1]) if len(motion.time_s) else 0.0
     return Reading(
         provenance=Provenance(
@@ -100,7 +107,7 @@ def read_attempt(
         start_signals=signals,
         end_of_sight_s=end,
         phases=_phases(motion, zones),
-        strokes=[_stroke_record(stroke, key) for stroke, key in zip(strokes, ids, strict=True)],
+        strokes=records,
         floor_rests=[
             FloorRest(
                 id=f"f{round(rest.start_s * 1000):08d}",
@@ -111,6 +118,7 @@ def read_attempt(
                 dropped=rest.dropped,
                 settled=rest.settled,
                 confidence=rest.confidence,
+                measures=fall_measures(motion.metres, rest.first_contact_s),
             )
             for rest in rests
         ],

@@ -40,6 +40,9 @@ REPS = (
     Column("top_s", "s", "the moment at which it counts, from the first frame"),
     Column("end_s", "s", "end, from the first frame"),
     Column("cycle_s", "s", "top minus the top before it in the same set and movement"),
+    Column("travel_m", "m", "way up of the bar from start to top; empty without a scale"),
+    Column("mean_speed_m_s", "m/s", "mean upward speed of the bar from start to top"),
+    Column("peak_speed_m_s", "m/s", "highest upward speed; smoothing takes 1 to 4 % of it"),
     Column("confidence", "", "0 to 1"),
     Column("flags", "", "separated by a semicolon; check: look at it by eye"),
     Column("measures", "", "name value ± standard deviation unit, separated by a semicolon"),
@@ -134,6 +137,7 @@ def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:
             ),
             None,
         )
+        measured = {one.name: one.value for one in rep.measures}
         yield {
             "id": rep.id,
             "round": rep.round,
@@ -145,6 +149,9 @@ def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:
             "top_s": rep.top_s,
             "end_s": rep.end_s,
             "cycle_s": rep.cycle_s,
+            "travel_m": measured.get("bar_travel"),
+            "mean_speed_m_s": measured.get("mean_speed"),
+            "peak_speed_m_s": measured.get("peak_speed"),
             "confidence": rep.confidence,
             "flags": ";".join(rep.flags),
             "measures": "; ".join(map(_measure, rep.measures)),

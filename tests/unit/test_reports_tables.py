@@ -33,7 +33,10 @@ def test_every_column_is_documented_once():
         assert len(set(columns)) == len(columns)
         for column in TABLES[name]:
             assert column.meaning
-            assert column.name.endswith("_s") is (column.unit == "s")
+            if column.unit in ("s", "m", "m/s"):
+                assert column.name.endswith("_" + column.unit.replace("/", "_"))
+            else:
+                assert not column.name.endswith(("_s", "_m"))
 
 
 def test_lines_end_as_rfc_4180_asks_and_have_one_width():
