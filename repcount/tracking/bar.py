@@ -63,7 +63,8 @@ GIVE_UP_S = 1.0
 TRIES = (6, 9, 12, 16, 20)
 PAIR_STEP = 0.06
 STALE_S = 6.0
-REST_S = 8.0
+# So long, or longer where both ends are followed and the network agrees.
+REST_S = (8.0, 30.0)
 # An end went along if it moved this much of the hands' way (perspective, the pose model's error),
 # and stood still if it moved less than that.
 ALONG = (0.5, 2.0)
@@ -572,7 +573,8 @@ class Bar:
             self.between = right.centre - left.centre if left and right else None
             self._look_back([end is not None for end in clear], now)
         elif last:
-            self.votes_after_s = now.time_s + REST_S
+            settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
+            self.votes_after_s = now.time_s + REST_S[settled]
         if good or last:
             self._new_votes()
 

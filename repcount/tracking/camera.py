@@ -23,11 +23,10 @@ FOLLOW_SIDE = 360
 @dataclass(frozen=True)
 class CameraFrame:
     """`shift` (2,) full-size pixels by which the background has moved since the shot's first
-    picture, NaN where unknown; `brightness` mean luma 0..255; `cut` true if a new shot starts."""
+    picture; `brightness` mean luma 0..255."""
 
     shift: np.ndarray
     brightness: float
-    cut: bool
 
 
 @dataclass
@@ -35,7 +34,6 @@ class Camera:
     """Follows the background through pictures of one size, in order of time."""
 
     previous: np.ndarray | None = None
-    thumb: np.ndarray | None = None
     points: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     origin: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     anchor: np.ndarray = field(default_factory=lambda: np.zeros(2))
@@ -43,18 +41,20 @@ class Camera:
     renewed_s: float = -np.inf
 
     def step(
-        self, gray: np.ndarray, time_s: float, scale: float, person: np.ndarray | None
+        self,
+        gray: np.ndarray,
+        time_s: float,
+        scale: float,
+        person: np.ndarray | None,
+        cut: bool,
     ) -> CameraFrame:
         """The next picture `gray` (H, W) uint8. `person` (4,) is x0, y0, x1, y1 of what moves by
-        itself, in pixels of `gray`; None if unknown. `scale` full-size pixels per pixel."""
+        itself, in pixels of `gray`; None if unknown. `scale` full-size pixels per pixel; `cut` true
+        if a new shot starts here."""
         # Whole steps: shrinking by them is ten times faster than by fractions.
         step = -(-max(gray.shape) // FOLLOW_SIDE)
         gray, scale = shrunk(gray, step), scale * step
         person = None if person is None else person / step
-        thumb = shrunk(gray, -(-max(gray.shape) // THUMB_SIDE)).astype(np.float32)
-        cut = self.thumb is not None and is_cut(self.thumb, thumb)
-        self.thumb = thumb
-        brightness = float(thumb.mean())
         if cut or self.previous is None:
             self.shift, self.anchor = np.zeros(2), np.zeros(2)
             self._renew(gray, time_s, person)
@@ -63,7 +63,7 @@ class Camera:
             if len(self.points) < POINTS // 2 or time_s - self.renewed_s > RENEW_S:
                 self._renew(gray, time_s, person)
         self.previous = gray
-        return CameraFrame(self.shift * scale, brightness, cut)
+        return CameraFrame(self.shift * scale, float(gray.mean()))
 
     def _follow(self, before: np.ndarray, now: np.ndarray) -> None:
         if not len(self.points):
@@ -98,6 +98,19 @@ class Camera:
         self.points = np.zeros((0, 2), np.float32) if corners is None else corners.reshape(-1, 2)
         self.origin, self.anchor = self.points.copy(), self.shift.copy()
         self.renewed_s = time_s
+
+
+@dataclass
+class Cuts:
+    """Tells where a new shot starts, from pictures of one size, in order of time."""
+
+    thumb: np.ndarray | None = None
+
+    def step(self, gray: np.ndarray) -> bool:
+        """Whether a new shot starts with the next picture `gray` (H, W) uint8."""
+        before = self.thumb
+        self.thumb = shrunk(gray, -(-max(gray.shape) // THUMB_SIDE)).astype(np.float32)
+        return before is not None and is_cut(before, self.thumb)
 
 
 def shrunk(gray: np.ndarray, step: int) -> np.ndarray:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import queue
 import threading
 import time
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
@@ -27,7 +28,7 @@ from repcount.sound import find_tones
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import BarNet, athlete_box
-from repcount.tracking.camera import Camera, CameraFrame
+from repcount.tracking.camera import Camera, Cuts
 from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
@@ -73,10 +74,13 @@ class Picture:
 
 @dataclass
 class Looked:
-    """What one picture gave, apart from pose and bar."""
+    """What one picture gave, apart from pose and bar: `shift` and `brightness` as in
+    `CameraFrame`."""
 
     time_s: float
-    camera: CameraFrame
+    cut: bool
+    shift: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    brightness: float = np.nan
     people: float = np.nan
 
 
@@ -114,24 +118,29 @@ def _look(
     progress: Progress | None,
     cancel: threading.Event | None,
 ) -> tuple[list[Looked], Athlete, BarTrack]:
-    athlete, camera, bar = Athlete(options.model), Camera(), Bar(BarNet())
+    athlete, cuts, camera, bar = Athlete(options.model), Cuts(), Camera(), Bar(BarNet())
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
-    # The bar comes after the pose: its pictures wait here for the pose model's next look.
+    # Camera and bar come after the pose: their pictures wait here for the pose model's next look,
+    # so that what they know of the athlete does not hang on which thread is faster.
     waiting: deque[tuple[Picture, Looked]] = deque()
 
-    def follow_bar(until_s: float) -> None:
+    def follow(until_s: float) -> None:
         while waiting and waiting[0][0].time_s <= until_s:
             frame, seen = waiting.popleft()
-            hands = hands_at(pose.posed, frame.time_s, frame.scale)
-            square = standing(pose.posed, frame.time_s)
+            time_s, scale = frame.time_s, frame.scale
+            person, square = around(pose.posed, time_s), standing(pose.posed, time_s)
+            background = camera.step(
+                frame.gray, time_s, scale, None if person is None else person / scale, seen.cut
+            )
+            seen.shift, seen.brightness = background.shift, background.brightness
             bar.step(
                 frame.gray,
-                frame.time_s,
-                hands,
-                None if square is None else square / frame.scale,
-                seen.camera.shift / frame.scale,
-                seen.camera.cut,
+                time_s,
+                hands_at(pose.posed, time_s, scale),
+                None if square is None else square / scale,
+                seen.shift / scale,
+                seen.cut,
             )
 
     scale = 1.0
@@ -140,22 +149,27 @@ def _look(
             for frame in pictures:
                 if cancel is not None and cancel.is_set():
                     raise Cancelled(f"{footage.info.path}: stopped")
-                person, scale = None, frame.scale
-                latest = pose.posed[-1] if pose.posed else None
-                if latest is not None and latest.person is not None:
-                    person = box(latest.person, latest.size) / scale
-                seen = Looked(frame.time_s, camera.step(frame.gray, frame.time_s, scale, person))
+                scale = frame.scale
+                seen = Looked(frame.time_s, cuts.step(frame.gray))
                 looked.append(seen)
                 waiting.append((frame, seen))
                 pose.ask(frame, seen)
-                follow_bar(pose.posed[-1].time_s if pose.posed else -np.inf)
+                follow(pose.posed[-1].time_s if pose.posed else -np.inf)
                 report(frame.time_s)
             pose.drain()
-            follow_bar(np.inf)
+            follow(np.inf)
     finally:
         athlete.close()
     found = bar.result()
     return looked, athlete, BarTrack(found.ends * scale, found.semi_axis * scale, found.confidence)
+
+
+def around(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
+    """(4,) the box around the athlete at the last look up to `time_s`, full-size pixels."""
+    last = next((one for one in reversed(posed) if one.time_s <= time_s), None)
+    if last is None or last.person is None or not np.isfinite(last.size):
+        return None
+    return box(last.person, last.size)
 
 
 def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | None:
@@ -187,13 +201,10 @@ def standing(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
     """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
     of the full-size picture; None if the athlete is not known. Hips and feet are medians over the
     last looks: single ones collapse while the athlete bends over."""
-    recent = [
-        one
-        for one in posed[-60:]
-        if one.person is not None
-        and np.isfinite(one.size)
-        and -GROUND_S <= one.time_s - time_s <= 0
-    ]
+    # By time, not by number: how many looks lie ahead already hangs on which thread is faster.
+    since = bisect_left(posed, time_s - GROUND_S, key=lambda one: one.time_s)
+    until = bisect_right(posed, time_s, key=lambda one: one.time_s)
+    recent = [one for one in posed[since:until] if one.person is not None and np.isfinite(one.size)]
     if not recent or time_s - recent[-1].time_s > HANDS_GAP_S:
         return None
     people = [one.person for one in recent if one.person is not None]
@@ -300,7 +311,7 @@ class _PoseThread:
 
     def ask(self, picture: Picture, looked: Looked) -> None:
         """Have `picture` looked at, if it is meant to be; what was seen goes into `looked`."""
-        self._cut = self._cut or looked.camera.cut
+        self._cut = self._cut or looked.cut
         if picture.rgb is None:
             return
         self._queue.put((picture, looked, self._cut))
@@ -373,9 +384,9 @@ def _tracks(
         confidence,
         plate_semi_axis=semi_axis,
         world=world,
-        camera_shift=np.array([seen.camera.shift for seen in looked]),
-        brightness=np.array([seen.camera.brightness for seen in looked]),
-        cut=np.array([seen.camera.cut for seen in looked]),
+        camera_shift=np.array([seen.shift for seen in looked]),
+        brightness=np.array([seen.brightness for seen in looked]),
+        cut=np.array([seen.cut for seen in looked]),
         people=np.array([seen.people for seen in looked]),
         video=_video(footage),
         sounds=_sounds(footage),
