@@ -78,9 +78,10 @@ class Sightings:
         left, right = person.middle(LEFT_KNUCKLES), person.middle(RIGHT_KNUCKLES)
         ground = person.middle(ANKLES)[1] if person.visibility[list(ANKLES)].min() > 0.5 else 0.0
         now = (time_s, left[1], right[1], float(np.hypot(*(left - right))), ground)
-        while self.recent and time_s - self.recent[0][0] > LAG_S:
+        # The last sighting that is at least the lag old, however often the model looks.
+        while len(self.recent) > 1 and time_s - self.recent[1][0] >= LAG_S - 0.01:
             self.recent.popleft()
-        if self.recent:
+        if self.recent and time_s - self.recent[0][0] <= 1.5 * LAG_S:
             then = self.recent[0]
             drop = now[4] - then[4] if now[4] and then[4] else 0.0
             up_left, up_right = now[1] - then[1] - drop, now[2] - then[2] - drop
@@ -90,7 +91,7 @@ class Sightings:
             if together and held and low >= TRAVEL * self.size:
                 # Each stretch of time is seen from every picture within the lag: count it once.
                 before_s = self.recent[-1][0]
-                self.moved += low / self.size * (time_s - before_s) / LAG_S
+                self.moved += low / self.size * (time_s - before_s) / max(LAG_S, time_s - then[0])
         self.recent.append(now)
 
     def fits(self, person: Person, time_s: float, colour: np.ndarray) -> float:

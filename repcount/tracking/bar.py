@@ -11,9 +11,9 @@ move with the hands: what stood still while the bar was carried is remembered an
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import islice, pairwise
 
 import numpy as np
 
@@ -161,13 +161,14 @@ class Bar:
         gray: np.ndarray,
         time_s: float,
         hands: Hands | None,
-        square: np.ndarray | None,
+        square: Callable[[], np.ndarray | None],
         shift: np.ndarray,
         cut: bool,
     ) -> None:
-        """The next picture. `hands` None where they are not known; `square` (4,) x0, y0, x1, y1 as
-        `bar_net.athlete_box` gives it, pixels, None if not known; `shift` (2,) pixels by which the
-        background has moved since the shot began; `cut` true if a new shot starts here."""
+        """The next picture. `hands` None where they are not known; `square` is asked, where it is
+        needed, for (4,) x0, y0, x1, y1 as `bar_net.athlete_box` gives it, pixels, None if unknown;
+        `shift` (2,) pixels by which the background has moved since the shot began; `cut` true if a
+        new shot starts here."""
         if cut:
             self._forget()
         if hands is not None and hands.size > LARGEST * self.step_px:
@@ -182,8 +183,7 @@ class Bar:
         if len(self.back) > 1:
             self._follow(self.ends, picture, self.back[-2])
             self._tear(picture)
-        if square is not None:
-            self._ask(picture, square / self.step_px)
+        self._ask(picture, square)
         if len(self.back) > 1:
             self._compare(picture)
 
@@ -351,14 +351,17 @@ class Bar:
 
     # --- what the network says ---
 
-    def _ask(self, now: Picture, square: np.ndarray) -> None:
+    def _ask(self, now: Picture, around: Callable[[], np.ndarray | None]) -> None:
         if self.net is None:
             return
         seen = [end for end in self.ends if end and end.seen]
         well = [end for end in seen if end.likeness >= GOOD and not end.doubts]
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
             return
-        self.asked_s = now.time_s
+        square = around()
+        if square is None:
+            return
+        square, self.asked_s = square / self.step_px, now.time_s
         # The athlete may walk off while the bar lies there: then look where they were.
         if self.square is None or not seen or all(_holds(square, end.centre) for end in seen):
             self.square = square - np.tile(now.shift, 2)
@@ -519,7 +522,7 @@ class Bar:
         size = now.hands.size
         if self.paired_at is not None and self._hand_step(now) < PAIR_STEP:
             return None
-        for then in reversed(list(self.back)[:-1]):
+        for then in islice(reversed(self.back), 1, None):
             if now.time_s - then.time_s > PAIR_S or then.hands is None:
                 return None
             background = now.shift - then.shift

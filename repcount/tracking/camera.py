@@ -12,7 +12,7 @@ import numpy as np
 CUT_CORRELATION = 0.6
 # A shift is the median of this many background points or is not given.
 MIN_POINTS = 8
-POINTS = 80
+POINTS = 48
 # Points are chosen anew after this long, so that they stand on what is background now.
 RENEW_S = 2.0
 THUMB_SIDE = 100

@@ -172,15 +172,15 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     aside = (y - origin[1]) * along_line[0] - (x - origin[0]) * along_line[1]
     # The hands' line is off by the pose model's error, more so farther out.
     likely = np.exp(-0.5 * (aside / (0.35 * UNIT_PX + 0.12 * np.abs(along))) ** 2)
-    total = cv2.integral(share.astype(np.float64))
     best = np.zeros(x.shape)
     form = np.zeros((*x.shape, 3))
     for semi_axis in SEMI_AXIS * UNIT_PX * np.geomspace(*NEARER, 9):
         for narrow in (0.25, 0.5, 0.75, 1.0):
             a, b = narrow * semi_axis, semi_axis
-            inside = _mean(total, x - 0.7 * a, y - 0.75 * b, x + 0.7 * a, y + 0.75 * b)
-            above = _mean(total, x - 0.6 * a, y - 1.55 * b, x + 0.6 * a, y - 1.15 * b)
-            below = _mean(total, x - 0.6 * a, y + 1.15 * b, x + 0.6 * a, y + 1.55 * b)
+            inside = _box_means(share, 0.7 * a, 0.75 * b)[y, x]
+            beside = _box_means(share, 0.6 * a, 0.2 * b)
+            above = beside[np.maximum(y - round(1.35 * b), 0), x]
+            below = beside[np.minimum(y + round(1.35 * b), height - 1), x]
             score = inside - 0.5 * (above + below) - 0.25 * np.abs(above - below)
             # Of two oblongs that fit alike, the wider one tells more.
             score = np.where(inside >= MIN_SHARE, score * likely * (0.9 + 0.1 * narrow), 0.0)
@@ -218,15 +218,14 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     return discs
 
 
-def _mean(
-    total: np.ndarray, x0: np.ndarray, y0: np.ndarray, x1: np.ndarray, y1: np.ndarray
-) -> np.ndarray:
-    """Mean over boxes, from an integral image; boxes are cut at the map's edges."""
-    height, width = total.shape[0] - 1, total.shape[1] - 1
-    x0, x1 = (np.clip(np.rint(value), 0, width).astype(int) for value in (x0, x1))
-    y0, y1 = (np.clip(np.rint(value), 0, height).astype(int) for value in (y0, y1))
-    area = np.maximum((x1 - x0) * (y1 - y0), 1)
-    return (total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]) / area
+def _box_means(share: np.ndarray, half_width: float, half_height: float) -> np.ndarray:
+    """(H, W) mean of `share` over the box about each pixel; boxes are cut at the map's edges."""
+    size = (2 * round(half_width) + 1, 2 * round(half_height) + 1)
+    total, area = (
+        cv2.boxFilter(values, cv2.CV_32F, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+        for values in (share.astype(np.float32), np.ones(share.shape, np.float32))
+    )
+    return np.asarray(total / area)
 
 
 def _peaks(score: np.ndarray, form: np.ndarray, count: int = 4) -> list[tuple[int, ...]]:

@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
@@ -24,20 +25,21 @@ import numpy as np
 import xarray as xr
 
 from repcount.footage import Footage, open_footage
+from repcount.model_files import checksums, models_folder
 from repcount.sound import find_tones
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
 from repcount.tracking.bar import Bar, BarTrack
-from repcount.tracking.bar_net import BarNet, athlete_box
+from repcount.tracking.bar_net import MODEL, BarNet, athlete_box
 from repcount.tracking.camera import Camera, Cuts
 from repcount.tracking.plates import Hands
-from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person
+from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, MODELS, RIGHT_KNUCKLES, Person
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 
 Progress = Callable[[float, float], None]
 
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
-HANDS_GAP_S = 0.3
+HANDS_GAP_S = 0.35
 SOUND_RATE_HZ = 16000
 # The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
 # and Contini's fractions as given by Winter; from memory).
@@ -56,7 +58,7 @@ class TrackOptions:
     pose model; `max_side`: their long side in pixels; `model`: "full" or "lite"."""
 
     rate_hz: float = 30.0
-    pose_rate_hz: float = 10.0
+    pose_rate_hz: float = 6.0
     max_side: int = 640
     model: str = "full"
 
@@ -129,7 +131,7 @@ def _look(
         while waiting and waiting[0][0].time_s <= until_s:
             frame, seen = waiting.popleft()
             time_s, scale = frame.time_s, frame.scale
-            person, square = around(pose.posed, time_s), standing(pose.posed, time_s)
+            person = around(pose.posed, time_s)
             background = camera.step(
                 frame.gray, time_s, scale, None if person is None else person / scale, seen.cut
             )
@@ -138,7 +140,7 @@ def _look(
                 frame.gray,
                 time_s,
                 hands_at(pose.posed, time_s, scale),
-                None if square is None else square / scale,
+                partial(standing, pose.posed, time_s, scale),
                 seen.shift / scale,
                 seen.cut,
             )
@@ -197,10 +199,10 @@ def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | Non
     return Hands(sides[0] / scale, sides[1] / scale, after.size / scale)
 
 
-def standing(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
+def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray | None:
     """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
-    of the full-size picture; None if the athlete is not known. Hips and feet are medians over the
-    last looks: single ones collapse while the athlete bends over."""
+    of pictures that are `scale` times smaller; None if the athlete is not known. Hips and feet are
+    medians over the last looks: single ones collapse while the athlete bends over."""
     # By time, not by number: how many looks lie ahead already hangs on which thread is faster.
     since = bisect_left(posed, time_s - GROUND_S, key=lambda one: one.time_s)
     until = bisect_right(posed, time_s, key=lambda one: one.time_s)
@@ -218,7 +220,7 @@ def standing(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
     feet = [person.middle(ANKLES) for person in islice(visible, STEADY_LOOKS)]
     below = hips + [0.0, HIP_ST * stature]
     ankles = np.median(feet, axis=0) if feet else below
-    return athlete_box(ankles, hips, stature)
+    return athlete_box(ankles, hips, stature) / scale
 
 
 def _pictures(footage: Footage, options: TrackOptions) -> Iterator[Picture]:
@@ -390,9 +392,15 @@ def _tracks(
         people=np.array([seen.people for seen in looked]),
         video=_video(footage),
         sounds=_sounds(footage),
-        options={"tracking": asdict(options)},
+        options={"tracking": asdict(options), "models": _models(options)},
         warnings=footage.warnings,
     )
+
+
+def _models(options: TrackOptions) -> dict[str, str]:
+    """The models that were used, file name to SHA-256."""
+    listed = checksums(models_folder())
+    return {name: listed[name] for name in (MODELS[options.model], MODEL)}
 
 
 def _video(footage: Footage) -> dict[str, Any]:

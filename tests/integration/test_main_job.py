@@ -18,7 +18,7 @@ import pytest
 
 from repcount.motion import measure
 from repcount.reading import derive_attempt, read_attempt
-from repcount.records import Attempt, load_record
+from repcount.records import Attempt, Reading, load_record
 from repcount.tracking import track
 from repcount.tracks import attribute, load_tracks
 from tests.conftest import REPOSITORY
@@ -110,12 +110,38 @@ def test_a_falling_bar_falls_at_9_81(attempt: Any) -> None:
     assert np.median(found) == pytest.approx(9.80665, rel=0.10)
 
 
+def test_falls_and_lifts_are_told_in_metres(attempt: Any) -> None:
+    """Standard gravity again, as the report tells it; heights against the choreography's own."""
+    out, _, truth = attempt
+    reading = load_record(Reading, out / "reading.json")
+    told = {
+        rest.first_contact_s: {one.name: one.value for one in rest.measures}
+        for rest in reading.floor_rests
+        if rest.measures
+    }
+    high = [drop for drop in truth["drops"] if drop["height_m"] >= 1.0]
+    seen = 0
+    for drop in high:
+        near = [one for at, one in told.items() if abs(at - drop["contact_s"]) < 0.1]
+        if near:
+            seen += 1
+            assert near[0]["fall_acceleration"] == pytest.approx(9.80665, rel=0.10)
+    assert seen >= 0.7 * len(high)
+    assert not [notice for notice in reading.warnings if notice.code == "falls-oddly"]
+
+
 def test_tracks_read_back_give_the_same_attempt(attempt: Any) -> None:
     out, read, _ = attempt
     again = derive_attempt(
         read_attempt(measure(load_tracks(out / "tracks.nc")), read.workout)
     ).model_dump(exclude={"provenance"})
     assert again == read.model_dump(exclude={"provenance"})
+
+
+def test_the_models_are_told_by_their_checksums(attempt: Any) -> None:
+    _, read, _ = attempt
+    listed = json.loads((REPOSITORY / "models" / "checksums.json").read_text(encoding="utf-8"))
+    assert read.provenance.models == {name: listed[name] for name in ("pose_full.task", "bar.onnx")}
 
 
 def test_the_tracks_say_nothing_of_the_machine(attempt: Any) -> None:
