@@ -24,6 +24,7 @@ from repcount.cli_help import (
     progress_shown,
     show,
 )
+from repcount.cli_plan import plan
 
 SCHEMAS = ("plan", "reading", "edits", "attempt", "comparison")
 
@@ -157,6 +158,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
+cli.add_command(plan)
 
 
 def _stop(number: int, frame: object) -> NoReturn:

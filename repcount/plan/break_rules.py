@@ -69,7 +69,7 @@ class BreakRule:
 RULES: tuple[BreakRule, ...] = (
     BreakRule(
         "one before the end",
-        for_whom="who holds sets of this length and wants each break to cost no lift",
+        for_whom="an athlete who holds sets of this length and wants each break to cost no lift",
         reason="the bar goes down one rep before a movement ends, so that its last rep is the way "
         "into the next",
         longest={"floor": Longest(reps=15), "hang": Longest(reps=10)},
@@ -79,7 +79,7 @@ RULES: tuple[BreakRule, ...] = (
     ),
     BreakRule(
         "short sets early",
-        for_whom="whose back tires first",
+        for_whom="an athlete whose back tires first",
         reason="sets are cut in half from the first round on, before the back is tired",
         longest={"floor": Longest(share=0.5, reps=8), "hang": Longest(share=0.5, reps=6)},
         last_leads=True,
@@ -87,13 +87,13 @@ RULES: tuple[BreakRule, ...] = (
     ),
     BreakRule(
         "long opening set",
-        for_whom="whose grip is strong",
+        for_whom="an athlete whose grip is strong",
         reason="one set from the start into the middle of the second movement saves a break",
         opening=0.5,
     ),
     BreakRule(
         "single dropped reps",
-        for_whom="who has to spare back and grip",
+        for_whom="an athlete who has to spare back and grip",
         reason="each rep from the floor is dropped and taken up anew; no lowering, no holding on",
         longest={"floor": Longest(reps=1), "hang": Longest(share=0.5)},
         last_leads=True,
@@ -102,7 +102,7 @@ RULES: tuple[BreakRule, ...] = (
     ),
     BreakRule(
         "unbroken",
-        for_whom="for whom the load is light",
+        for_whom="an athlete for whom the load is light",
         reason="every break costs its own length, a put-down and a pick-up",
     ),
 )
