@@ -11,8 +11,9 @@ Every step from one rep's top to the next one's (`plan.tempo.Step`) takes
 - *the day*: one value for each attempt, so that another day may be another level.
 
 All but the recovery and the three scatters is linear and normal: it is solved exactly. Those four
-are found by maximising what is left (`scipy.optimize.minimize`), with Laplace's approximation for
-their doubt. The priors are assumptions and stand below; DEVELOPERS.md says what was measured.
+are found by maximising what is left (`scipy.optimize.minimize`), with Laplace's approximation,
+corrected by importance resampling, for their doubt. The priors are assumptions and stand below;
+DEVELOPERS.md says what was measured.
 """
 
 from __future__ import annotations
@@ -276,7 +277,7 @@ class _Problem:
 
         best = minimize(lambda logs: self.linear(logs)[2], self.centre, method="L-BFGS-B").x
         spread = _covariance(lambda logs: self.linear(logs)[2], best)
-        nonlinear = rng.multivariate_normal(best, spread, size=draws)
+        nonlinear = self._drawn(best, spread, draws, rng)
         weights = np.empty((draws, self.size))
         for row, logs in enumerate(nonlinear):
             mean, precision, _ = self.linear(logs)
@@ -297,6 +298,16 @@ class _Problem:
             attempts=len(self.courses),
             cycles=cycles,
         )
+
+    def _drawn(self, best: Array, spread: Array, draws: int, rng: np.random.Generator) -> Array:
+        """Draws of what is not linear: from Laplace's normal, twice as wide, each kept as often as
+        the model's own density says (sampling and importance resampling)."""
+        tried = rng.multivariate_normal(best, 2 * spread, size=draws)
+        off = tried - best
+        proposed = -0.25 * np.einsum("di,ij,dj->d", off, np.linalg.inv(spread), off)
+        heights = np.array([-self.linear(logs)[2] for logs in tried]) - proposed
+        shares = np.exp(heights - heights.max())
+        return tried[rng.choice(draws, size=draws, p=shares / shares.sum())]
 
     def _estimates(self, weights: Array, nonlinear: Array) -> list[Estimate]:
         found = []

@@ -7,11 +7,11 @@ another load. Both are said.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import Field
@@ -27,11 +27,12 @@ from repcount.fatigue import (
 )
 from repcount.plan.model import Plan
 from repcount.plan.pace import BETWEEN_S, START_S
+from repcount.plan.propose import CAUTIONS
 from repcount.plan.tempo import TYPICAL, Step, steps_of
 from repcount.records import Attempt, Comparison, Record, Seconds, load_record, to_ms
 
 Array = Any
-ATTEMPT, COMPARISON = "attempt.json", "comparison.json"
+ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
 # What an athlete goes over a planned time by, before any was compared: mean 0, and these standard
 # deviations of the mean and of each. Assumptions.
 OVER_BREAK_S = (1.0, 0.7)
@@ -46,6 +47,7 @@ class Filmed:
     attempt: Attempt
     comparison: Comparison | None
     name: str
+    plan: Plan | None = None
 
 
 class Span(Record):
@@ -70,6 +72,17 @@ class Forecast(Record):
     )
 
 
+class Told(Record):
+    """A parameter of the slowing model with its interval of 90 %."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    told_by_data: bool = Field(description="false: it is hardly more than its prior, an assumption")
+
+
 class Ranked(Record):
     """A plan beside the first of the list. Gains are seconds saved, negative where it takes
     more."""
@@ -81,6 +94,19 @@ class Ranked(Record):
     inside_noise: bool = Field(
         False, description="two attempts would differ by more than this without any change"
     )
+
+
+class Ranking(Record):
+    """Plans beside each other, from one athlete's slowing."""
+
+    format: Literal["repcount-ranking/1"] = "repcount-ranking/1"
+    workout: str
+    attempts: list[str]
+    slowing: list[Told]
+    not_enough_data: str | None = Field(None, description="why there is no forecast")
+    plans: list[Ranked] = Field(default_factory=list)
+    notes: list[str] = Field(default_factory=list)
+    cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
 
 @dataclass(frozen=True)
@@ -103,7 +129,9 @@ def read_attempts(paths: Sequence[Path | str]) -> list[Filmed]:
         beside = file.parent / COMPARISON
         attempt = load_record(Attempt, file)
         comparison = load_record(Comparison, beside) if beside.exists() else None
-        found.append(Filmed(attempt, comparison, str(path)))
+        kept = file.parent / PLAN
+        plan = load_record(Plan, kept) if kept.exists() else None
+        found.append(Filmed(attempt, comparison, str(path), plan))
     return found
 
 
@@ -179,8 +207,9 @@ class Forecaster:
             self.unseen[step.key] = width * rng.standard_normal(self.count)
         return typical + self.unseen[step.key]
 
-    def draws(self, plan: Plan) -> Draws:
-        """Draws of what a plan takes."""
+    def draws(self, plan: Plan, *, kept: bool = False) -> Draws:
+        """Draws of what a plan takes: with what the athlete goes over planned times by, or with
+        its times `kept` but for their scatter."""
         slowing = self.slowing
         weights = slowing.weights
         recovery, cycle, other = np.exp(slowing.nonlinear[:, :3]).T
@@ -192,16 +221,19 @@ class Forecaster:
         shift = self.day.copy()
         if load and slowing.reference_kg:
             shift += weights[:, 3] * np.log(load / slowing.reference_kg)
+        over = {
+            name: (0.0 * mean if kept else mean, each) for name, (mean, each) in self.over.items()
+        }
         rests: list[Array] = []
         plain_rests: list[Array] = []
         for number, (one, steps) in enumerate(zip(plan.rounds, every, strict=True)):
             stops = iter(one.break_s)
             for step in steps:
                 if step.kind == "first" and number:
-                    mean, each = self.over["between"]
+                    mean, each = over["between"]
                     planned = between[number - 1]
                 elif step.kind == "break":
-                    mean, each = self.over["break"]
+                    mean, each = over["break"]
                     planned = next(stops)
                 else:
                     rests.append(np.zeros(self.count))
@@ -211,7 +243,7 @@ class Forecaster:
                 noise = each * rng.standard_normal(self.count)
                 rests.append(np.maximum(0, planned + mean + noise))
         tired = unrecovered(rests, recovery)
-        mean_start, each_start = self.over["start"]
+        mean_start, each_start = over["start"]
         start = plan.start_s if plan.start_s is not None else START_S
         total = np.maximum(0, start + mean_start + each_start * rng.standard_normal(self.count))
         expected = np.maximum(0, start + mean_start)
@@ -241,9 +273,9 @@ class Forecaster:
                 place += 1
         return Draws(rounds, total + rounds.sum(0), expected)
 
-    def forecast(self, plan: Plan, name: str = "the plan") -> Forecast:
-        """A plan's total and rounds, each with its interval."""
-        return self._told(plan, name, self.draws(plan))
+    def forecast(self, plan: Plan, name: str = "the plan", *, kept: bool = False) -> Forecast:
+        """A plan's total and rounds, each with its interval; `kept` as in `draws`."""
+        return self._told(plan, name, self.draws(plan, kept=kept))
 
     def _told(self, plan: Plan, name: str, drawn: Draws) -> Forecast:
         chance = None
@@ -274,10 +306,10 @@ class Forecaster:
             said.append(f"a load of {load:g} kg; seen was {known} kg")
         return said
 
-    def rank(self, plans: Sequence[tuple[str, Plan]]) -> list[Ranked]:
+    def rank(self, plans: Sequence[tuple[str, Plan]], kept: Collection[str] = ()) -> list[Ranked]:
         """Plans from the fastest expected on, those that were never seen last. Gains are against
-        the first plan given, which leads the list."""
-        drawn = [(name, plan, self.draws(plan)) for name, plan in plans]
+        the first plan given, which leads the list. The times of those named in `kept` are kept."""
+        drawn = [(name, plan, self.draws(plan, kept=name in kept)) for name, plan in plans]
         base = drawn[0][2]
         found = []
         for index, (name, plan, one) in enumerate(drawn):
@@ -288,6 +320,7 @@ class Forecaster:
                 break_s=lengths.pop() if len(lengths) == 1 else None,
             )
             if index:
+                ranked.forecast.chance_of_plan = None  # its round times are the base's, or typical
                 gain = base.expected - one.expected
                 ranked.gain = span(gain)
                 # what two attempts on one day differ by: the scatter of both
@@ -342,3 +375,54 @@ def own_shares(filmed: Sequence[Filmed], plan: Plan) -> list[Fraction]:
         raise PlanError(f"the athlete's own pace: {found.reason}; choose an even pace.")
     rounds = [Fraction(to_ms(one.middle_s)) for one in found.forecast(plan).rounds]
     return [one / sum(rounds) for one in rounds]
+
+
+def told(slowing: Slowing) -> list[Told]:
+    """The model's parameters as records."""
+    return [
+        Told(
+            name=one.name,
+            value=round(one.value, 4) + 0.0,  # no minus zero
+            low=round(one.low, 4) + 0.0,
+            high=round(one.high, 4) + 0.0,
+            unit=one.unit,
+            told_by_data=one.told_by_data,
+        )
+        for one in slowing.estimates
+    ]
+
+
+def model_notes(slowing: Slowing) -> list[str]:
+    """What a forecast stands on and cannot know, in sentences."""
+    said = [
+        "Forecasts hold for breaks and rests as planned, with what this athlete goes over them by; "
+        "unplanned breaks cannot be foreseen."
+    ]
+    weak = [one.name for one in slowing.estimates if not one.told_by_data]
+    if weak:
+        said.append(f"Not enough data to tell {' and '.join(weak)}: an assumption stands in.")
+    if len(slowing.loads_kg) < 2:
+        said.append("Not enough data on load: every attempt was at one load.")
+    if slowing.attempts < 2:
+        said.append("One attempt: how days differ is an assumption (3 %).")
+    return said
+
+
+def rank_plans(filmed: Sequence[Filmed], plans: Sequence[tuple[str, Plan]]) -> Ranking:
+    """Forecast and rank plans for the athlete of some attempts; the first plan is the base.
+
+    Raises RecordError where the attempts are not of one workout, which is that of the plans.
+    """
+    for _, plan in plans:
+        check_workout(filmed, plan)
+    found = forecaster(filmed)
+    ranking = Ranking(
+        workout=plans[0][1].workout.name, attempts=[one.name for one in filmed], slowing=[]
+    )
+    if not isinstance(found, Forecaster):
+        ranking.not_enough_data = found.reason
+        return ranking
+    ranking.slowing = told(found.slowing)
+    ranking.plans = found.rank(plans)
+    ranking.notes = model_notes(found.slowing)
+    return ranking
