@@ -184,6 +184,16 @@ def unrecovered(rests_s: Sequence[float], recovery_s: Array) -> list[Array]:
     return found
 
 
+def _unrecovered_once(rests_s: Sequence[float], recovery_s: float) -> list[float]:
+    """`unrecovered` for one value, which is asked for very often."""
+    state, found = 0.0, []
+    for index, rest in enumerate(rests_s):
+        if index:
+            state = (state + 1) * (math.exp(-rest / recovery_s) if rest else 1.0)
+        found.append(state)
+    return found
+
+
 def fit_slowing(
     attempts: Sequence[Attempt], *, draws: int = 400, seed: int = 0
 ) -> Slowing | NotEnoughData:
@@ -246,8 +256,8 @@ class _Problem:
         """Mean and precision of the linear parameters, and minus the log of what is left."""
         recovery, cycle, other, day = np.exp(logs)
         x = self.x.copy()
-        tired = [unrecovered(one.rests_s, recovery) for one in self.courses]
-        before = np.array([float(tired[number][one.index]) for number, one in self.rows])
+        tired = [_unrecovered_once(one.rests_s, float(recovery)) for one in self.courses]
+        before = np.array([tired[number][one.index] for number, one in self.rows])
         x[:, 1] = before
         begin = 4 + len(self.keys)
         x[:, begin : begin + len(self.movements)] = self.own * before[:, None]

@@ -13,8 +13,7 @@ from repcount.reports.pages import sheet
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import plain
 
-_CROWDED = 30  # lines of sets on a card; beyond, print is smaller so that one page holds it
-_PLAIN_SETS = 24  # terms of a round that a terminal shows one a line
+_CROWDED = 26  # lines of sets on a card; beyond, print is smaller so that one page holds it
 
 
 def set_words(one: CardSet) -> str:
