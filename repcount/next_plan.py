@@ -1,8 +1,8 @@
 """After the attempt: what went over, and at most three changes that the model supports.
 
-A change is suggested only where the interval of 90 % of its expected gain lies above 0 and the plan
-asks for nothing that was never seen. Nothing is said of the body: which of back, grip, shoulders or
-lungs gave out is the coach's to judge; the data show times.
+A change is suggested only where the interval of 90 % of its expected gain lies above 0, the gain is
+half a second or more, and the plan asks for nothing that was never seen. Nothing is said of the
+body: which of back, grip, shoulders or lungs gave out is the coach's to judge; the data show times.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from repcount.forecast import (
     span,
     told,
 )
-from repcount.losses import Loss, losses
+from repcount.losses import LEAST_S, Loss, losses
 from repcount.plan.break_rules import break_patterns
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
@@ -262,7 +262,7 @@ def _judged(
     """A change with its gain; None where the interval of the gain does not lie above 0."""
     before, after = model.draws(done, kept=True), model.draws(changed, kept=True)
     gain = span(before.expected - after.expected)
-    if gain.low_s <= 0:
+    if gain.low_s <= 0 or gain.middle_s < LEAST_S:
         return None
     apart = float((after.total - after.expected).std()) * 2**0.5
     return Suggestion(

@@ -135,6 +135,8 @@ def advise_load(
             notes.append(
                 f"The equations are said to underestimate the {name} (LeSuer 1997, from memory)."
             )
+    if any(not best.lifted for best, _ in known.values()):
+        notes.append("People differ more than the equations do: an estimate is a guide.")
     advice.movements += [MovementShare(movement=name) for name in missing]
     advice.movements.sort(key=lambda one: asked.index(one.movement))
     advice.notes = notes
