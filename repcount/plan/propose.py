@@ -31,6 +31,7 @@ from repcount.plan.pace import (
     START_S,
     Frame,
     Shape,
+    clock_words,
     frame_of,
     rounds_for,
     shares_of,
@@ -138,6 +139,12 @@ def make_plan(
     notes = [OVERHEAD_RULE]
     if load is None:
         notes.append("No load is planned: neither a load nor a max was given.")
+    cap_s, total_s = plan.workout.time_cap_s, plan.planned_total_s
+    if cap_s is not None and total_s is not None and total_s > cap_s:
+        notes.append(
+            f"The planned total of {clock_words(to_ms(total_s))} is over the time cap of "
+            f"{clock_words(to_ms(cap_s))}."
+        )
     return Proposal(
         plan=plan,
         card=clock_card(plan, tempo),

@@ -11,6 +11,7 @@ from repcount.forecast import Ranked, Ranking, Span, Told
 from repcount.history import Change, History
 from repcount.losses import Evidence
 from repcount.next_plan import NextPlan
+from repcount.plan.model import KG_PER_LB
 from repcount.reports.numbers import clock, short, signed
 from repcount.reports.pages import sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
@@ -88,6 +89,7 @@ def _gain(one: Ranked) -> str:
 def next_lines(answer: NextPlan) -> list[str]:
     """Losses, suggestions and the new plan, at most 80 cells a line."""
     planned = f", planned {clock(answer.planned_s)}" if answer.planned_s is not None else ""
+    load = answer.plan.workout.load_kg
     lines = [f"{plain(answer.workout)}: {clock(answer.total_s)}{planned}", ""]
     lines.append("What went over" if answer.losses else "Nothing went over.")
     for loss in answer.losses[:_LOSSES]:
@@ -104,6 +106,7 @@ def next_lines(answer: NextPlan) -> list[str]:
         lines += _wrapped(f"{gain_words(one.gain, one.inside_noise)} {one.why}", 4)
     if answer.forecast:
         lines += ["", f"The new plan: {clock_interval(answer.forecast.total)}, kept as written"]
+        lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
         lines += _wrapped("Rounds: " + ", ".join(short(one.middle_s) for one in
                                                  answer.forecast.rounds) + " s", 2)  # fmt: skip
     if answer.ranking:
@@ -134,6 +137,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
         gains=[gain_words(one.gain, one.inside_noise) for one in answer.suggestions],
+        load=kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
         told=[told_words(one) for one in answer.slowing],
         ranking=[
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
@@ -156,6 +160,11 @@ def _link(one: Evidence, answer: NextPlan, video: Path | None, folder: Path | No
 
 
 # A history --------------------------------------------------------------------------------------
+
+
+def kg_words(kg: float) -> str:
+    """`60 kg (132.3 lb)`."""
+    return f"{kg:g} kg ({kg / KG_PER_LB:.1f} lb)"
 
 
 def change_words(one: Change) -> str:
@@ -183,7 +192,7 @@ def history_lines(history: History) -> list[str]:
     shown = history.attempts[:_REPS_SHOWN]
     lines = [f"{plain(history.workout)}: {len(history.attempts)} attempts side by side", ""]
     for number, one in enumerate(history.attempts, 1):
-        load = f", {one.load_kg:g} kg" if one.load_kg else ""
+        load = f", {kg_words(one.load_kg)}" if one.load_kg else ""
         unfinished = "" if one.finished else ", not finished"
         fixed = ", corrected by a person" if one.corrected else ""
         lines += _wrapped(f"{one.name}{load}{unfinished}{fixed}", 4, f"{number}.")
@@ -229,5 +238,6 @@ def history_page(history: History) -> str:
             )
             for one in history.changes
         ],
+        loads=[kg_words(one.load_kg) if one.load_kg else "–" for one in history.attempts],
         movements=list(history.attempts[0].median_cycle_s),
     )

@@ -1,4 +1,7 @@
-"""What every page shares: the template environment, and a policy that lets nothing be loaded."""
+"""What every page shares: the template environment, and a policy that lets nothing be loaded.
+
+Templates are imported when a page is made: what only prints to a terminal does without.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,12 @@ import base64
 import hashlib
 from functools import cache
 from pathlib import Path
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from typing import TYPE_CHECKING
 
 from repcount.reports import numbers, words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 ASSETS = Path(__file__).parent / "assets"
 
@@ -18,6 +22,8 @@ ASSETS = Path(__file__).parent / "assets"
 @cache
 def environment() -> Environment:
     """Templates with everything escaped that comes from records."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
     made = Environment(
         loader=PackageLoader("repcount.reports", "assets"),
         autoescape=True,
@@ -46,6 +52,8 @@ def hashed(text: str) -> str:
 
 def sheet(template: str, **parts: object) -> str:
     """A page without any script, styled by `sheet.css`."""
+    from markupsafe import Markup
+
     css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
     policy = f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'"
     page = environment().get_template(template)

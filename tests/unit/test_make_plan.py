@@ -201,6 +201,12 @@ def test_an_infeasible_target_names_the_reason_and_the_nearest():
         make_plan(PLAN, Wishes(target_s=500))
 
 
+def test_a_plan_over_the_cap_is_said():
+    base = parse_plan(SLATE.split("[breaks]")[0].replace("= 420", "= 60"))
+    assert any("over the time cap of 1:00" in note for note in make_plan(base).notes)
+    assert not any("time cap" in note for note in make_plan(WORKOUT).notes)
+
+
 def test_given_cycles_and_changes_bind():
     slow = Wishes(target_s=120, cycle_s={"deadlift": 4.0}, transition_s=3.0)
     with pytest.raises(PlanError, match="nearest feasible"):
