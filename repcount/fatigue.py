@@ -287,12 +287,7 @@ class _Problem:
 
         best = minimize(lambda logs: self.linear(logs)[2], self.centre, method="L-BFGS-B").x
         spread = _covariance(lambda logs: self.linear(logs)[2], best)
-        nonlinear = self._drawn(best, spread, draws, rng)
-        weights = np.empty((draws, self.size))
-        for row, logs in enumerate(nonlinear):
-            mean, precision, _ = self.linear(logs)
-            chol = np.linalg.cholesky(precision)
-            weights[row] = mean + np.linalg.solve(chol.T, rng.standard_normal(self.size))
+        nonlinear, weights = self._drawn(best, spread, draws, rng)
         return Slowing(
             keys=self.keys,
             movements=self.movements,
@@ -309,15 +304,26 @@ class _Problem:
             cycles=cycles,
         )
 
-    def _drawn(self, best: Array, spread: Array, draws: int, rng: np.random.Generator) -> Array:
-        """Draws of what is not linear: from Laplace's normal, twice as wide, each kept as often as
-        the model's own density says (sampling and importance resampling)."""
+    def _drawn(
+        self, best: Array, spread: Array, draws: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Draws of what is not linear and, given it, of what is.
+
+        From Laplace's normal, twice as wide, each kept as often as the model's own density says
+        (sampling and importance resampling).
+        """
         tried = rng.multivariate_normal(best, 2 * spread, size=draws)
         off = tried - best
         proposed = -0.25 * np.einsum("di,ij,dj->d", off, np.linalg.inv(spread), off)
-        heights = np.array([-self.linear(logs)[2] for logs in tried]) - proposed
+        solved = [self.linear(logs) for logs in tried]
+        heights = np.array([-cost for _, _, cost in solved]) - proposed
         shares = np.exp(heights - heights.max())
-        return tried[rng.choice(draws, size=draws, p=shares / shares.sum())]
+        chosen = rng.choice(draws, size=draws, p=shares / shares.sum())
+        means = np.array([mean for mean, _, _ in solved])[chosen]
+        roots = np.linalg.cholesky(np.array([precision for _, precision, _ in solved]))[chosen]
+        noise = rng.standard_normal((draws, self.size, 1))
+        weights = means + np.linalg.solve(np.swapaxes(roots, 1, 2), noise)[..., 0]
+        return tried[chosen], weights
 
     def _estimates(self, weights: Array, nonlinear: Array) -> list[Estimate]:
         found = []
