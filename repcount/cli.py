@@ -24,8 +24,20 @@ from repcount.cli_help import (
     progress_shown,
     show,
 )
+from repcount.cli_next import forecast, history, next_
+from repcount.cli_plan import plan
 
-SCHEMAS = ("plan", "reading", "edits", "attempt", "comparison")
+SCHEMAS = (
+    "plan",
+    "reading",
+    "edits",
+    "attempt",
+    "comparison",
+    "proposal",
+    "ranking",
+    "next",
+    "history",
+)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -124,7 +136,7 @@ def compare(attempt: Path, plan: Path, as_json: bool) -> None:
 @cli.command()
 @click.argument("name", type=click.Choice(SCHEMAS))
 def schema(name: str) -> None:
-    """Print the JSON Schema of a file: plan, reading, edits, attempt or comparison."""
+    """Print the JSON Schema of a file or of what a command prints with --json."""
     from repcount.schemas import schema_of
 
     click.echo(schema_of(name), nl=False)
@@ -157,6 +169,8 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
+for _command in (plan, forecast, next_, history):
+    cli.add_command(_command)
 
 
 def _stop(number: int, frame: object) -> NoReturn:

@@ -108,7 +108,7 @@ def resolve(file: PlanFile) -> Plan:
                 f"pace.cycle_s.{key_text(movement)} = {plan.cycle_s[movement]:g} is for a movement "
                 f"that the workout does not have{hint(movement, used)}; it has {listed(used)}."
             )
-    _check_time(plan)
+    check_time(plan)
     return plan
 
 
@@ -250,7 +250,7 @@ def _one_each(
     return list(value)
 
 
-def _check_time(plan: Plan) -> None:
+def check_time(plan: Plan) -> None:
     """Breaks and other planned parts of a round must leave time within it."""
     for number, one in _count(plan.rounds):
         if one.round_s is None:

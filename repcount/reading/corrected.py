@@ -13,7 +13,6 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from repcount.errors import RecordError
-from repcount.reading.label import ERECT_ST
 from repcount.reading.movements import CATALOGUE, MOVEMENT_NAMES
 from repcount.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Seconds, Workout, to_ms
 from repcount.wording import hint, listed, shown
@@ -112,6 +111,11 @@ def _pick_ups(reading: Reading) -> list[Rep]:
 
     One that never stands erect counts as none.
     """
+    if not reading.strokes:
+        return []
+    # here, because what judges strokes is heavy and plans and comparisons do without it
+    from repcount.reading.label import ERECT_ST
+
     known = {rep.id for rep in reading.reps} | {stroke.id for stroke in reading.failed}
     found = []
     for stroke in reading.strokes:

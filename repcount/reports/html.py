@@ -2,70 +2,37 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from repcount.records import Attempt, Comparison, Rep, to_ms
 from repcount.reports import numbers, words
 from repcount.reports.cycles_chart import cycle_pictures
+from repcount.reports.pages import ASSETS, environment, hashed
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.svg import bar_pair
 from repcount.reports.trace_chart import TracePicture, trace_picture
 
-_ASSETS = Path(__file__).parent / "assets"
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("repcount.reports", "assets"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "plain": words.plain,
-        "capital": words.capital,
-        "clock": numbers.clock,
-        "short": numbers.short,
-        "signed": numbers.signed,
-        "seconds_of": numbers.seconds_of,
-        "signed_of": numbers.signed_of,
-        "title_line": lambda text: text.removesuffix("."),
-    }
-    return environment
-
-
-def _hashed(text: str) -> str:
-    """The source expression of an inline script or style (Content Security Policy, level 3)."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
-
 
 def report_page(attempt: Attempt, comparison: Comparison | None = None) -> str:
     """The whole page as text. Everything that comes from the records is escaped."""
-    css = (_ASSETS / "report.css").read_text(encoding="utf-8")
-    script = (_ASSETS / "report.js").read_text(encoding="utf-8")
+    css = (ASSETS / "report.css").read_text(encoding="utf-8")
+    script = (ASSETS / "report.js").read_text(encoding="utf-8")
     policy = "; ".join(
         [
             "default-src 'none'",
-            f"script-src {_hashed(script)}",
-            f"style-src {_hashed(css)}",
+            f"script-src {hashed(script)}",
+            f"style-src {hashed(css)}",
             "media-src 'self' file: blob:",  # the video beside the report, or one chosen by hand
             "base-uri 'none'",
             "form-action 'none'",
         ]
     )
-    page = _environment().get_template("report.html")
+    page = environment().get_template("report.html")
     return page.render(
         attempt=attempt,
         comparison=comparison,

@@ -8,13 +8,25 @@ from repcount.plan import plan_schema_text
 from repcount.records import Attempt, Comparison, Edits, Reading, Record, schema_text
 
 FOLDER = Path(__file__).resolve().parent
-NAMES: tuple[str, ...] = ("plan", "reading", "edits", "attempt", "comparison")
+NAMES: tuple[str, ...] = (
+    "plan",
+    "reading",
+    "edits",
+    "attempt",
+    "comparison",
+    "proposal",
+    "ranking",
+    "next",
+    "history",
+)
 
 
 def schema_of(name: str) -> str:
     """The schema of one of `NAMES`, as text, made from the model. Raises KeyError for others."""
     if name == "plan":
         return plan_schema_text()
+    if name in ("proposal", "ranking", "next", "history"):
+        return schema_text(_after(name))
     kinds: dict[str, type[Record]] = {
         "reading": Reading,
         "edits": Edits,
@@ -22,6 +34,22 @@ def schema_of(name: str) -> str:
         "comparison": Comparison,
     }
     return schema_text(kinds[name])
+
+
+def _after(name: str) -> type[Record]:
+    """The records of planning; imported here because few who ask for a schema need them."""
+    from repcount.forecast import Ranking
+    from repcount.history import History
+    from repcount.next_plan import NextPlan
+    from repcount.plan.propose import Proposal
+
+    kinds: dict[str, type[Record]] = {
+        "proposal": Proposal,
+        "ranking": Ranking,
+        "next": NextPlan,
+        "history": History,
+    }
+    return kinds[name]
 
 
 def published(name: str) -> Path:

@@ -1,0 +1,243 @@
+"""How heavy: the load of a workout from what an athlete can lift once.
+
+The rule of the trade for rounds of deadlift, hang power clean and shoulder to overhead is about
+half of the best shoulder-to-overhead, and of two loads the lighter, by 2.5 to 5 kg (common
+practice, no source). For any other workout no rule is known here: half of the limiting max is then
+an assumption and is called one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from pydantic import Field
+
+from repcount.errors import PlanError
+from repcount.plan.barbell import BarLoad, Kit, at_most_kg, nearest_kg, side_words
+from repcount.plan.break_rules import COMMON
+from repcount.plan.strength import MaxEstimate, check_under, one_rep_max
+from repcount.reading.movements import CATALOGUE
+from repcount.records import MovementReps, Record
+from repcount.wording import listed
+
+SHARE = 0.5
+LIGHTER_KG = (2.5, 5.0)  # of two loads the lighter, by so much
+HEAVY_SHARE = 0.7  # of a max; sets of several reps against the clock then end early (assumption)
+# Push press : push jerk : split jerk in 18 men, 89.7 : 95.6 : 103.0 kg (Soriano et al., JSCR 2024,
+# 38(8):1359). People differ; used only between these three, and said.
+PRESS_MEANS_KG = {"push press": 89.7, "push jerk": 95.6, "split jerk": 103.0}
+CAUTIONS = (
+    "Lifting can hurt: try the load in training first, with a coach who knows the athlete, and "
+    "stop when form goes.",
+    "The numbers know nothing of health, history or technique: see a clinician about pain or "
+    "illness, and follow the rules of the place.",
+)
+
+
+class MovementShare(Record):
+    """What a load is for one movement of the workout. Shares of its max, 1 = the max."""
+
+    movement: str
+    best: MaxEstimate | None = Field(None, description="null: not given, so nothing is said")
+    from_movement: str = Field("", description="where the max is another movement's")
+    share: float | None = None
+    share_low: float | None = None
+    share_high: float | None = None
+
+
+class LoadAdvice(Record):
+    """A load for a workout, with its reason and a range."""
+
+    load: BarLoad
+    chosen_by: str = Field(description='"rule", "plan" or "given"')
+    limiting: str | None = Field(None, description="the movement with the lowest max")
+    limiting_max: MaxEstimate | None = None
+    lightest: BarLoad | None = Field(None, description="of the range")
+    heaviest: BarLoad | None = None
+    reason: str
+    source: str
+    movements: list[MovementShare]
+    notes: list[str] = Field(default_factory=list)
+    cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
+
+
+def movements_of(rounds: Sequence[Sequence[MovementReps]]) -> list[str]:
+    """The movements of a workout, each once, in order."""
+    return list(dict.fromkeys(part.movement for one in rounds for part in one))
+
+
+def advise_load(
+    rounds: Sequence[Sequence[MovementReps]],
+    maxes: Mapping[str, MaxEstimate],
+    kit: Kit,
+    load_kg: float | None = None,
+    *,
+    given: bool = False,
+) -> LoadAdvice:
+    """The load of a workout: `load_kg` where it stands in the plan (or is `given` for this
+    athlete), else by the rule.
+
+    Raises PlanError where there is neither a load nor a max, where a max is under the load, or
+    where the bar is heavier than the load.
+    """
+    asked = movements_of(rounds)
+    notes = _unused(maxes, asked)
+    known = {name: found for name in asked if (found := _max_of(name, maxes))}
+    missing = [name for name in asked if name not in known]
+    limiting = min(known, key=lambda name: known[name][0].middle_kg) if known else None
+    if known and missing:
+        notes.append(
+            f"No max is given for {listed(missing)}: it may be what limits the workout instead."
+        )
+    if load_kg is None:
+        if limiting is None:
+            raise PlanError(
+                "there is no load in the plan and no max to choose one from; give the load, or the "
+                f"max or best set of what limits the workout ({listed(asked)})."
+            )
+        advice = _by_rule(asked, known[limiting][0], limiting, kit)
+    else:
+        built = nearest_kg(load_kg, kit)
+        if abs(built.total_kg - load_kg) > 0.005:
+            notes.append(
+                f"{load_kg:g} kg cannot be built with these plates; the nearest is "
+                f"{built.total:g} {built.unit}."
+            )
+        advice = LoadAdvice(
+            load=built,
+            chosen_by="given" if given else "plan",
+            reason="As given for this athlete." if given else "As the workout prescribes.",
+            source="",
+            movements=[],
+        )
+    if limiting is not None:
+        advice.limiting, advice.limiting_max = limiting, known[limiting][0]
+    kg = advice.load.total_kg
+    for name, (best, source) in known.items():
+        check_under(kg, best, name)
+        middle, low, high = (kg / one for one in (best.middle_kg, best.high_kg, best.low_kg))
+        advice.movements.append(
+            MovementShare(
+                movement=name,
+                best=best,
+                from_movement=source,
+                share=round(middle, 4),
+                share_low=round(low, 4),
+                share_high=round(high, 4),
+            )
+        )
+        if middle > HEAVY_SHARE:
+            notes.append(
+                f"{kg:g} kg is {middle:.0%} of the {name} max: heavy for sets against the clock "
+                f"({COMMON}); a lighter load may be the faster one."
+            )
+        if CATALOGUE[name].begins == "floor" and CATALOGUE[name].ends == "hang" and not best.lifted:
+            notes.append(
+                f"The equations are said to underestimate the {name} (LeSuer 1997, from memory)."
+            )
+    if any(not best.lifted for best, _ in known.values()):
+        notes.append("People differ more than the equations do: an estimate is a guide.")
+    advice.movements += [MovementShare(movement=name) for name in missing]
+    advice.movements.sort(key=lambda one: asked.index(one.movement))
+    advice.notes = notes
+    return advice
+
+
+def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -> LoadAdvice:
+    half = SHARE * best.middle_kg
+    chosen = at_most_kg(half, kit)
+    if chosen is None:
+        raise PlanError(
+            f"half of the {limiting} max is {half:.1f} kg, under the bar of {kit.lightest:g} "
+            f"{kit.unit}; take a lighter bar, or choose the load with a coach."
+        )
+    lightest = at_most_kg(SHARE * best.low_kg - LIGHTER_KG[1], kit) or at_most_kg(
+        chosen.total_kg, kit
+    )
+    paths = {(CATALOGUE[name].begins, CATALOGUE[name].ends) for name in asked}
+    is_the_trades = ("floor", "hang") in paths and ("rack", "overhead") in paths
+    what = f"about half of the {limiting} max of {best.middle_kg:.4g} kg"
+    if not best.lifted:
+        what += f" (the equations say {best.low_kg:.4g} to {best.high_kg:.4g})"
+    return LoadAdvice(
+        load=chosen,
+        chosen_by="rule",
+        lightest=lightest,
+        heaviest=at_most_kg(SHARE * best.high_kg, kit),
+        reason=f"It is {what}, the movement that limits. In doubt between two loads, take the "
+        f"lighter, by {LIGHTER_KG[0]:g} to {LIGHTER_KG[1]:g} kg.",
+        source=COMMON
+        if is_the_trades
+        else f"{COMMON}; known for rounds of deadlift, clean and overhead work, assumed for this",
+        movements=[],
+    )
+
+
+def _max_of(name: str, maxes: Mapping[str, MaxEstimate]) -> tuple[MaxEstimate, str] | None:
+    """A movement's max: its own; the best style's for a movement that allows any; else by the
+    ratio of the three presses. With the movement that it is from, where it is another's."""
+    if name in maxes:
+        return maxes[name], ""
+    styles = [style for style in CATALOGUE[name].also if style in maxes]
+    if styles:
+        best = max(styles, key=lambda style: maxes[style].middle_kg)
+        return maxes[best], best
+    if name in PRESS_MEANS_KG:
+        for other in PRESS_MEANS_KG:
+            if other in maxes:
+                factor = PRESS_MEANS_KG[name] / PRESS_MEANS_KG[other]
+                return _scaled(maxes[other], factor), other
+    return None
+
+
+def _scaled(best: MaxEstimate, factor: float) -> MaxEstimate:
+    """The max of another press; a lifted one is no longer one."""
+    scaled = one_rep_max(round(best.middle_kg * factor, 3))
+    return scaled.model_copy(
+        update={
+            "reps": max(best.reps, 2),
+            "low_kg": round(best.low_kg * factor, 3),
+            "high_kg": round(best.high_kg * factor, 3),
+        }
+    )
+
+
+def _unused(maxes: Mapping[str, MaxEstimate], asked: Sequence[str]) -> list[str]:
+    used = set(asked)
+    for name in asked:
+        used |= CATALOGUE[name].also
+        used |= set(PRESS_MEANS_KG) if name in PRESS_MEANS_KG else set()
+    left = [name for name in maxes if name not in used]
+    if not left:
+        return []
+    return [f"The max of {listed(left)} is not used: the workout does not ask for it."]
+
+
+def load_lines(advice: LoadAdvice) -> list[str]:
+    """The advice in sentences: the load, its reason, the range, every movement, notes."""
+    load = advice.load
+    lines = [f"{load_words(load)}: {side_words(load)}.", advice.reason]
+    if advice.source:
+        lines[-1] += f" ({advice.source})"
+    if advice.lightest and advice.heaviest:
+        low, high = advice.lightest, advice.heaviest
+        lines.append(f"Range: {low.total:g} to {high.total:g} {high.unit}.")
+    for one in advice.movements:
+        if one.best is None or one.share is None:
+            continue
+        said = f"{one.movement}: {one.share:.0%} of "
+        said += "the max lifted" if one.best.lifted else "the estimated max"
+        if one.share_low is not None and one.share_high is not None and not one.best.lifted:
+            said += f" ({one.share_low:.0%} to {one.share_high:.0%} by the equations)"
+        if one.from_movement:
+            said += f", taken from the {one.from_movement}"
+        limits = " – this limits" if one.movement == advice.limiting else ""
+        lines.append(said + limits + ".")
+    return lines + advice.notes
+
+
+def load_words(load: BarLoad) -> str:
+    """`60 kg (132.3 lb)`, in the kit's own unit first."""
+    if load.unit == "kg":
+        return f"{load.total:g} kg ({load.total_lb:.1f} lb)"
+    return f"{load.total:g} lb ({load.total_kg:.1f} kg)"

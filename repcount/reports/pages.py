@@ -1,0 +1,60 @@
+"""What every page shares: the template environment, and a policy that lets nothing be loaded.
+
+Templates are imported when a page is made: what only prints to a terminal does without.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from repcount.reports import numbers, words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+ASSETS = Path(__file__).parent / "assets"
+
+
+@cache
+def environment() -> Environment:
+    """Templates with everything escaped that comes from records."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("repcount.reports", "assets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {
+        "plain": words.plain,
+        "capital": words.capital,
+        "clock": numbers.clock,
+        "short": numbers.short,
+        "signed": numbers.signed,
+        "seconds_of": numbers.seconds_of,
+        "signed_of": numbers.signed_of,
+        "title_line": lambda text: text.removesuffix("."),
+    }
+    return made
+
+
+def hashed(text: str) -> str:
+    """The source expression of an inline script or style (Content Security Policy, level 3)."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+def sheet(template: str, **parts: object) -> str:
+    """A page without any script, styled by `sheet.css`."""
+    from markupsafe import Markup
+
+    css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
+    policy = f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'"
+    page = environment().get_template(template)
+    return page.render(policy=policy, css=Markup(css), **parts)

@@ -1,0 +1,208 @@
+"""Planning from the command line: what the commands print, write and refuse, and how soon."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+import repcount.pipeline
+from repcount import cli_plan, forecast
+from repcount.plan import load_plan, parse_plan
+from repcount.records import save_record
+from tests.example_records import example_attempt, example_comparison
+from tests.scripted_reading import SLATE
+from tests.simulated_athletes import Athlete
+from tests.unit.test_cli import run
+
+PLAN = parse_plan(SLATE)
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Results folders of two attempts, and plan.toml, workout.toml beside them."""
+    home = tmp_path_factory.mktemp("attempts")
+    (home / "plan.toml").write_text(SLATE)
+    (home / "workout.toml").write_text(SLATE.split("[breaks]")[0].replace("load_kg = 60.0\n", ""))
+    made = Athlete(np.random.default_rng(2)).attempt(PLAN)
+    found = []
+    for name, attempt, comparison in (
+        ("first", made.attempt, made.comparison),
+        ("second", example_attempt(), example_comparison()),
+    ):
+        (home / name).mkdir()
+        save_record(attempt, home / name / "attempt.json")
+        save_record(comparison, home / name / "comparison.json")
+        save_record(PLAN, home / name / "plan.json")
+        found.append(home / name)
+    return found
+
+
+def fits(name: str, text: str) -> dict:
+    """JSON that was printed, judged by its published schema."""
+    data = json.loads(text)
+    jsonschema.validate(data, json.loads(run("schema", name)))
+    return data
+
+
+def test_names_are_those_of_the_results_folder():
+    for name in ("ATTEMPT", "COMPARISON", "PLAN"):
+        assert getattr(forecast, name) == getattr(repcount.pipeline, name)
+
+
+def test_a_plan_its_card_and_its_short_form(folders, tmp_path):
+    out = tmp_path / "new"
+    shown = run(
+        "plan", folders[0].parent / "workout.toml", "--best", "push press=5x70kg",
+        "--max", "deadlift=150", "--target", "2:40", "--pace", "ahead",
+        "--athlete", "Robin", "--between", "6", "--out", out,
+    )  # fmt: skip
+    assert {path.name for path in out.iterdir()} == {"plan.toml", "card.html"}
+    plan = load_plan(out / "plan.toml")
+    assert plan.planned_total_s == 160
+    assert plan.workout.load_kg == 40
+    assert plan.athlete == "Robin"
+    assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
+    assert "planned 2:40.0" in shown
+    assert "Lifting can hurt" in (out / "card.html").read_text()
+    assert "# Lifting can hurt" in (out / "plan.toml").read_text()
+
+
+def test_proposals_fit_their_schema(folders):
+    workout = folders[0].parent / "workout.toml"
+    data = fits("proposal", run("plan", workout, "--load", "95 lb", "--kit", "lb", "--json"))
+    assert data["plan"]["load_lb"] == 95
+    assert len(data["patterns"]) == 5
+
+
+def test_the_own_shape_of_attempts(folders, tmp_path):
+    run("plan", folders[0].parent / "plan.toml", "--target", "2:40", "--pace", "own",
+        "--attempt", folders[1], "--out", tmp_path, "--quiet")  # fmt: skip
+    times = [one.round_s for one in load_plan(tmp_path / "plan.toml").rounds]
+    assert times == sorted(times)
+    assert times[0] < times[-1]
+
+
+def test_a_copy_for_each_athlete(folders, tmp_path):
+    athletes = tmp_path / "athletes.toml"
+    athletes.write_text(
+        '[[athlete]]\nname = "Robin"\nmax = {"push press" = 85}\n'
+        '[[athlete]]\nname = "Sam"\nload = "95 lb"\nspare = "back"\n'
+    )
+    out = tmp_path / "out"
+    workout = folders[0].parent / "workout.toml"
+    run("plan", workout, "--athletes", athletes, "--target", "3:00", "--out", out)
+    assert {path.name for path in out.iterdir()} == {
+        "robin.toml", "robin.html", "sam.toml", "sam.html", "cards.html"
+    }  # fmt: skip
+    assert load_plan(out / "robin.toml").workout.load_kg == 42.5
+    assert load_plan(out / "sam.toml").planned_sets()[0] == "4 | 3 | 1+3 | 2 | 1+4"
+    assert (out / "cards.html").read_text().count("<article") == 2
+
+
+def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
+    shown = run("next", *folders, "--out", tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "plan.toml", "card.html", "next.html", "next.json"
+    }  # fmt: skip
+    assert "What went over" in shown
+    assert "What to change" in shown
+    assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
+    answer = fits("next", (tmp_path / "next.json").read_text())
+    assert load_plan(tmp_path / "plan.toml").planned_sets() == [
+        " | ".join("+".join(str(p["reps"]) for p in one) for one in r["pattern"]["sets"])
+        for r in answer["plan"]["rounds"]
+    ]
+    fits("next", run("next", folders[1], "--plan", folders[0].parent / "plan.toml", "--json"))
+
+
+def test_forecasts_are_ranked(folders):
+    plan = folders[0].parent / "plan.toml"
+    shown = run("forecast", *folders, "--plan", plan, "--pattern", "5 | 3+6+4", "--breaks", "3")
+    assert "the base" in shown
+    assert "never seen: a set of 13 reps" in shown
+    assert all(len(line) <= 80 for line in shown.splitlines())
+    data = fits("ranking", run("forecast", folders[1], "--plan", plan, "--json"))
+    assert data["plans"][0]["forecast"]["name"] == "the plan"
+
+
+def test_attempts_side_by_side(folders, tmp_path):
+    shown = run("history", *folders, "--out", tmp_path)
+    assert "Cannot be compared" in shown
+    assert (tmp_path / "history.html").exists()
+    fits("history", (tmp_path / "history.json").read_text())
+    fits("history", run("history", *folders, "--json"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--load", "-5"], "is not above 0"),
+        (["--load", "heavy"], "is no weight"),
+        (["--best", "push press=0x50kg"], "0 reps"),
+        (["--best", "push press=12x50kg"], "12 reps"),
+        (["--best", "push press"], "is no pair"),
+        (["--max", "pushpress=50"], 'did you mean "push press"'),
+        (["--load", "60", "--max", "push press=50"], "over the lifted max of 50 kg"),
+        (["--load", "60", "--pattern", "7 | 1+5"], "add up to 13 reps"),
+        (["--load", "60", "--target", "1:00"], "nearest feasible target"),
+        (["--load", "60", "--target", "9:00"], "over the time cap"),
+        (["--load", "60", "--plates", "20, x"], "is no plate"),
+        (["--load", "60", "--bar", "-2"], "the bar weighs -2"),
+        (["--load", "60", "--cycle", "thruster=2"], "does not have"),
+        (["--load", "60", "--pace", "own", "--target", "3:00"], "needs attempts"),
+        (["--load", "60", "--rule", "long opening"], 'did you mean "long opening set"'),
+    ],
+)
+def test_bad_input_is_one_sentence_and_nothing_is_written(folders, tmp_path, arguments, said):
+    workout = folders[0].parent / "workout.toml"
+    out = tmp_path / "out"
+    text = run("plan", workout, *arguments, "--out", out, code=2)
+    assert said in text
+    assert text.startswith("repcount: ")
+    assert len(text.strip().splitlines()) == 1
+    assert not out.exists()
+
+
+def test_folders_that_hold_no_attempt_are_refused(folders, tmp_path):
+    assert "cannot be read" in run("next", tmp_path, code=2)
+    assert "two or more" in run("history", folders[0], code=2)
+    file = tmp_path / "file"
+    file.write_text("")
+    workout = folders[0].parent / "workout.toml"
+    assert "cannot be written" in run("plan", workout, "--load", "60", "--out", file, code=2)
+
+
+@pytest.mark.parametrize("command", ["plan", "next", "forecast", "history"])
+def test_every_command_answers_in_two_seconds(folders, command):
+    """In processor time, so that other work on the machine does not count."""
+    home = folders[0].parent
+    arguments = {
+        "plan": [home / "plan.toml", "--target", "2:40"],
+        "next": [folders[1]],
+        "forecast": [folders[1], "--plan", home / "plan.toml"],
+        "history": folders,
+    }[command]
+    code = (
+        "import os, sys\n"
+        f"sys.argv = ['repcount', {command!r}, *{list(map(str, arguments))!r}]\n"
+        "from repcount.cli import main\n"
+        "try: main()\n"
+        "except SystemExit as end: print(sum(os.times()[:2]), end.code or 0, file=sys.stderr)\n"
+    )
+    begun = time.monotonic()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    spent, ended = done.stderr.split()[-2:]
+    assert ended == "0"
+    assert float(spent) < 2.0, (spent, time.monotonic() - begun)
+
+
+def test_texts_are_whole_or_not_there(tmp_path):
+    cli_plan.write_texts(tmp_path / "a", {"x.txt": "1", "y.txt": "2"})
+    assert sorted(path.name for path in (tmp_path / "a").iterdir()) == ["x.txt", "y.txt"]

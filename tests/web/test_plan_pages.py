@@ -1,0 +1,84 @@
+"""Clock cards, next plans and histories in a real browser: quiet, and each on its paper."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from repcount.forecast import Filmed
+from repcount.history import side_by_side
+from repcount.next_plan import decide_next
+from repcount.plan import parse_plan
+from repcount.plan.propose import Wishes, make_plan
+from repcount.plan.strength import one_rep_max
+from repcount.reports.after import history_page, next_page
+from repcount.reports.card import card_page
+from tests.example_records import example_attempt, example_comparison
+from tests.scripted_reading import SLATE
+from tests.simulated_athletes import Athlete
+from tests.web.browser import CHROMIUM, Browser
+from tests.web.test_report_page import STICKING_OUT
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
+
+PLAN = parse_plan(SLATE)
+MAXES = {"push press": one_rep_max(85, 5), "deadlift": one_rep_max(180)}
+LONG = parse_plan(
+    SLATE.split("[breaks]")[0].replace("rounds = 3", "rounds = 6").replace("= 420", "= 600")
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with Browser() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    card = make_plan(PLAN, Wishes(athlete="Robin", maxes=MAXES, target_s=160, shape="ahead"))
+    full = make_plan(LONG, Wishes(maxes=MAXES, target_s=330, rule="short sets early"))
+    hostile = make_plan(PLAN, Wishes(athlete='"><img src=x onerror=alert(1)>'))
+    filmed = Filmed(example_attempt(), example_comparison(), "second", PLAN)
+    other = Filmed(Athlete(np.random.default_rng(2)).attempt(PLAN).attempt, None, "first")
+    texts = {
+        "card": card_page([card]),
+        "full": card_page([full]),
+        "many": card_page([card, full, hostile]),
+        "next": next_page(decide_next([filmed])),
+        "history": history_page(side_by_side([other, filmed])),
+    }
+    folder = tmp_path_factory.mktemp("pages")
+    for name, text in texts.items():
+        (folder / f"{name}.html").write_text(text, encoding="utf-8")
+    return {name: folder / f"{name}.html" for name in texts}
+
+
+@pytest.mark.parametrize("width", [360, 820])
+@pytest.mark.parametrize("name", ["card", "full", "many", "next", "history"])
+def test_pages_open_quietly_and_ask_for_nothing(browser, pages, name, width):
+    browser.shape(width, 900, phone=width < 600)
+    browser.open(pages[name])
+    assert browser.complaints() == []
+    assert browser.requests() == []
+    assert browser.value(STICKING_OUT) == []
+
+
+@pytest.mark.parametrize(("name", "sheets"), [("card", 1), ("full", 1), ("many", 3)])
+def test_a_card_is_one_sheet_of_paper(browser, pages, tmp_path, name, sheets):
+    browser.open(pages[name])
+    browser.paper(tmp_path / "page.pdf")
+    data = (tmp_path / "page.pdf").read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b", data)) == sheets
+
+
+def test_a_card_says_what_a_judge_calls(browser, pages):
+    browser.open(pages["card"])
+    text = browser.value("document.body.innerText")
+    assert "2:40.0" in text
+    assert text.count("7 deadlift") == 3
+    assert "Lifting can hurt" in text
