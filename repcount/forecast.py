@@ -27,8 +27,8 @@ from repcount.fatigue import (
 )
 from repcount.plan.model import Plan
 from repcount.plan.pace import BETWEEN_S, START_S
-from repcount.plan.propose import CAUTIONS
 from repcount.plan.tempo import TYPICAL, Step, steps_of
+from repcount.plan.working_load import CAUTIONS
 from repcount.records import Attempt, Comparison, Record, Seconds, load_record, to_ms
 
 Array = Any

@@ -33,7 +33,7 @@ from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pace import BETWEEN_S, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
-from repcount.plan.propose import CAUTIONS
+from repcount.plan.working_load import CAUTIONS
 from repcount.records import Attempt, Record, Seconds, from_ms, to_ms
 from repcount.reports.numbers import short
 from repcount.reports.words import set_patterns

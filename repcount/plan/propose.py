@@ -40,16 +40,10 @@ from repcount.plan.pace import (
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.strength import MaxEstimate
 from repcount.plan.tempo import Tempo
-from repcount.plan.working_load import LoadAdvice, advise_load, movements_of
+from repcount.plan.working_load import CAUTIONS, LoadAdvice, advise_load, movements_of
 from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.records import Record, from_ms, to_ms
 from repcount.wording import hint, listed, plural, shown
-
-CAUTIONS = (
-    "A plan is arithmetic, not advice: choose load, breaks and pace with a qualified coach, see a "
-    "clinician about pain or illness, and follow the rules of the place.",
-    "Stop when form goes, whatever the clock says.",
-)
 
 
 @dataclass(frozen=True)

@@ -27,10 +27,11 @@ HEAVY_SHARE = 0.7  # of a max; sets of several reps against the clock then end e
 # 38(8):1359). People differ; used only between these three, and said.
 PRESS_MEANS_KG = {"push press": 89.7, "push jerk": 95.6, "split jerk": 103.0}
 CAUTIONS = (
-    "Lifting can hurt: try the load in training first, with a coach who knows the athlete, and "
-    "stop when form goes.",
+    "Lifting can hurt: choose load, breaks and pace with a qualified coach, and try them in "
+    "training first.",
     "The numbers know nothing of health, history or technique: see a clinician about pain or "
     "illness, and follow the rules of the place.",
+    "Stop when form goes, whatever the clock says.",
 )
 
 
