@@ -86,18 +86,18 @@ class Postures:
         return Bodies(self.human, {k: np.array([v]) for k, v in in_radians(pose).items()})
 
     def straight(self, pose: Pose, free: str, low: float, high: float) -> Pose:
-        """Solve one parameter by bisection so that the arms are straight.
+        """Solve one parameter so that the arms are straight, to a hundred-millionth of its range.
 
         `free` is "pitch" or "bar_y"; the reach must grow from `low` to `high` (or `low` > `high`).
         """
-        pose = dict(pose)
-        for _ in range(28):
-            pose[free] = (low + high) / 2
-            if float(self._body(pose).arm_reach()[0]) > STRAIGHT:
-                high = pose[free]
-            else:
-                low = pose[free]
-        return pose
+        for _ in range(4):
+            tried = np.linspace(low, high, 101)
+            q = {name: np.full(len(tried), value) for name, value in in_radians(pose).items()}
+            q[free] = np.radians(tried) if free in ANGLES else tried
+            short = np.flatnonzero(Bodies(self.human, q).arm_reach() <= STRAIGHT)
+            last = min(int(short[-1]) if len(short) else 0, len(tried) - 2)
+            low, high = float(tried[last]), float(tried[last + 1])
+        return {**pose, free: (low + high) / 2}
 
     def racked(self, hip_down: float = 0.0, raise_m: float = 0.0, **values: float) -> Pose:
         """The bar on the front of the shoulders, or `raise_m` above them."""
