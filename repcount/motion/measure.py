@@ -98,16 +98,29 @@ def _rolling(
     knots = np.arange(grid[0], grid[-1] + 1.0, 1.0)
     first = np.searchsorted(times, knots - reach_s)
     last = np.searchsorted(times, knots + reach_s)
-    level = np.array(
-        [
-            np.quantile(values[a:b], quantile) if b - a >= 5 else np.nan
-            for a, b in zip(first, last, strict=True)
-        ]
-    )
+    level = _quantiles(values, first, last, quantile)
     known = np.isfinite(level)
     if not known.any():
         return np.full(len(grid), np.quantile(values, quantile))
     return np.interp(grid, knots[known], level[known])
+
+
+def _quantiles(
+    values: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
+) -> np.ndarray:
+    """`np.quantile` of each stretch [first, last) of values (n,), NaN under five; all at once."""
+    size = last - first
+    reach = np.arange(max(int(size.max(initial=0)), 1))
+    inside = reach < size[:, None]
+    table = np.where(inside, values[np.minimum(first[:, None] + reach, len(values) - 1)], np.inf)
+    table.sort(axis=1)
+    place = quantile * np.maximum(size - 1, 0)
+    low = place.astype(int)
+    rows = np.arange(len(size))
+    below, above = table[rows, low], table[rows, np.minimum(low + 1, np.maximum(size - 1, 0))]
+    with np.errstate(invalid="ignore"):
+        level = below + (above - below) * (place - low)
+    return np.where(size >= 5, level, np.nan)
 
 
 def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
@@ -135,27 +148,27 @@ def _held_line(
     if len(good) < 20:
         return None
     x, y = end[good], hand[good]
-    best: tuple[int, np.ndarray] | None = None
-    for _ in range(200):
-        i, j = rng.integers(len(good), size=2)
-        if abs(x[i] - x[j]) < 0.15:
-            continue
-        slope = (y[i] - y[j]) / (x[i] - x[j])
-        if not 0.7 < slope < 1.4:
-            continue
-        agree = np.abs(y - y[i] - slope * (x - x[i])) < 3 * HANDS_SD_ST
-        count = int(agree.sum())
-        if best is None or count > best[0]:
-            best = (count, agree)
-    if best is None:
+    i, j = rng.integers(len(good), size=(2, 200))
+    apart = np.abs(x[i] - x[j]) >= 0.15
+    i, j = i[apart], j[apart]
+    slopes = (y[i] - y[j]) / (x[i] - x[j])
+    likely = (slopes > 0.7) & (slopes < 1.4)
+    if not likely.any():
         agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
         if agree.sum() < 20:
             return None
         return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
-    if best[0] < 20:
+    slopes, through = slopes[likely], i[likely]
+    offsets = y[through] - slopes * x[through]
+    # the lines are counted on some of the samples, the best one then on all
+    few = slice(None, None, max(len(x) // 500, 1))
+    votes = np.abs(y[few] - slopes[:, None] * x[few] - offsets[:, None]) < 3 * HANDS_SD_ST
+    best = int(votes.sum(1).argmax())
+    agree = np.abs(y - slopes[best] * x - offsets[best]) < 3 * HANDS_SD_ST
+    if agree.sum() < 20:
         return None
-    slope, offset = np.polyfit(x[best[1]], y[best[1]], 1)
-    return float(np.clip(slope, 0.7, 1.4)), float(offset), best[0]
+    slope, offset = np.polyfit(x[agree], y[agree], 1)
+    return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
 
 
 def _somebody_else(
@@ -221,9 +234,10 @@ def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.nd
         if a == 0 or b == len(grid) or (b - a) > AWAY_S * GRID_HZ or not finite[first:last].all():
             continue
         around = bar[max(a - int(AWAY_S * GRID_HZ), 0) : b + int(AWAY_S * GRID_HZ)]
-        low = min(float(np.nanmin(around)), 0.2)
+        if bar[first:last].min() <= min(float(np.fmin.reduce(around)), 0.2) + AIR_ST:
+            continue
         falls = [y - x for x, y in runs(change[first:last] < FALLING_ST_S2)]
-        if bar[first:last].min() > low + AIR_ST and max(falls, default=0) < FALLING_S * GRID_HZ:
+        if max(falls, default=0) < FALLING_S * GRID_HZ:
             wrong[first:last] = True
     return wrong
 

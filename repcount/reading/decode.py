@@ -19,6 +19,7 @@ from scipy.ndimage import median_filter, minimum_filter1d
 
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
+from repcount.reading.chains import most_probable_path, state_probabilities
 from repcount.records import Zone
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
@@ -248,39 +249,9 @@ def decode_zones(motion: Motion) -> Zones:
     with np.errstate(divide="ignore"):
         log_matrix = np.log(matrix)
 
-    size = len(zone_of)
-    # row t of `into` lists what can precede sub-state t
-    into = np.ascontiguousarray(log_matrix.T)
-    rows = np.arange(size)
-    score = emit[0] - np.log(size)
-    back = np.zeros((count, size), np.int16)
-    options = np.empty((size, size))
-    for k in range(1, count):
-        np.add(into, score, out=options)
-        choice = options.argmax(1)
-        back[k] = choice
-        score = options[rows, choice] + emit[k]
-    best = np.zeros(count, int)
-    best[-1] = int(score.argmax())
-    for k in range(count - 1, 0, -1):
-        best[k - 1] = back[k, best[k]]
-
+    start = np.full(len(zone_of), 1 / len(zone_of))
+    path = most_probable_path(np.log(start), log_matrix, emit)
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
-    forward = np.empty((count, size))
-    now = likelihood[0] / likelihood[0].sum()
-    forward[0] = now
-    for k in range(1, count):
-        now = (now @ matrix) * likelihood[k]
-        now /= np.add.reduce(now)
-        forward[k] = now
-    backward = np.empty((count, size))
-    later = np.ones(size)
-    backward[-1] = later
-    for k in range(count - 2, -1, -1):
-        later = matrix @ (likelihood[k + 1] * later)
-        later /= np.add.reduce(later)
-        backward[k] = later
-    posterior = forward * backward
-    posterior /= posterior.sum(1, keepdims=True)
+    posterior = state_probabilities(start, matrix, likelihood)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
-    return Zones(motion.time_s[index], probability, zone_of[best], floor)
+    return Zones(motion.time_s[index], probability, zone_of[path], floor)

@@ -87,7 +87,7 @@ def see(
     time_s: Array,
     looked: NDArray[np.int64] | None = None,
 ) -> Seen:
-    """Project the bar at the given times, and the body at those of `looked` (indices; None: all)."""
+    """Project the bar at the given times, the body at those of `looked` (places; None: all)."""
     body_s = time_s if looked is None else time_s[looked]
     q = choreography.parameters(body_s)
     joints = Bodies(choreography.human, q).joints()
