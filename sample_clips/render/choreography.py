@@ -41,7 +41,8 @@ class BarState:
 
 class Choreography:
     """An attempt in motion. Attributes: `duration_s`, `strokes`, `drops`, `held` (intervals with
-    hands on the bar), `beeps` (start-signal onsets), `human`, `postures`, `radius_m` (of the
+    hands on the bar), `beeps` (start-signal onsets), `unloaded` (when a plate was taken off, and
+    of which end: +1 the left), `human`, `postures`, `radius_m` (of the
     plates).
 
     Raises ValueError if the script asks for something impossible (say, a movement it lacks).
@@ -53,7 +54,7 @@ class Choreography:
         self.human, self.script = human, script
         self.postures, self.radius_m = lifter.postures, lifter.radius_m
         self.strokes, self.drops = lifter.strokes, lifter.drops
-        self.held, self.beeps = lifter.held, lifter.beeps
+        self.held, self.beeps, self.unloaded = lifter.held, lifter.beeps, lifter.unloaded
         self.duration_s = lifter.now
         keys = np.array([[pose[name] for name in PARAMETERS] for pose in lifter.poses])
         for i, name in enumerate(PARAMETERS):

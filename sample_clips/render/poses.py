@@ -265,13 +265,14 @@ class Postures:
                                             look=6),
         }  # fmt: skip
 
+    def rest(self, grip: float, y: float, z: float, hip_down: float = 0.0, **values: float) -> Pose:
+        """Hands free at height `y` and `z` in front, `grip` to each side; metres at 1.78 m."""
+        loose = {"free": 1.0, "curl": 0.35, "hand": 0, "el_z": -1.0}
+        return self.make(hip_down, **{**loose, "grip": grip, "bar_y": y, "bar_z": z, **values})
+
     def _rests(self) -> dict[str, Pose]:
         """What athletes do with their hands while the bar lies on the floor."""
-        loose = {"free": 1.0, "curl": 0.35, "hand": 0, "el_z": -1.0}
-
-        def rest(grip: float, y: float, z: float, hip_down: float = 0.0, **values: float) -> Pose:
-            return self.make(hip_down, **{**loose, "grip": grip, "bar_y": y, "bar_z": z, **values})
-
+        rest = self.rest
         return {
             "arms down": rest(0.27, 0.945, 0.04, el_x=0.5),
             "hands on hips": rest(0.19, 1.06, 0.06, el_x=1.0, el_z=-0.5, look=-3),

@@ -47,6 +47,10 @@ class Noise:
     gap_per_min: float = 1.5  # stretches without any pose
     gap_s: float = 0.4
     wrong_person_per_min: float = 0.15
+    wrong_pose_per_min: float = 0.12  # a wrong posture of the athlete, for seconds
+    wrong_pose_s: float = 1.5
+    hands_hidden_per_min: float = 0.15
+    hands_hidden_s: float = 2.0
     turn_over_px: float = 40.0  # at 1280 pixels of picture height
     collapse: float = 1.0  # how far the legs' collapse goes, 0 for none
     bar_px: float = 0.8  # white noise of a found bar end
@@ -61,6 +65,14 @@ class Noise:
     def none(cls) -> Noise:
         names = cls.__dataclass_fields__
         return replace(cls(), **{n: 0.0 for n in names if n != "drift_s"})
+
+    def times(self, factor: float) -> Noise:
+        """All errors so many times as large, and events so many times as frequent."""
+        kept = ("drift_s", "gap_s", "outlier_size", "wrong_pose_s", "hands_hidden_s")
+        return replace(
+            self,
+            **{n: factor * getattr(self, n) for n in self.__dataclass_fields__ if n not in kept},
+        )
 
 
 @dataclass(frozen=True)
@@ -79,6 +91,7 @@ class Seen:
     plate_px: Array  # (T, 2) vertical semi-axes
     bar_m: Array  # (T,) the bar's true height
     held: NDArray[np.bool_]  # (T,)
+    bare: NDArray[np.bool_]  # (T, 2) ends whose plate has been taken off
 
 
 def see(
@@ -108,6 +121,9 @@ def see(
     radius = np.array([0.0, choreography.radius_m, 0.0])
     axis_px = np.abs(project(camera, ends + radius) - project(camera, ends - radius))[..., 1] / 2
     order = np.argsort(ends_px[..., 0], axis=1)
+    bare = np.zeros(order.shape, bool)
+    for when, side in choreography.unloaded:
+        bare[time_s >= when, int(side > 0)] = True
     hip = (joints["left_hip"] + joints["right_hip"]) / 2
     torso_m = 0.288 * choreography.human.stature_m  # trunk length, Winter's fraction, from memory
     return Seen(
@@ -120,6 +136,7 @@ def see(
         np.take_along_axis(axis_px, order, axis=1),
         bar.y,
         bar.held,
+        np.take_along_axis(bare, order, axis=1),
     )
 
 
@@ -279,7 +296,9 @@ def _spoil_body(
 
     _turn_over(rng, seen, looked, camera, joints, noise)
     _jumps(rng, joints, torso[:, 0, 0], noise, rate_hz, camera)
+    _wrong_poses(rng, joints, trust, torso[:, 0, 0], noise, rate_hz)
     lost = _stretches(rng, n, noise.gap_per_min, noise.gap_s, rate_hz)
+    lost |= _outside(true, camera)
     joints[lost], trust[lost] = np.nan, np.nan
     return joints, np.clip(trust, 0.0, 1.0)
 
@@ -322,6 +341,37 @@ def _jumps(
     centre = np.array([camera.width * rng.uniform(0.05, 0.95), camera.height * 0.45])
     middle = np.nanmean(joints, axis=1, keepdims=True)
     joints[away] = (joints[away] - middle[away]) * 0.5 + centre
+
+
+def _wrong_poses(
+    rng: np.random.Generator,
+    joints: Array,
+    trust: Array,
+    torso_px: Array,
+    noise: Noise,
+    rate_hz: float,
+) -> None:
+    """A posture that is not the athlete's for seconds, and hands out of sight behind something."""
+    n = len(joints)
+    wrong = _stretches(rng, n, noise.wrong_pose_per_min, noise.wrong_pose_s, rate_hz)
+    for a, b in zip(*np.flatnonzero(np.diff(np.r_[0, wrong, 0])).reshape(-1, 2).T, strict=True):
+        # the upper body sunk into the lower one, say: every joint off by its own constant way
+        joints[a:b] += rng.normal(size=(1, joints.shape[1], 2)) * 0.35 * torso_px[a]
+        trust[a:b] -= 0.25
+    hidden = _stretches(rng, n, noise.hands_hidden_per_min, noise.hands_hidden_s, rate_hz)
+    for part in ("wrist", "pinky", "index", "thumb"):
+        for word in ("left", "right"):
+            trust[hidden, POSE_KEYPOINTS.index(f"{word}_{part}")] *= 0.12
+
+
+def _outside(joints_px: Array, camera: Camera) -> NDArray[np.bool_]:
+    """(frames,) whether the middle of the trunk is out of the picture."""
+    trunk = [
+        POSE_KEYPOINTS.index(f"{w}_{p}") for w in ("left", "right") for p in ("shoulder", "hip")
+    ]
+    middle = joints_px[:, trunk].mean(1)
+    size = np.array([camera.width, camera.height])
+    return np.asarray(~((middle > 0) & (middle < size)).all(1))
 
 
 def _stretches(
@@ -371,7 +421,7 @@ def _spoil_bar(
         | (ends[..., 1] < 0)
         | (ends[..., 1] > camera.height)
     )
-    gone = lost | outside
+    gone = lost | outside | seen.bare
     ends[gone], trust[gone], axes[gone] = np.nan, np.nan, np.nan
     return ends, trust, axes
 

@@ -38,7 +38,9 @@ class Lifter(Stage):
         if act.do == "beep":
             self.beeps.append(self.now)
         elif act.do == "wait":
-            self.rest_until(self.now + act.seconds)
+            end = self.now + act.seconds
+            self.pass_time(act.during, end)
+            self.rest_until(end)
         elif act.do == "hold":
             self.settle_in_zone()
             self.stay(act.seconds)
