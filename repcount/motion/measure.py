@@ -397,6 +397,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
     from_hands = ~from_ends & np.isfinite(hand_height) & ~(off > 0.5)
     sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
     weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
+    weights[_leaps(times, np.where(from_ends, ends_height, np.nan))] = 0.0
     bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
     bounces = curve(sample, weights, BOUNCE_CUTOFF_HZ, 0.012)
     body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
@@ -436,6 +437,29 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         pieces=pieces,
         **context,
     )
+
+
+# Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
+JERKED_ST_S2 = 11.0
+
+
+def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Single samples (n,) of a height that leap away from both their neighbours and back.
+
+    Off the floor a bar cannot turn so sharply; on the floor it can, where it strikes.
+    """
+    leap = np.zeros(len(height), bool)
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 3:
+        return leap
+    x, t = height[known], times[known]
+    step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
+    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    off = np.abs(x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2])))
+    sharp = off > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
+    flying = np.minimum(x[:-2], x[2:]) > LYING_ST
+    leap[known[1:-1][sharp & flying & (step < MAX_GAP_S / 2)]] = True
+    return leap
 
 
 def _lies(height: np.ndarray) -> bool:

@@ -18,7 +18,6 @@ import numpy as np
 from scipy.ndimage import median_filter, minimum_filter1d
 
 from repcount.motion import Motion
-from repcount.motion.smoothing import runs
 from repcount.reading.chains import most_probable_path, state_probabilities
 from repcount.records import Zone
 
@@ -100,23 +99,6 @@ def _box(
     return np.where(np.isfinite(values), np.log(density + OUTLIER), 0.0)
 
 
-# The body moves little in so short a time, next to the distance between zones.
-BRIDGE_S = 1.5
-
-
-def _bridged(values: np.ndarray, rate_hz: float) -> np.ndarray:
-    """Fill gaps of up to `BRIDGE_S` linearly: zones are coarser than what the body does there."""
-    good = np.isfinite(values)
-    if not good.any():
-        return values
-    places = np.arange(len(values))
-    filled = np.interp(places, places[good], values[good])
-    for a, b in runs(~good):
-        if b - a > BRIDGE_S * rate_hz:
-            filled[a:b] = np.nan
-    return filled
-
-
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
 # Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
@@ -131,7 +113,7 @@ SQUAT_ST = 0.35
 def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
     bar = motion.bar_st[index]
-    shoulder = _bridged(motion.shoulder_st, motion.rate_hz)[index]
+    shoulder = motion.shoulder_st[index]
     above = bar - shoulder
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -376,7 +377,34 @@ def _reps(
                 measures=_measures(stroke),
             )
         )
-    return _in_order(reps), failed
+    return _in_order(_with_doubt(reps, workout)), failed
+
+
+def _with_doubt(reps: list[Rep], workout: Workout | None) -> list[Rep]:
+    """A movement that came out short while the workout went on is to be looked at: its last rep.
+
+    A rep was left out, or one was not seen: the video says which. The end of an attempt that stops
+    early needs no look. Where nothing of a movement was counted, the rep before is marked.
+    """
+    if workout is None:
+        return reps
+    asked: dict[tuple[int, str], int] = {}
+    for place, parts in enumerate(workout.rounds, 1):
+        for part in parts:
+            asked[place, part.movement] = asked.get((place, part.movement), 0) + part.reps
+    counted = [rep for rep in reps if rep.status == "counted"]
+    done = Counter((rep.round or 0, rep.movement) for rep in counted)
+    begun = [key for key in asked if done[key]]
+    last_before: Rep | None = None
+    for key in asked:
+        if not begun or key == begun[-1]:
+            break
+        mine = [rep for rep in counted if (rep.round, rep.movement) == key]
+        last_before = mine[-1] if mine else last_before
+        look = last_before or counted[0]
+        if done[key] < asked[key] and "check" not in look.flags:
+            look.flags.append("check")
+    return reps
 
 
 _STATUS: dict[str, RepStatus] = {

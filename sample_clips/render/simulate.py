@@ -48,7 +48,7 @@ class Noise:
     gap_s: float = 0.4
     wrong_person_per_min: float = 0.15
     wrong_pose_per_min: float = 0.12  # a wrong posture of the athlete, for seconds
-    wrong_pose_s: float = 1.5
+    wrong_pose_s: float = 1.5  # on average; never over four
     hands_hidden_per_min: float = 0.15
     hands_hidden_s: float = 2.0
     turn_over_px: float = 40.0  # at 1280 pixels of picture height
@@ -353,7 +353,7 @@ def _wrong_poses(
 ) -> None:
     """A posture that is not the athlete's for seconds, and hands out of sight behind something."""
     n = len(joints)
-    wrong = _stretches(rng, n, noise.wrong_pose_per_min, noise.wrong_pose_s, rate_hz)
+    wrong = _stretches(rng, n, noise.wrong_pose_per_min, noise.wrong_pose_s, rate_hz, 4.0)
     for a, b in zip(*np.flatnonzero(np.diff(np.r_[0, wrong, 0])).reshape(-1, 2).T, strict=True):
         # the upper body sunk into the lower one, say: every joint off by its own constant way
         joints[a:b] += rng.normal(size=(1, joints.shape[1], 2)) * 0.35 * torso_px[a]
@@ -375,12 +375,17 @@ def _outside(joints_px: Array, camera: Camera) -> NDArray[np.bool_]:
 
 
 def _stretches(
-    rng: np.random.Generator, n: int, per_min: float, mean_s: float, rate_hz: float
+    rng: np.random.Generator,
+    n: int,
+    per_min: float,
+    mean_s: float,
+    rate_hz: float,
+    most_s: float = np.inf,
 ) -> NDArray[np.bool_]:
     """(n,) true in random stretches: `per_min` of them a minute, `mean_s` long on average."""
     out = np.zeros(n, bool)
     for start in np.flatnonzero(rng.random(n) < per_min / 60 / rate_hz):
-        out[start : start + 1 + int(rng.exponential(mean_s) * rate_hz)] = True
+        out[start : start + 1 + int(min(rng.exponential(mean_s), most_s) * rate_hz)] = True
     return out
 
 

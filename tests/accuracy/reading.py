@@ -15,14 +15,10 @@ clips, or at a multiple of it (`--noise 2`).
 
 from __future__ import annotations
 
-import os
-
-for _library in ("OMP", "OPENBLAS", "MKL"):  # one thread a process: the processes are the threads
-    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
-
 import argparse
 import itertools
 import json
+import os
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
@@ -255,6 +251,8 @@ def main() -> None:
     parser.add_argument("--details", type=Path, help="every attempt's result, one JSON a line")
     parser.add_argument("--keep", action="store_true", help=f"put the tables into {KEPT.name}")
     asked = parser.parse_args()
+    for library in ("OMP", "OPENBLAS", "MKL"):  # the processes are the threads
+        os.environ[f"{library}_NUM_THREADS"] = "1"
     first, last = (int(part) for part in asked.seeds.split("-"))
     jobs = [(seed, asked.noise) for seed in range(first, last)]
     results = []
