@@ -18,6 +18,7 @@ import numpy as np
 from scipy.ndimage import median_filter, minimum_filter1d
 
 from repcount.motion import Motion
+from repcount.motion.smoothing import runs
 from repcount.reading.chains import most_probable_path, state_probabilities
 from repcount.records import Zone
 
@@ -113,7 +114,7 @@ SQUAT_ST = 0.35
 def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
     bar = motion.bar_st[index]
-    shoulder = motion.shoulder_st[index]
+    shoulder = _carried_along(motion)[index]
     above = bar - shoulder
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))
@@ -136,6 +137,39 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
     return logs
+
+
+# A pose lost for longer says nothing of what the bar did meanwhile: that is a lift's time.
+BRIDGE_S = 1.5
+# Carried, the bar keeps its place at the body to within a change of grip and the pose's noise.
+KEEPS_ST = 0.12
+# No shoulder is lower with the bar in the hands (a hinge to level: the hip's 0.53 less the lean),
+# nor higher than standing on the toes.
+LOWEST_ST, TOES_ST = 0.35, 0.08
+
+
+def _carried_along(motion: Motion) -> np.ndarray:
+    """The shoulders' height (m,), also where the pose is lost while the bar stays at the body.
+
+    If the bar is as far from the shoulders after a short gap as before it, it was carried there all
+    along, unless that would put the shoulders where nobody has them.
+    """
+    bar, shoulder = motion.bar_st, motion.shoulder_st.copy()
+    seen = np.isfinite(shoulder)
+    if not seen.any():
+        return shoulder
+    highest = float(np.quantile(shoulder[seen], 0.9)) + TOES_ST
+    for a, b in runs(~seen):
+        if a < 3 or b > len(bar) - 3 or b - a > BRIDGE_S * motion.rate_hz:
+            continue
+        before = float(np.median((bar - motion.shoulder_st)[a - 3 : a]))
+        after = float(np.median((bar - motion.shoulder_st)[b : b + 3]))
+        if not abs(before - after) < KEEPS_ST:
+            continue
+        told = bar[a:b] - (before + after) / 2
+        if np.isfinite(told).all() and told.min() > LOWEST_ST and told.max() < highest:
+            shoulder[a:b] = told
+    return shoulder
 
 
 def _without_shoulders(

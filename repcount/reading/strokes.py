@@ -266,9 +266,11 @@ class _Parser:
         """
         nodes = self.nodes
         low, finish, step = nodes[k], nodes[k + 1], 2
-        while k + step + 1 < len(nodes) and not self._stands(finish):
+        while k + step + 1 < len(nodes) and (
+            # into a higher zone, though lower in space: the body sank under a bar that was pulled
+            nodes[k + step].zone > finish.zone or not self._stands(finish)
+        ):
             dip, then = nodes[k + step], nodes[k + step + 1]
-            # the body sinks under the bar: it turns in a higher zone, though lower in space
             if dip.zone < finish.zone:
                 break
             if dip.zone == HANG and finish.height - dip.height > HINGE_ST:

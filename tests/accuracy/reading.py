@@ -130,7 +130,7 @@ def _breaks(true: list[dict[str, Any]], attempt: Attempt) -> dict[str, Any]:
 
 
 def without_a_plan(truth: dict[str, Any], attempt: Attempt) -> list[int]:
-    """Strokes read without a workout: true, found at their time, of these rightly named, made up."""
+    """Strokes read without a workout: true, found in time, of these rightly named, made up."""
     true = [rep for rep in truth["reps"] if rep["status"]]
     left = list(attempt.reps)
     found = named = 0
