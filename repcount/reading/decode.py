@@ -139,8 +139,8 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     return logs
 
 
-# A pose lost for longer says nothing of what the bar did meanwhile: that is a lift's time.
-BRIDGE_S = 1.5
+# A pose lost for longer says nothing of what the bar did meanwhile: that is a whole lift's time.
+BRIDGE_S = 2.5
 # Carried, the bar keeps its place at the body to within a change of grip and the pose's noise.
 KEEPS_ST = 0.12
 # No shoulder is lower with the bar in the hands (a hinge to level: the hip's 0.53 less the lean),

@@ -381,10 +381,10 @@ def _reps(
 
 
 def _with_doubt(reps: list[Rep], workout: Workout | None) -> list[Rep]:
-    """A movement that came out short while the workout went on is to be looked at: its last rep.
+    """A movement that came out short is to be looked at: its last rep is marked.
 
-    A rep was left out, or one was not seen: the video says which. The end of an attempt that stops
-    early needs no look. Where nothing of a movement was counted, the rep before is marked.
+    A rep was left out, or one was not seen: the video says which. Where nothing of a movement was
+    counted, the rep before is marked; of the movements never come to, none.
     """
     if workout is None:
         return reps
@@ -394,11 +394,9 @@ def _with_doubt(reps: list[Rep], workout: Workout | None) -> list[Rep]:
             asked[place, part.movement] = asked.get((place, part.movement), 0) + part.reps
     counted = [rep for rep in reps if rep.status == "counted"]
     done = Counter((rep.round or 0, rep.movement) for rep in counted)
-    begun = [key for key in asked if done[key]]
+    begun = [place for place, key in enumerate(asked) if done[key]]
     last_before: Rep | None = None
-    for key in asked:
-        if not begun or key == begun[-1]:
-            break
+    for key in list(asked)[: begun[-1] + 1 if begun else 0]:
         mine = [rep for rep in counted if (rep.round, rep.movement) == key]
         last_before = mine[-1] if mine else last_before
         look = last_before or counted[0]

@@ -273,8 +273,9 @@ class _Parser:
             dip, then = nodes[k + step], nodes[k + step + 1]
             if dip.zone < finish.zone:
                 break
-            if dip.zone == HANG and finish.height - dip.height > HINGE_ST:
-                break  # picked up without standing, and into a hinge
+            # picked up without standing, and into a hinge or into the dip for a pull from the hang
+            if dip.zone == HANG and (finish.height - dip.height > HINGE_ST or then.zone > HANG):
+                break
             if then.zone == OVERHEAD and dip.zone == RACK and low.zone < RACK:
                 return finish, step, True
             if then.zone != dip.zone:

@@ -79,6 +79,15 @@ def compared(truth: dict[str, Any], attempt: Attempt) -> dict[str, Any]:
         (one.round, one.movement) for one in attempt.reps if "check" in one.flags and one.round
     }
     cells, reps = [], []
+    order = [
+        (place, part.movement)
+        for place, parts in enumerate(attempt.workout.rounds if attempt.workout else [], 1)
+        for part in parts
+    ]
+    for place, key in enumerate(order):
+        # nothing counted of a movement: the mark is on the rep before
+        if not found[key] and any(order[k] in marked for k in _last_done(order[:place], found)):
+            marked.add(key)
     errors: dict[str, list[float]] = {"start_s": [], "top_s": [], "end_s": []}
     for key in sorted({*true, *found}):
         close = {}
@@ -106,6 +115,11 @@ def compared(truth: dict[str, Any], attempt: Attempt) -> dict[str, Any]:
         **_breaks(truth["breaks"], attempt),
         "total": [sum(map(len, found.values())), sum(map(len, true.values()))],
     }
+
+
+def _last_done(order: list[tuple[int, str]], found: dict[Any, Any]) -> list[int]:
+    """The place of the last movement of which something was counted, if any."""
+    return [place for place, key in enumerate(order) if found[key]][-1:]
 
 
 def _breaks(true: list[dict[str, Any]], attempt: Attempt) -> dict[str, Any]:
