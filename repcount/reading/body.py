@@ -145,8 +145,8 @@ class Body:
         return float(np.mean(told)) if told else np.nan
 
     def erect_gap(self, index: int) -> float:
-        """How far the shoulders are below their standing height, statures."""
-        return float(self.stand_shoulder - self.shoulder[index])
+        """How far the shoulders are below their standing height, statures; NaN where not seen."""
+        return float(self.stand_shoulder - self.motion.shoulder_st[index])
 
 
 def _nearest(times: np.ndarray, at: np.ndarray) -> np.ndarray:

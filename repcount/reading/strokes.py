@@ -402,7 +402,8 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         split = float(np.nanmax(during) - np.nanmedian(stance))
     erect = body.erect_gap(top)
     if stroke.ends in body.level:
-        erect = float(np.nanmean([erect, body.level[stroke.ends] - body.bar[top] - LEVEL_ST]))
+        # who is bent carries the bar lower as well: both must say so
+        erect = float(np.fmin(erect, body.level[stroke.ends] - body.bar[top] - LEVEL_ST))
     seen = np.isfinite(body.motion.bar_st[low : top + 1])
     return replace(
         stroke,

@@ -38,7 +38,7 @@ from sample_clips.render.variety import eventful_spec
 
 NEAR_S, BREAK_S = 0.3, 0.5
 KEPT = Path(__file__).with_name("reading.json")
-EDGES = (0, 0.3, 0.5, CHECK_BELOW, 0.8, 0.9, 0.95, 0.98, 1.0001)
+EDGES = (0, 0.88, 0.91, 0.93, CHECK_BELOW, 0.97, 0.99, 0.993, 0.995, 1.0001)
 
 
 def judged(seed: int, noise: float) -> dict[str, Any]:
@@ -124,7 +124,9 @@ def _last_done(order: list[tuple[int, str]], found: dict[Any, Any]) -> list[int]
 
 def _breaks(true: list[dict[str, Any]], attempt: Attempt) -> dict[str, Any]:
     """Breaks found, lost and made up; errors of both ends where one was found."""
-    left = list(attempt.breaks)
+    # a rest that begins after the last counted rep ends no set: unfinished, the clock runs on there
+    last = max((rep.top_s for rep in attempt.reps if rep.status == "counted"), default=0.0)
+    left = [one for one in attempt.breaks if one.start_s < last]
     placed = lost = 0
     errors: dict[str, list[float]] = {"break start": [], "break end": [], "first contact": []}
     for one in true:
@@ -262,15 +264,23 @@ def main() -> None:
     parser.add_argument("--seeds", default="0-40", help="first-last, last left out")
     parser.add_argument("--noise", type=float, default=1.0, help="multiple of the measured noise")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--details", type=Path, help="every attempt's result, one JSON a line")
+    parser.add_argument(
+        "--details",
+        type=Path,
+        help="each attempt's result, one JSON a line; seeds already in it are not done again",
+    )
     parser.add_argument("--keep", action="store_true", help=f"put the tables into {KEPT.name}")
     asked = parser.parse_args()
     for library in ("OMP", "OPENBLAS", "MKL"):  # the processes are the threads
         os.environ[f"{library}_NUM_THREADS"] = "1"
     first, last = (int(part) for part in asked.seeds.split("-"))
-    jobs = [(seed, asked.noise) for seed in range(first, last)]
     results = []
-    details = asked.details.open("w") if asked.details else None
+    if asked.details and asked.details.exists():
+        done = map(json.loads, asked.details.read_text().splitlines())
+        results = [one for one in done if first <= one["seed"] < last]
+    known = {one["seed"] for one in results}
+    jobs = [(seed, asked.noise) for seed in range(first, last) if seed not in known]
+    details = asked.details.open("a") if asked.details else None
     with get_context("spawn").Pool(asked.workers) as pool:
         for one in pool.imap_unordered(_judged, jobs, chunksize=4):
             results.append(one)
