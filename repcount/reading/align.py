@@ -158,6 +158,7 @@ def align(
     )
     for i, stroke in enumerate(strokes):
         stood_up = stroke.begins == stroke.ends == HANG and stroke.finished and not hinges
+        stood_up &= not stroke.bent_over
         if is_pick_up(strokes, rests, i) or stood_up:
             handled[i] = True
             add[i] = HANDLING

@@ -84,8 +84,18 @@ def read_attempt(
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
     strokes = with_a_bar(motion, strokes)
-    if workout and any(CATALOGUE[part.movement].via for parts in workout.rounds for part in parts):
+    asked = (
+        [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
+    )
+    if any(entry.via for entry in asked):
         strokes = joined(strokes, rests)
+    if not any(entry.bent_over or entry.anywhere for entry in asked):
+        # bent over and up with the arms alone: nothing but a row is made so
+        strokes = [
+            stroke
+            for stroke in strokes
+            if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
+        ]
     ids = _stroke_ids(strokes, previous)
     begun = _begun(motion, zones)
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)

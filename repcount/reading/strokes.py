@@ -37,6 +37,9 @@ BENT_ARMS_ST = 0.11
 BEYOND_ST = 0.06
 # Slow for so long, between a dip and the press, the bar has stopped: five frames of slow video.
 STOP_S = 0.2
+# A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
+# little more (trunk length: Winter 2009, from memory).
+BENT_OVER_ST = 0.10
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -61,7 +64,8 @@ class RawStroke:
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
     below standing at the finish. NaN: not seen. `seen_share` and `body_share` are how much of the
     stroke bar and shoulders were seen, `low_share` the shoulders about the lowest point. `caught_s`
-    is when a stroke made of two (see `joined`) was at the bottom of its catch.
+    is when a stroke made of two (see `joined`) was at the bottom of its catch. `bent_over`: the bar
+    rose to a trunk that stayed bent.
     """
 
     begins: int
@@ -84,6 +88,7 @@ class RawStroke:
     low_share: float = 1.0
     finished: bool = True
     caught_s: float | None = None
+    bent_over: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -308,7 +313,7 @@ class _Parser:
         elif short < -BEYOND_ST and rise > HINGE_ST:
             finished = False  # pulled higher than the hang, and not caught
         elif low.zone == HANG:
-            if rise < HINGE_ST or short > STANDS_ST:
+            if rise < HINGE_ST or (short > STANDS_ST and not self._bent_over(low, finish)):
                 return None
         else:
             finished = short < GIVEN_UP_ST
@@ -323,7 +328,15 @@ class _Parser:
         climb = body.depth(middle, finish.at) if low.zone < finish.zone else np.nan
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
-        return replace(stroke, catch_depth=depth, finished=finished)
+        bent = low.zone == HANG and self._bent_over(low, finish)
+        return replace(stroke, catch_depth=depth, finished=finished, bent_over=bent)
+
+    def _bent_over(self, low: Node, finish: Node) -> bool:
+        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
+        shoulder = self.body.motion.shoulder_st
+        below, above = shoulder[low.at], shoulder[finish.at]
+        stays = above - below < (finish.height - low.height) / 2
+        return bool(stays and above < self.body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""

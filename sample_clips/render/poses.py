@@ -165,6 +165,9 @@ class Postures:
         poses["hinge"] = self.straight(
             make(0.07, -0.30, pitch=76, look=14, flex=4, bar_z=0.14), "bar_y", 1.3 * self.k, 0.2
         )
+        poses["rowed"] = {**poses["hinge"], "bar_y": poses["hinge"]["bar_y"] + 0.30 * self.k,
+                          "el_x": 0.5, "el_y": 1.0, "el_z": -0.3}  # fmt: skip
+        poses["under the chin"] = {**poses["pulled"], "bar_y": y - 0.02 * self.k, "el_y": 0.8}
         # for a catch in the squat the bar is pulled less high
         poses["pulled low"] = {**poses["pulled"], "bar_y": poses["pulled"]["bar_y"] - 0.12 * self.k}
         poses["turned low"] = self.near_shoulder(

@@ -10,9 +10,13 @@ StrokeKind = Literal["rep", "pick_up", "failed"]
 
 PRESSES = ("strict press", "push press", "push jerk", "split jerk")
 SNATCHES = ("power snatch", "snatch", "hang power snatch", "hang snatch")
-_FROM_FLOOR = ("deadlift", "power clean", "clean", "cluster", "power snatch", "snatch")
+_FROM_FLOOR = (
+    "deadlift", "sumo deadlift high pull", "power clean", "clean", "cluster", "power snatch",
+    "snatch",
+)  # fmt: skip
 _FROM_HANG = (
-    "Romanian deadlift", "hang power clean", "hang clean", "hang power snatch", "hang snatch",
+    "Romanian deadlift", "bent-over row", "hang power clean", "hang clean", "hang power snatch",
+    "hang snatch",
 )  # fmt: skip
 _FROM_RACK = (*PRESSES, "front squat", "thruster")
 START_ZONE: dict[str, Zone] = {

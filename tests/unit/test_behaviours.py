@@ -307,3 +307,25 @@ def test_views_and_rates(fps: float, pose_every: int, azimuth: float) -> None:
     view = replace(spec.view, azimuth_deg=azimuth)
     truth, attempt = read(replace(spec, fps=fps, pose_every=pose_every, view=view))
     assert_right(truth, attempt)
+
+
+@pytest.mark.parametrize("movement", ["sumo deadlift high pull", "bent-over row"])
+def test_movements_that_only_a_workout_can_name(movement: str) -> None:
+    asked: Movements = ((movement, 4),)
+    truth, attempt = read(spec_of([RoundScript(asked), RoundScript(asked)], [asked, asked]))
+    assert_right(truth, attempt)
+    assert not [one for one in attempt.reps if one.status != "counted"]
+
+
+def test_a_movement_that_no_catalogue_knows_is_counted_as_other() -> None:
+    # what is done are rows; the plan only knows that the bar moves
+    made: Movements = (("bent-over row", 5),)
+    asked: Movements = (("other bar movement", 5),)
+    spec = spec_of([RoundScript(made)], [asked])
+    spec = replace(spec, workout=Workout((made,)))
+    choreography = spec.choreography()
+    workout = parse_plan(spec.plan_toml, "plan.toml").workout
+    attempt = derive_attempt(read_attempt(measure(spec.tracks(choreography)), workout))
+    tops = [rep.top_s for rep in attempt.reps if rep.status == "counted"]
+    true = [rep["top_s"] for rep in spec.truth(choreography)["reps"]]
+    assert tops == pytest.approx(true, abs=0.15)
