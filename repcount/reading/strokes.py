@@ -62,9 +62,11 @@ class RawStroke:
     `depth` is how far the hip went down at the lowest point, 0 standing to 1 level with the knee;
     `catch_depth` the same in the catch; `dip_st` the drop before the drive; `rebend_st` the hip's
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
-    below standing at the finish. NaN: not seen. `seen_share` and `body_share` are how much of the
-    stroke bar and shoulders were seen, `low_share` the shoulders about the lowest point. `caught_s`
-    is when a stroke made of two (see `joined`) was at the bottom of its catch. `bent_over`: the bar
+    below standing at the finish; `short_st` how far the bar below its carrying height; `speed_st_s`
+    its greatest speed on the way up; `turn_s` how long it stayed within the crossing level of its
+    lowest point (a rebound is short, a stop long). NaN: not seen. `seen_share` and `body_share` are
+    how much of the stroke bar and shoulders were seen, `low_share` the shoulders about the lowest
+    point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom of its catch. `bent_over`: the bar
     rose to a trunk that stayed bent.
     """
 
@@ -82,6 +84,9 @@ class RawStroke:
     split_st: float = np.nan
     erect_st: float = np.nan
     rise_st: float = np.nan
+    short_st: float = np.nan
+    speed_st_s: float = np.nan
+    turn_s: float = np.nan
     zone_confidence: float = 1.0
     seen_share: float = 1.0
     body_share: float = 1.0
@@ -426,6 +431,9 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         split_st=split,
         erect_st=erect,
         rise_st=float(body.bar[top] - body.bar[low]),
+        short_st=body.level.get(stroke.ends, np.nan) - float(body.bar[top]) - LEVEL_ST,
+        speed_st_s=float(body.line.speed[low : top + 1].max()),
+        turn_s=_turn(body, low),
         zone_confidence=float(
             min(body.certain[low], body.certain[min(top + 1, len(body.certain) - 1)])
         ),
@@ -434,6 +442,15 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         low_share=float(np.isfinite(body.motion.shoulder_st[first : last + 1]).mean()),
         hip_times=_hip_times(body, stroke),
     )
+
+
+def _turn(body: Body, low: int) -> float:
+    """Seconds the bar stays within the crossing level of its lowest point, around that."""
+    far = body.bar > body.bar[low] + LEVEL_ST
+    before, after = np.flatnonzero(far[:low]), np.flatnonzero(far[low:])
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = low + int(after[0]) if len(after) else len(far)
+    return (last - first) / body.motion.rate_hz
 
 
 def _hip_times(body: Body, stroke: RawStroke) -> tuple[float, float, float] | None:
