@@ -387,10 +387,16 @@ def measure(tracks: xr.Dataset, *, individual: int = 0) -> Motion:
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
         off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         held = np.where(off > 0.5, np.nan, ankle)
+        tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
         for a, b in pieces:
             inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
             if np.isfinite(held[inside]).sum() >= 5:
                 ground[a:b] = _rolling(times[inside], held[inside], grid[a:b], 5.0, 0.5)
+            if np.isfinite(tall[inside]).sum() >= 5:
+                # who walks off or comes nearer with free hands is not at the bar
+                stature[a:b] = _rolling(times[inside], tall[inside], grid[a:b], 15.0, 0.9)
+        stature[stature <= 0] = np.nan
+        stature_at = np.interp(times, grid, stature)
         ground_at = np.interp(times, grid, ground)
     hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
     from_ends = np.isfinite(ends_height)

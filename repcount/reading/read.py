@@ -29,7 +29,7 @@ from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style
 from repcount.reading.movements import CATALOGUE, Movement
 from repcount.reading.rests import RawRest
-from repcount.reading.strokes import RawStroke, find_strokes, joined
+from repcount.reading.strokes import RawStroke, find_strokes, joined, past_the_rack
 from repcount.records import (
     FailedStroke,
     FloorRest,
@@ -89,6 +89,11 @@ def read_attempt(
     )
     if any(entry.via for entry in asked):
         strokes = joined(strokes, rests)
+    racked = {"rack", "back"}
+    if asked and not any(
+        {entry.begins, entry.ends, entry.via} & racked or entry.anywhere for entry in asked
+    ):
+        strokes = past_the_rack(strokes, rests)
     if not any(entry.bent_over or entry.anywhere for entry in asked):
         # bent over and up with the arms alone: nothing but a row is made so
         strokes = [

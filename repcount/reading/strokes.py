@@ -66,8 +66,8 @@ class RawStroke:
     its greatest speed on the way up; `turn_s` how long it stayed within the crossing level of its
     lowest point (a rebound is short, a stop long). NaN: not seen. `seen_share` and `body_share` are
     how much of the stroke bar and shoulders were seen, `low_share` the shoulders about the lowest
-    point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom of its catch. `bent_over`: the bar
-    rose to a trunk that stayed bent.
+    point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom of its catch.
+    `bent_over`: the bar rose to a trunk that stayed bent.
     """
 
     begins: int
@@ -143,6 +143,39 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
     return result
 
 
+def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
+    """Strokes overhead in one, for workouts in which the bar never rests on the shoulders.
+
+    Pulled from below and pressed on, with the bar in the hands all along: what seemed a stop on the
+    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is doubted.
+    """
+    result: list[RawStroke] = []
+    for stroke in strokes:
+        before = result[-1] if result else None
+        if (stroke.begins, stroke.ends) != (RACK, OVERHEAD):
+            result.append(stroke)
+            continue
+        since = before.top_s if before is not None else -np.inf
+        lain = [rest for rest in rests if since < rest.end_s <= stroke.low_s + STOP_S]
+        if before is not None and before.ends == RACK and before.begins < RACK and not lain:
+            result[-1] = replace(
+                stroke,
+                begins=before.begins,
+                start_s=before.start_s,
+                low_s=before.low_s,
+                depth=before.depth,
+                catch_depth=float(np.fmax(stroke.depth, before.catch_depth)),
+                zone_confidence=min(before.zone_confidence, stroke.zone_confidence, 0.5),
+                low_share=before.low_share,
+            )
+        elif lain:
+            lowest = lain[-1].end_s
+            result.append(replace(stroke, begins=FLOOR, start_s=lowest, zone_confidence=0.5))
+        else:
+            result.append(stroke)
+    return result
+
+
 class _Parser:
     """Reads the strokes of one stretch [first, last] between two stays on the floor."""
 
@@ -189,17 +222,20 @@ class _Parser:
         body = self.body
         result: list[Node] = []
         for node in nodes:
-            if result and node.sign > 0 and node.zone > result[-1].zone >= FLOOR:
+            # pressed out of a rack and not locked out, it passes its own zone's level as well
+            passed = node.zone + int(node.sign > 0 and self._pulled_past(node))
+            if result and node.sign > 0 and passed > result[-1].zone >= FLOOR:
                 low = result[-1]
-                for zone in range(low.zone, node.zone):
+                for zone in range(low.zone, passed):
                     places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
                     places = places[body.bar[places] < node.height - BEYOND_ST]
-                    if zone == low.zone:
+                    still = zone in (low.zone, node.zone)
+                    if still:
                         # up from a dip or a squat the bar can stop where it is carried
                         places = places[body.bar[places] > body.level.get(zone, np.inf) - STANDS_ST]
                     if len(places) < 3:
                         continue
-                    pause = self._pause(places, zone == low.zone)
+                    pause = self._pause(places, still)
                     if pause is not None:
                         top, dip = pause
                         result.append(Node(top, 1, float(body.bar[top]), zone))
@@ -223,7 +259,9 @@ class _Parser:
             return None
         if last == first:
             return slowest, slowest
-        return int(places[0]) + first, int(places[0]) + last - 1
+        # where it is highest it stands, if it stands at all
+        top = first + int(np.argmax(inside[first:last]))
+        return int(places[0]) + top, int(places[0]) + max(last - 1, top)
 
     def _deep(self, low: Node) -> bool:
         near = int(0.06 * self.body.motion.rate_hz)
@@ -241,13 +279,20 @@ class _Parser:
         if level is None:
             return True
         slack = self.body.slack[node.zone]
-        if node.zone != OVERHEAD and node.height > level + BEYOND_ST + slack:
-            return False  # pulled or pressed past it, on the way up
+        if self._pulled_past(node):
+            return False
         if node.height > level - STANDS_ST - slack:
             return True
         first = max(node.at - self.body.line.window, 0)
         still = bool(self.body.line.resting[first : node.at + 1].any())
         return still and node.height > level - GIVEN_UP_ST - slack
+
+    def _pulled_past(self, node: Node) -> bool:
+        """Whether a maximum lies above where the bar is carried: pulled or pressed on its way."""
+        level = self.body.level.get(node.zone)
+        if level is None or node.zone == OVERHEAD:
+            return False
+        return node.height > level + BEYOND_ST + self.body.slack[node.zone]
 
     def strokes(self) -> list[RawStroke]:
         nodes, found = self.nodes, []
@@ -284,7 +329,8 @@ class _Parser:
             if dip.zone < finish.zone:
                 break
             # picked up without standing, and into a hinge or into the dip for a pull from the hang
-            if dip.zone == HANG and (finish.height - dip.height > HINGE_ST or then.zone > HANG):
+            pulled = then.zone > HANG or self._pulled_past(then)
+            if dip.zone == HANG and (finish.height - dip.height > HINGE_ST or pulled):
                 break
             if then.zone == OVERHEAD and dip.zone == RACK and low.zone < RACK:
                 return finish, step, True

@@ -109,7 +109,10 @@ def celebration(spec: Spec, rng: np.random.Generator) -> Spec:
     acts = list(spec.script.acts)
     last = max(i for i, act in enumerate(acts) if act.do == "rep" and act.round)
     movement = acts[last].movement
-    capped = spec.workout.time_cap_s is not None
+    # one more after one too few is the one that was missing, for all that can be seen
+    asked = dict(spec.workout.rounds[-1])[movement]
+    short = len(_round_reps(spec, len(spec.workout.rounds), movement)) < asked
+    capped = spec.workout.time_cap_s is not None or short
     if capped or last + 1 >= len(acts) or acts[last + 1].do != "end" or len(acts) > last + 2:
         return spec
     more = [Act("rep", movement) for _ in range(int(rng.integers(1, 3)))]
