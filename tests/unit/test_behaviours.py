@@ -329,3 +329,26 @@ def test_a_movement_that_no_catalogue_knows_is_counted_as_other() -> None:
     tops = [rep.top_s for rep in attempt.reps if rep.status == "counted"]
     true = [rep["top_s"] for rep in spec.truth(choreography)["reps"]]
     assert tops == pytest.approx(true, abs=0.15)
+
+
+def test_how_the_bar_lay_and_fell_is_kept_with_each_rep() -> None:
+    asked: Movements = (("deadlift", 5), ("hang power clean", 1))
+    spec = spec_of(
+        [RoundScript(asked, stops={4: stop(3.0)}, reps={2: {"pause_s": 0.9}})],
+        [asked],
+        after=[Act("end", how="drop", seconds=2.0)],
+    )
+    truth, attempt = read(spec)
+    assert_right(truth, attempt)
+    pulls = [rep for rep in attempt.reps if rep.movement == "deadlift"]
+    assert [rep.from_floor for rep in pulls[1:]] == [
+        "touch-and-go",
+        "reset",
+        "touch-and-go",
+        "break",
+    ]
+    assert [rep.dropped for rep in attempt.reps] == [False, False, False, True, False, True]
+    speeds = attempt.sets[0].speeds
+    assert [(one.movement, one.reps) for one in speeds] == [("deadlift", 4)]
+    # 0.5 to 1.2 m/s for a brisk deadlift, of an athlete of 1.78 m
+    assert 0.28 < speeds[0].mean_st_s < 0.8
