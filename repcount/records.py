@@ -136,6 +136,10 @@ class Rep(Record):
     cycle_s: Seconds | None = Field(
         None, description="top minus the top before it in the same set and movement"
     )
+    from_floor: RestKind | None = Field(
+        None, description="how the bar had lain before a stroke from the floor, if it was seen to"
+    )
+    dropped: bool = Field(False, description="the bar fell free after this rep")
     touched_by: Literal["machine", "person"] = "machine"
 
 
@@ -337,12 +341,23 @@ class RoundSpan(Record):
     missing: list[MovementReps] = Field(default_factory=list)
 
 
+class SetSpeed(Record):
+    """The bar's greatest rising speeds in a set and movement of three reps and more."""
+
+    movement: str
+    reps: int
+    mean_st_s: float = Field(description="statures a second")
+    slope_share: float = Field(description="change a rep, as a share of the mean; least squares")
+    uncertainty: float | None = Field(None, ge=0, description="standard error of slope_share")
+
+
 class SetSpan(Record):
     """Reps between two breaks; touch-and-go and resets do not end a set."""
 
     round: int
     number: int = Field(description="from 1 in its round")
     reps: list[MovementReps] = Field(description="in the order done; a set may run on")
+    speeds: list[SetSpeed] = Field(default_factory=list)
     start_s: Seconds
     end_s: Seconds
 

@@ -100,16 +100,29 @@ def _rolling(
     knots = np.arange(grid[0], grid[-1] + 1.0, 1.0)
     first = np.searchsorted(times, knots - reach_s)
     last = np.searchsorted(times, knots + reach_s)
-    level = np.array(
-        [
-            np.quantile(values[a:b], quantile) if b - a >= 5 else np.nan
-            for a, b in zip(first, last, strict=True)
-        ]
-    )
+    level = _quantiles(values, first, last, quantile)
     known = np.isfinite(level)
     if not known.any():
         return np.full(len(grid), np.quantile(values, quantile))
     return np.interp(grid, knots[known], level[known])
+
+
+def _quantiles(
+    values: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
+) -> np.ndarray:
+    """`np.quantile` of each stretch [first, last) of values (n,), NaN under five; all at once."""
+    size = last - first
+    reach = np.arange(max(int(size.max(initial=0)), 1))
+    inside = reach < size[:, None]
+    table = np.where(inside, values[np.minimum(first[:, None] + reach, len(values) - 1)], np.inf)
+    table.sort(axis=1)
+    place = quantile * np.maximum(size - 1, 0)
+    low = place.astype(int)
+    rows = np.arange(len(size))
+    below, above = table[rows, low], table[rows, np.minimum(low + 1, np.maximum(size - 1, 0))]
+    with np.errstate(invalid="ignore"):
+        level = below + (above - below) * (place - low)
+    return np.where(size >= 5, level, np.nan)
 
 
 def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
@@ -137,27 +150,27 @@ def _held_line(
     if len(good) < 20:
         return None
     x, y = end[good], hand[good]
-    best: tuple[int, np.ndarray] | None = None
-    for _ in range(200):
-        i, j = rng.integers(len(good), size=2)
-        if abs(x[i] - x[j]) < 0.15:
-            continue
-        slope = (y[i] - y[j]) / (x[i] - x[j])
-        if not 0.7 < slope < 1.4:
-            continue
-        agree = np.abs(y - y[i] - slope * (x - x[i])) < 3 * HANDS_SD_ST
-        count = int(agree.sum())
-        if best is None or count > best[0]:
-            best = (count, agree)
-    if best is None:
+    i, j = rng.integers(len(good), size=(2, 200))
+    apart = np.abs(x[i] - x[j]) >= 0.15
+    i, j = i[apart], j[apart]
+    slopes = (y[i] - y[j]) / (x[i] - x[j])
+    likely = (slopes > 0.7) & (slopes < 1.4)
+    if not likely.any():
         agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
         if agree.sum() < 20:
             return None
         return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
-    if best[0] < 20:
+    slopes, through = slopes[likely], i[likely]
+    offsets = y[through] - slopes * x[through]
+    # the lines are counted on some of the samples, the best one then on all
+    few = slice(None, None, max(len(x) // 500, 1))
+    votes = np.abs(y[few] - slopes[:, None] * x[few] - offsets[:, None]) < 3 * HANDS_SD_ST
+    best = int(votes.sum(1).argmax())
+    agree = np.abs(y - slopes[best] * x - offsets[best]) < 3 * HANDS_SD_ST
+    if agree.sum() < 20:
         return None
-    slope, offset = np.polyfit(x[best[1]], y[best[1]], 1)
-    return float(np.clip(slope, 0.7, 1.4)), float(offset), best[0]
+    slope, offset = np.polyfit(x[agree], y[agree], 1)
+    return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
 
 
 def _somebody_else(
@@ -223,9 +236,10 @@ def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.nd
         if a == 0 or b == len(grid) or (b - a) > AWAY_S * GRID_HZ or not finite[first:last].all():
             continue
         around = bar[max(a - int(AWAY_S * GRID_HZ), 0) : b + int(AWAY_S * GRID_HZ)]
-        low = min(float(np.nanmin(around)), 0.2)
+        if bar[first:last].min() <= min(float(np.fmin.reduce(around)), 0.2) + AIR_ST:
+            continue
         falls = [y - x for x, y in runs(change[first:last] < FALLING_ST_S2)]
-        if bar[first:last].min() > low + AIR_ST and max(falls, default=0) < FALLING_S * GRID_HZ:
+        if max(falls, default=0) < FALLING_S * GRID_HZ:
             wrong[first:last] = True
     return wrong
 
@@ -376,16 +390,23 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
         off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         held = np.where(off > 0.5, np.nan, ankle)
+        tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
         for a, b in pieces:
             inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
             if np.isfinite(held[inside]).sum() >= 5:
                 ground[a:b] = _rolling(times[inside], held[inside], grid[a:b], 5.0, 0.5)
+            if np.isfinite(tall[inside]).sum() >= 5:
+                # who walks off or comes nearer with free hands is not at the bar
+                stature[a:b] = _rolling(times[inside], tall[inside], grid[a:b], 15.0, 0.9)
+        stature[stature <= 0] = np.nan
+        stature_at = np.interp(times, grid, stature)
         ground_at = np.interp(times, grid, ground)
     hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
     from_ends = np.isfinite(ends_height)
     from_hands = ~from_ends & np.isfinite(hand_height) & ~(off > 0.5)
     sample = np.where(from_ends, ends_height, np.where(from_hands, hand_height, np.nan))
     weights = np.where(from_ends, np.clip(mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0))
+    weights[_leaps(times, np.where(from_ends, ends_height, np.nan))] = 0.0
     bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
     bounces = curve(sample, weights, BOUNCE_CUTOFF_HZ, 0.012)
     body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
@@ -443,6 +464,29 @@ def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
     looked = options.get("tracking", {}).get("max_side")
     whole = max(video.get("width", 0), video.get("height", 0))
     return max(1.0, whole / looked) if looked else 1.0
+
+
+# Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
+JERKED_ST_S2 = 11.0
+
+
+def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Single samples (n,) of a height that leap away from both their neighbours and back.
+
+    Off the floor a bar cannot turn so sharply; on the floor it can, where it strikes.
+    """
+    leap = np.zeros(len(height), bool)
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 3:
+        return leap
+    x, t = height[known], times[known]
+    step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
+    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    off = np.abs(x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2])))
+    sharp = off > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
+    flying = np.minimum(x[:-2], x[2:]) > LYING_ST
+    leap[known[1:-1][sharp & flying & (step < MAX_GAP_S / 2)]] = True
+    return leap
 
 
 def _lies(height: np.ndarray) -> bool:

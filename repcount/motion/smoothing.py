@@ -77,13 +77,17 @@ def smooth(
     for _ in range(passes if robust_scale else 1):
         system = bands.copy()
         system[ORDER] += 1e-9
-        np.add.at(system[ORDER], left, live * (1 - share) ** 2)
-        np.add.at(system[ORDER], left + 1, live * share**2)
-        np.add.at(system[ORDER - 1], left + 1, live * share * (1 - share))
-        right = np.zeros(count)
-        np.add.at(right, left, live * (1 - share) * values)
-        np.add.at(right, left + 1, live * share * values)
-        curve = solveh_banded(system, right)
+        before, after = live * (1 - share), live * share
+
+        def summed(at: np.ndarray, terms: np.ndarray) -> np.ndarray:
+            return np.bincount(at, terms, count)
+
+        system[ORDER] += summed(left, before * (1 - share)) + summed(left + 1, after * share)
+        system[ORDER - 1] += summed(left + 1, after * (1 - share))
+        right = summed(left, before * values) + summed(left + 1, after * values)
+        curve = solveh_banded(
+            system, right, overwrite_ab=True, overwrite_b=True, check_finite=False
+        )
         if robust_scale:
             expected = (1 - share) * curve[left] + share * curve[left + 1]
             ratio = (values - expected) / (4.7 * robust_scale)

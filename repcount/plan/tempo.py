@@ -43,6 +43,9 @@ CYCLE_RANGE_S: dict[str, tuple[float, float]] = {
     "overhead squat": (2.0, 3.4),
     "thruster": (2.0, 3.0),
     "cluster": (3.5, 6.5),
+    "sumo deadlift high pull": (1.6, 3.0),
+    "bent-over row": (1.2, 2.2),
+    "other bar movement": (1.4, 3.0),
 }
 RISE_SHARE = 0.45  # of a cycle, from the rep's start to its top
 # From a rep's top until the bar has settled on the floor, by the zone of the top.

@@ -158,6 +158,7 @@ def align(
     )
     for i, stroke in enumerate(strokes):
         stood_up = stroke.begins == stroke.ends == HANG and stroke.finished and not hinges
+        stood_up &= not stroke.bent_over
         if is_pick_up(strokes, rests, i) or stood_up:
             handled[i] = True
             add[i] = HANDLING
@@ -171,33 +172,10 @@ def align(
             add[i] = 1e6
             add[i, 0] = OUTSIDE
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
-    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
+    lead = _lead(np.concatenate([[0.0], np.cumsum(skip)]), begun)
+    chosen, done, price = cheapest(match, add, skip, tail, lead)
 
-    best = np.empty((count + 1, size + 1))
-    lead = _lead(total_skip, begun)
-    best[0] = lead
-    for i in range(count):
-        row = best[i] + add[i]
-        row[1:] = np.minimum(row[1:], best[i, :-1] + match[i])
-        best[i + 1] = np.minimum.accumulate(row - total_skip) + total_skip
-    done = int(np.argmin(best[count] + tail))
-    price = float(best[count, done] + tail[done])
-
-    chosen: list[int | None] = [None] * count
-    j = done
-    for i in range(count, 0, -1):
-        while True:
-            here = best[i, j]
-            if math.isclose(best[i - 1, j] + add[i - 1, j], here, abs_tol=1e-9):
-                break
-            if j and math.isclose(best[i, j - 1] + skip[j - 1], here, abs_tol=1e-9):
-                j -= 1
-                continue
-            j -= 1
-            chosen[i - 1] = j
-            break
-
-    posterior = _posterior(match, add, skip, tail, lead)
+    posterior = pair_probabilities(match, add, skip, tail, lead)
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
     finished = done == size and size > 0
     pairings = []
@@ -232,6 +210,43 @@ def align(
     return pairings, price
 
 
+def cheapest(
+    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray, lead: np.ndarray
+) -> tuple[list[int | None], int, float]:
+    """The cheapest order-preserving pairing of n strokes with m items.
+
+    Prices: `match` (n, m) of calling a stroke an item; `add` (n, m + 1) of leaving a stroke out
+    when so many items are done; `skip` (m,) of leaving an item out; `lead` and `tail` (m + 1,) of
+    beginning and of stopping with so many items done. Returns each stroke's item or None, how many
+    items are done, and the price. Of equal prices the earlier strokes are paired.
+    """
+    count, size = match.shape
+    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
+    best = np.empty((count + 1, size + 1))
+    best[0] = lead
+    for i in range(count):
+        row = best[i] + add[i]
+        row[1:] = np.minimum(row[1:], best[i, :-1] + match[i])
+        best[i + 1] = np.minimum.accumulate(row - total_skip) + total_skip
+    done = int(np.argmin(best[count] + tail))
+    price = float(best[count, done] + tail[done])
+
+    chosen: list[int | None] = [None] * count
+    j = done
+    for i in range(count, 0, -1):
+        while True:
+            here = best[i, j]
+            if math.isclose(best[i - 1, j] + add[i - 1, j], here, abs_tol=1e-9):
+                break
+            if j and math.isclose(best[i, j - 1] + skip[j - 1], here, abs_tol=1e-9):
+                j -= 1
+                continue
+            j -= 1
+            chosen[i - 1] = j
+            break
+    return chosen, done, price
+
+
 def _apart(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
     """Whether a stroke stands apart from the one before: the bar was down, or it went on higher."""
     return index == 0 or _floor_between(strokes, rests, index - 1)
@@ -246,10 +261,13 @@ def _lead(total_skip: np.ndarray, begun: bool) -> np.ndarray:
     return np.minimum(total_skip, unseen)
 
 
-def _posterior(
+def pair_probabilities(
     match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray, lead: np.ndarray
 ) -> np.ndarray:
-    """Probability (n, m) that stroke i is item j, over all alignments (forward-backward)."""
+    """Probability (n, m) that stroke i is item j, over all alignments (forward-backward).
+
+    Prices as in `cheapest`; an alignment's weight is exp(-price).
+    """
     count, size = match.shape
     total_skip = np.concatenate([[0.0], np.cumsum(skip)])
     forward = np.full((count + 1, size + 1), -np.inf)
@@ -260,7 +278,7 @@ def _posterior(
         forward[i + 1] = np.logaddexp.accumulate(row + total_skip) - total_skip
     # backward[i, j]: all ways to finish after i strokes and j items
     backward = np.full((count + 1, size + 1), -np.inf)
-    backward[count] = -tail
+    backward[count] = np.logaddexp.accumulate((-tail - total_skip)[::-1])[::-1] + total_skip
     for i in range(count - 1, -1, -1):
         row = backward[i + 1] - add[i]
         row[:-1] = np.logaddexp(row[:-1], backward[i + 1, 1:] - match[i])

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 import repcount
 from repcount.reading.corrected import BREAK_S, Corrected, apply_edits
 from repcount.reading.count import count
+from repcount.reading.movements import CATALOGUE
 from repcount.reading.painting import Span, clipped, joined, length, paint, without
 from repcount.records import (
     After,
@@ -31,6 +32,7 @@ from repcount.records import (
     RestKind,
     RoundSpan,
     SetSpan,
+    SetSpeed,
     TimeKind,
     TimeShare,
     Transition,
@@ -103,7 +105,7 @@ def derive_attempt(
         video=reading.video,
         workout=workout,
         clock=clock,
-        reps=_with_cycles(reps, breaks),
+        reps=_with_floor(_with_cycles(reps, breaks), rests),
         failed=reading.failed,
         breaks=breaks,
         between_rounds=between,
@@ -259,9 +261,56 @@ def _sets(
                         for name, run in itertools.groupby(one, key=lambda rep: rep.movement)
                     ],
                     start_s=one[0].start_s,
+                    speeds=_speeds(one),
                     end_s=one[-1].top_s,
                 )
             )
+    return found
+
+
+def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
+    """Mean and slope of the rising speeds of every movement of a set with three reps and more."""
+    found = []
+    for movement in dict.fromkeys(rep.movement for rep in reps):
+        values = [
+            one.value
+            for rep in reps
+            if rep.movement == movement
+            for one in rep.measures
+            if one.name == "rise_speed"
+        ]
+        count = len(values)
+        if count < 3:
+            continue
+        mean, middle = sum(values) / count, (count - 1) / 2
+        spread = sum((k - middle) ** 2 for k in range(count))
+        slope = sum((k - middle) * value for k, value in enumerate(values)) / spread
+        left = sum((v - mean - slope * (k - middle)) ** 2 for k, v in enumerate(values))
+        error = (left / (count - 2) / spread) ** 0.5
+        found.append(
+            SetSpeed(
+                movement=movement,
+                reps=count,
+                mean_st_s=round(mean, 4),
+                slope_share=round(slope / mean, 4),
+                uncertainty=round(error / mean, 4),
+            )
+        )
+    return found
+
+
+def _with_floor(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> list[Rep]:
+    """Reps with how the bar lay before those from the floor, and whether it fell after."""
+    found = []
+    for place, rep in enumerate(reps):
+        since = reps[place - 1].top_s if place else 0.0
+        until = reps[place + 1].start_s if place + 1 < len(reps) else float("inf")
+        before = [rest for rest in rests if since < rest.end_s <= rep.top_s]
+        fell = any(rest.dropped and rep.top_s <= rest.first_contact_s < until for rest in rests)
+        entry = CATALOGUE.get(rep.movement)
+        own = before and entry is not None and entry.begins == "floor"
+        kind = before[-1].kind if own else None
+        found.append(rep.model_copy(update={"from_floor": kind, "dropped": fell}))
     return found
 
 

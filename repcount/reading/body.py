@@ -20,6 +20,8 @@ ARM_ST, HANG_ST = 0.39, 0.35
 BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
 STILL_S = 0.08
+# Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
+SUNK_NOISE_ST = 0.035
 # How far the body's own estimate of a carrying height may be off: the pose's error at steep views.
 LEVEL_REACH_ST = 0.06
 
@@ -131,16 +133,20 @@ class Body:
         if last <= first:
             return np.nan
         told = []
-        if np.isfinite(self.motion.hip_st[first:last]).any():
-            told.append((self.stand_hip - float(self.hip[first:last].min())) / self.stand_hip_knee)
+        sunk_hip = self.stand_hip - self.motion.hip_st[first:last]
+        # the hip sinks no further than the shoulders do: leaning only lowers them more
+        sunk_most = self.stand_shoulder - self.shoulder[first:last] + SUNK_NOISE_ST
+        drop = np.fmax.reduce(np.minimum(sunk_hip, sunk_most), initial=-np.inf)
+        if np.isfinite(drop):
+            told.append(float(drop) / self.stand_hip_knee)
         if zone in (RACK, OVERHEAD):
             sunk = self.level[zone] - float(self.bar[first:last].min())
             told.append(sunk / STAND_HIP_KNEE_ST)
         return float(np.mean(told)) if told else np.nan
 
     def erect_gap(self, index: int) -> float:
-        """How far the shoulders are below their standing height, statures."""
-        return float(self.stand_shoulder - self.shoulder[index])
+        """How far the shoulders are below their standing height, statures; NaN where not seen."""
+        return float(self.stand_shoulder - self.motion.shoulder_st[index])
 
 
 def _nearest(times: np.ndarray, at: np.ndarray) -> np.ndarray:

@@ -86,7 +86,7 @@ def _candidates(reps: Sequence[Rep], workout: Workout | None, warnings: list[Not
             or status == "unplanned"
         ):
             round_, status = None, "unplanned"
-        elif status == "extra":
+        elif status == "extra" and not _out_of_order(rep, reps, workout):
             status = "counted"
         found.append(rep.model_copy(update={"round": round_, "status": status, "number": None}))
     counting = [place for place, rep in enumerate(found) if rep.status == "counted"]
@@ -107,6 +107,22 @@ def _candidates(reps: Sequence[Rep], workout: Workout | None, warnings: list[Not
             )
             found[place] = rep.model_copy(update={"round": None, "status": "unplanned"})
     return found
+
+
+def _out_of_order(rep: Rep, reps: Sequence[Rep], workout: Workout) -> bool:
+    """Whether a rep too many lies before counted reps of an earlier movement, or after a later one.
+
+    In its place it may take the number of one that a person marks as a no-rep; here it may not.
+    """
+    order = [part.movement for part in workout.rounds[(rep.round or 1) - 1]]
+    first, last = order.index(rep.movement), len(order) - 1 - order[::-1].index(rep.movement)
+    for one in reps:
+        if one.status != "counted" or one.round != rep.round or one.movement not in order:
+            continue
+        at = order.index(one.movement)
+        if (at < first and one.top_s > rep.top_s) or (at > last and one.top_s < rep.top_s):
+            return True
+    return False
 
 
 def _longest_rising(values: Sequence[int]) -> list[int]:

@@ -19,6 +19,7 @@ from scipy.ndimage import median_filter, minimum_filter1d
 
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
+from repcount.reading.chains import most_probable_path, state_probabilities
 from repcount.records import Zone
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
@@ -99,23 +100,6 @@ def _box(
     return np.where(np.isfinite(values), np.log(density + OUTLIER), 0.0)
 
 
-# The body moves little in so short a time, next to the distance between zones.
-BRIDGE_S = 1.5
-
-
-def _bridged(values: np.ndarray, rate_hz: float) -> np.ndarray:
-    """Fill gaps of up to `BRIDGE_S` linearly: zones are coarser than what the body does there."""
-    good = np.isfinite(values)
-    if not good.any():
-        return values
-    places = np.arange(len(values))
-    filled = np.interp(places, places[good], values[good])
-    for a, b in runs(~good):
-        if b - a > BRIDGE_S * rate_hz:
-            filled[a:b] = np.nan
-    return filled
-
-
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
 # Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
@@ -130,7 +114,7 @@ SQUAT_ST = 0.35
 def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
     bar = motion.bar_st[index]
-    shoulder = _bridged(motion.shoulder_st, motion.rate_hz)[index]
+    shoulder = _carried_along(motion)[index]
     above = bar - shoulder
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))
@@ -153,6 +137,39 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
     return logs
+
+
+# A pose lost for longer says nothing of what the bar did meanwhile: that is a whole lift's time.
+BRIDGE_S = 2.5
+# Carried, the bar keeps its place at the body to within a change of grip and the pose's noise.
+KEEPS_ST = 0.12
+# No shoulder is lower with the bar in the hands (a hinge to level: the hip's 0.53 less the lean),
+# nor higher than standing on the toes.
+LOWEST_ST, TOES_ST = 0.35, 0.08
+
+
+def _carried_along(motion: Motion) -> np.ndarray:
+    """The shoulders' height (m,), also where the pose is lost while the bar stays at the body.
+
+    If the bar is as far from the shoulders after a short gap as before it, it was carried there all
+    along, unless that would put the shoulders where nobody has them.
+    """
+    bar, shoulder = motion.bar_st, motion.shoulder_st.copy()
+    seen = np.isfinite(shoulder)
+    if not seen.any():
+        return shoulder
+    highest = float(np.quantile(shoulder[seen], 0.9)) + TOES_ST
+    for a, b in runs(~seen):
+        if a < 3 or b > len(bar) - 3 or b - a > BRIDGE_S * motion.rate_hz:
+            continue
+        before = float(np.median((bar - motion.shoulder_st)[a - 3 : a]))
+        after = float(np.median((bar - motion.shoulder_st)[b : b + 3]))
+        if not abs(before - after) < KEEPS_ST:
+            continue
+        told = bar[a:b] - (before + after) / 2
+        if np.isfinite(told).all() and told.min() > LOWEST_ST and told.max() < highest:
+            shoulder[a:b] = told
+    return shoulder
 
 
 def _without_shoulders(
@@ -248,39 +265,9 @@ def decode_zones(motion: Motion) -> Zones:
     with np.errstate(divide="ignore"):
         log_matrix = np.log(matrix)
 
-    size = len(zone_of)
-    # row t of `into` lists what can precede sub-state t
-    into = np.ascontiguousarray(log_matrix.T)
-    rows = np.arange(size)
-    score = emit[0] - np.log(size)
-    back = np.zeros((count, size), np.int16)
-    options = np.empty((size, size))
-    for k in range(1, count):
-        np.add(into, score, out=options)
-        choice = options.argmax(1)
-        back[k] = choice
-        score = options[rows, choice] + emit[k]
-    best = np.zeros(count, int)
-    best[-1] = int(score.argmax())
-    for k in range(count - 1, 0, -1):
-        best[k - 1] = back[k, best[k]]
-
+    start = np.full(len(zone_of), 1 / len(zone_of))
+    path = most_probable_path(np.log(start), log_matrix, emit)
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
-    forward = np.empty((count, size))
-    now = likelihood[0] / likelihood[0].sum()
-    forward[0] = now
-    for k in range(1, count):
-        now = (now @ matrix) * likelihood[k]
-        now /= np.add.reduce(now)
-        forward[k] = now
-    backward = np.empty((count, size))
-    later = np.ones(size)
-    backward[-1] = later
-    for k in range(count - 2, -1, -1):
-        later = matrix @ (likelihood[k + 1] * later)
-        later /= np.add.reduce(later)
-        backward[k] = later
-    posterior = forward * backward
-    posterior /= posterior.sum(1, keepdims=True)
+    posterior = state_probabilities(start, matrix, likelihood)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
-    return Zones(motion.time_s[index], probability, zone_of[best], floor)
+    return Zones(motion.time_s[index], probability, zone_of[path], floor)

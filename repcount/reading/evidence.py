@@ -24,9 +24,9 @@ HAND_ST = 0.108
 MOST = 0.67
 # Hands on a bar that lies: the plates' radius (0.13 of stature) and half as much more, so long.
 LYING_ST, LYING_S = 0.20, 0.2
-# What hands alone are worth in a stroke's confidence (scripted attempts without the bar's ends:
-# nine reps in ten are right).
-HANDS_ALONE = 0.85
+# What hands alone are worth in a rep's confidence (scripted attempts without the bar's ends: nine
+# reps in ten are right).
+HANDS_ALONE = 0.9
 
 
 def with_a_bar(motion: Motion, strokes: list[RawStroke]) -> list[RawStroke]:

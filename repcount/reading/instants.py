@@ -24,13 +24,6 @@ DRIFT_S = 0.5
 SLOW_ST_S = 0.05
 
 
-def last_rise(times: np.ndarray, values: np.ndarray, first: int, last: int, level: float) -> float:
-    """Last time in [first, last] at which `values` comes up through `level`; else the first."""
-    below = values[first : last + 1] < level
-    found = np.flatnonzero(below[:-1] & ~below[1:])
-    return _between(times, values, first + int(found[-1]), level) if len(found) else times[first]
-
-
 def first_rise(times: np.ndarray, values: np.ndarray, first: int, last: int, level: float) -> float:
     """First time in [first, last] at which `values` comes up through `level`; else the last."""
     below = values[first : last + 1] < level
@@ -97,8 +90,8 @@ class Heights:
         """When the rise from `low` enters the level of its finishing height; place; that height.
 
         `high` is the place of its maximum; the plateau is not followed beyond `last`. The height is
-        the plateau's median if it lasts `PLATEAU_S`, else the maximum. Last entry counts: it stays
-        there, or only then turns.
+        the plateau's median if it lasts `PLATEAU_S`, else the maximum. The entry after which it
+        stays there, or only then turns, counts.
         """
         values, times = self.values, self.times
         top, place = float(values[high]), high
@@ -114,7 +107,10 @@ class Heights:
         if times[stop] - times[arrived] >= PLATEAU_S:
             top = float(np.median(values[arrived : stop + 1]))
             place = arrived + int(np.argmax(values[arrived : stop + 1]))
-        return last_rise(times, values, low, place, top - LEVEL_ST), place, top
+        # below the level by its noise is no going back
+        back = np.flatnonzero(values[low : place + 1] < top - WAY_BACK_ST)
+        since = low + (int(back[-1]) if len(back) else 0)
+        return first_rise(times, values, since, place, top - LEVEL_ST), place, top
 
     def comes_down(self, high: int, top: float, last: int) -> float | None:
         """When the descent after `high` passes the level above its first turn or rest, or None.

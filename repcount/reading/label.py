@@ -18,6 +18,9 @@ ERECT_ST, ERECT_WIDTH = 0.06, 0.012
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN, SEEN = 0.03, 0.2, 0.5
+# What any stroke is worth as a movement that the catalogue does not know: no more than a doubtful
+# one, so that in a workout a known movement takes its own.
+ANYTHING = 0.3
 # A path that does not fit at all.
 NEVER = 1e-6
 
@@ -45,6 +48,11 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
 
 def fits(stroke: RawStroke, movement: Movement) -> float:
     """How well the bar's path and the depth of the hip fit a movement, 0 to 1."""
+    if movement.anywhere:
+        return ANYTHING
+    if movement.bent_over:
+        rowed = stroke.bent_over and STATES[stroke.begins] == movement.begins
+        return 1.0 if rowed else NEVER
     fit = _path(stroke, movement)
     if fit <= NEVER or (movement.via is None) == (stroke.caught_s is not None):
         return NEVER
@@ -82,7 +90,15 @@ def likelihoods(stroke: RawStroke) -> dict[str, float]:
     Names that only widen others ("shoulder to overhead") and variants that the bar's path cannot
     tell apart ("sumo deadlift", "back squat") are left to the workout.
     """
-    left_out = {"shoulder to overhead", "sumo deadlift", "back squat", "cluster"}
+    left_out = {
+        "shoulder to overhead",
+        "sumo deadlift",
+        "sumo deadlift high pull",
+        "bent-over row",
+        "back squat",
+        "cluster",
+        "other bar movement",
+    }
     raw = {
         name: fits(stroke, movement) * max(style(stroke, movement), 0.01)
         for name, movement in CATALOGUE.items()

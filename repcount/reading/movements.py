@@ -28,7 +28,14 @@ class Movement:
     clean this is the depth of the catch, for a thruster of the start. `by_hip` marks movements
     whose start is read at the hip rather than at the bar. `knees` names the work of the knees for
     the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
-    a zone in which the bar is caught on the way.
+    a zone in which the bar is caught on the way. `bent_over`: the trunk stays bent, the bar goes up
+    to it. `anywhere`: any stroke of the bar will do, whatever its zones.
+
+    Sources of `finished`: deadlifts, IPF technical rules (erect, knees locked, shoulders back; no
+    leaning back needed); cleans, jerks and snatches, IWF Technical and Competition Rules (bar at
+    rest on clavicles, chest or bent arms, then legs extended; arms and legs fully extended
+    overhead). From the hang there is no federation rule; power means caught with the thighs above
+    parallel (Takei et al., IJSPP 2020;15(1):18). All others are common practice, no source.
     """
 
     name: str
@@ -38,6 +45,8 @@ class Movement:
     by_hip: bool = False
     knees: str | None = None
     via: Zone | None = None
+    bent_over: bool = False
+    anywhere: bool = False
     finished: str = ""
     also: frozenset[str] = field(default_factory=frozenset)
 
@@ -49,6 +58,10 @@ def _entries() -> tuple[Movement, ...]:
         Movement("deadlift", "floor", "hang", finished=stand + ", shoulders back"),
         Movement("sumo deadlift", "floor", "hang", finished=stand + ", shoulders back"),
         Movement("Romanian deadlift", "hang", "hang", finished=stand),
+        Movement("sumo deadlift high pull", "floor", "rack", finished="erect, bar under the chin"),
+        Movement(
+            "bent-over row", "hang", "rack", squat=None, bent_over=True, finished="bar at the trunk"
+        ),
         Movement("power clean", "floor", "rack", finished="bar on the shoulders, " + stand),
         Movement("clean", "floor", "rack", squat=True, finished="bar on the shoulders, " + stand),
         Movement("hang power clean", "hang", "rack", finished="bar on the shoulders, " + stand),
@@ -76,6 +89,14 @@ def _entries() -> tuple[Movement, ...]:
         Movement("thruster", "rack", "overhead", squat=True, by_hip=True, finished=locked),
         Movement(
             "cluster", "floor", "overhead", squat=True, by_hip=True, via="rack", finished=locked
+        ),
+        Movement(
+            "other bar movement",
+            "hang",
+            "rack",
+            squat=None,
+            anywhere=True,
+            finished="the top of the bar's rise",
         ),
     )
 

@@ -37,6 +37,9 @@ BENT_ARMS_ST = 0.11
 BEYOND_ST = 0.06
 # Slow for so long, between a dip and the press, the bar has stopped: five frames of slow video.
 STOP_S = 0.2
+# A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
+# little more (trunk length: Winter 2009, from memory).
+BENT_OVER_ST = 0.10
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -59,9 +62,12 @@ class RawStroke:
     `depth` is how far the hip went down at the lowest point, 0 standing to 1 level with the knee;
     `catch_depth` the same in the catch; `dip_st` the drop before the drive; `rebend_st` the hip's
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
-    below standing at the finish. NaN: not seen. `seen_share` and `body_share` are how much of the
-    stroke bar and shoulders were seen, `low_share` the shoulders about the lowest point. `caught_s`
-    is when a stroke made of two (see `joined`) was at the bottom of its catch.
+    below standing at the finish; `short_st` how far the bar below its carrying height; `speed_st_s`
+    its greatest speed on the way up; `turn_s` how long it stayed within the crossing level of its
+    lowest point (a rebound is short, a stop long). NaN: not seen. `seen_share` and `body_share` are
+    how much of the stroke bar and shoulders were seen, `low_share` the shoulders about the lowest
+    point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom of its catch.
+    `bent_over`: the bar rose to a trunk that stayed bent.
     """
 
     begins: int
@@ -78,12 +84,16 @@ class RawStroke:
     split_st: float = np.nan
     erect_st: float = np.nan
     rise_st: float = np.nan
+    short_st: float = np.nan
+    speed_st_s: float = np.nan
+    turn_s: float = np.nan
     zone_confidence: float = 1.0
     seen_share: float = 1.0
     body_share: float = 1.0
     low_share: float = 1.0
     finished: bool = True
     caught_s: float | None = None
+    bent_over: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -128,6 +138,39 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
                 body_share=min(before.body_share, stroke.body_share),
                 low_share=before.low_share,
             )
+        else:
+            result.append(stroke)
+    return result
+
+
+def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
+    """Strokes overhead in one, for workouts in which the bar never rests on the shoulders.
+
+    Pulled from below and pressed on, with the bar in the hands all along: what seemed a stop on the
+    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is doubted.
+    """
+    result: list[RawStroke] = []
+    for stroke in strokes:
+        before = result[-1] if result else None
+        if (stroke.begins, stroke.ends) != (RACK, OVERHEAD):
+            result.append(stroke)
+            continue
+        since = before.top_s if before is not None else -np.inf
+        lain = [rest for rest in rests if since < rest.end_s <= stroke.low_s + STOP_S]
+        if before is not None and before.ends == RACK and before.begins < RACK and not lain:
+            result[-1] = replace(
+                stroke,
+                begins=before.begins,
+                start_s=before.start_s,
+                low_s=before.low_s,
+                depth=before.depth,
+                catch_depth=float(np.fmax(stroke.depth, before.catch_depth)),
+                zone_confidence=min(before.zone_confidence, stroke.zone_confidence, 0.5),
+                low_share=before.low_share,
+            )
+        elif lain:
+            lowest = lain[-1].end_s
+            result.append(replace(stroke, begins=FLOOR, start_s=lowest, zone_confidence=0.5))
         else:
             result.append(stroke)
     return result
@@ -179,17 +222,20 @@ class _Parser:
         body = self.body
         result: list[Node] = []
         for node in nodes:
-            if result and node.sign > 0 and node.zone > result[-1].zone >= FLOOR:
+            # pressed out of a rack and not locked out, it passes its own zone's level as well
+            passed = node.zone + int(node.sign > 0 and self._pulled_past(node))
+            if result and node.sign > 0 and passed > result[-1].zone >= FLOOR:
                 low = result[-1]
-                for zone in range(low.zone, node.zone):
+                for zone in range(low.zone, passed):
                     places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
                     places = places[body.bar[places] < node.height - BEYOND_ST]
-                    if zone == low.zone:
+                    still = zone in (low.zone, node.zone)
+                    if still:
                         # up from a dip or a squat the bar can stop where it is carried
                         places = places[body.bar[places] > body.level.get(zone, np.inf) - STANDS_ST]
                     if len(places) < 3:
                         continue
-                    pause = self._pause(places, zone == low.zone)
+                    pause = self._pause(places, still)
                     if pause is not None:
                         top, dip = pause
                         result.append(Node(top, 1, float(body.bar[top]), zone))
@@ -213,7 +259,9 @@ class _Parser:
             return None
         if last == first:
             return slowest, slowest
-        return int(places[0]) + first, int(places[0]) + last - 1
+        # where it is highest it stands, if it stands at all
+        top = first + int(np.argmax(inside[first:last]))
+        return int(places[0]) + top, int(places[0]) + max(last - 1, top)
 
     def _deep(self, low: Node) -> bool:
         near = int(0.06 * self.body.motion.rate_hz)
@@ -231,13 +279,20 @@ class _Parser:
         if level is None:
             return True
         slack = self.body.slack[node.zone]
-        if node.zone != OVERHEAD and node.height > level + BEYOND_ST + slack:
-            return False  # pulled or pressed past it, on the way up
+        if self._pulled_past(node):
+            return False
         if node.height > level - STANDS_ST - slack:
             return True
         first = max(node.at - self.body.line.window, 0)
         still = bool(self.body.line.resting[first : node.at + 1].any())
         return still and node.height > level - GIVEN_UP_ST - slack
+
+    def _pulled_past(self, node: Node) -> bool:
+        """Whether a maximum lies above where the bar is carried: pulled or pressed on its way."""
+        level = self.body.level.get(node.zone)
+        if level is None or node.zone == OVERHEAD:
+            return False
+        return node.height > level + BEYOND_ST + self.body.slack[node.zone]
 
     def strokes(self) -> list[RawStroke]:
         nodes, found = self.nodes, []
@@ -266,13 +321,17 @@ class _Parser:
         """
         nodes = self.nodes
         low, finish, step = nodes[k], nodes[k + 1], 2
-        while k + step + 1 < len(nodes) and not self._stands(finish):
+        while k + step + 1 < len(nodes) and (
+            # into a higher zone, though lower in space: the body sank under a bar that was pulled
+            nodes[k + step].zone > finish.zone or not self._stands(finish)
+        ):
             dip, then = nodes[k + step], nodes[k + step + 1]
-            # the body sinks under the bar: it turns in a higher zone, though lower in space
             if dip.zone < finish.zone:
                 break
-            if dip.zone == HANG and finish.height - dip.height > HINGE_ST:
-                break  # picked up without standing, and into a hinge
+            # picked up without standing, and into a hinge or into the dip for a pull from the hang
+            pulled = then.zone > HANG or self._pulled_past(then)
+            if dip.zone == HANG and (finish.height - dip.height > HINGE_ST or pulled):
+                break
             if then.zone == OVERHEAD and dip.zone == RACK and low.zone < RACK:
                 return finish, step, True
             if then.zone != dip.zone:
@@ -305,7 +364,7 @@ class _Parser:
         elif short < -BEYOND_ST and rise > HINGE_ST:
             finished = False  # pulled higher than the hang, and not caught
         elif low.zone == HANG:
-            if rise < HINGE_ST or short > STANDS_ST:
+            if rise < HINGE_ST or (short > STANDS_ST and not self._bent_over(low, finish)):
                 return None
         else:
             finished = short < GIVEN_UP_ST
@@ -320,7 +379,15 @@ class _Parser:
         climb = body.depth(middle, finish.at) if low.zone < finish.zone else np.nan
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
-        return replace(stroke, catch_depth=depth, finished=finished)
+        bent = low.zone == HANG and self._bent_over(low, finish)
+        return replace(stroke, catch_depth=depth, finished=finished, bent_over=bent)
+
+    def _bent_over(self, low: Node, finish: Node) -> bool:
+        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
+        shoulder = self.body.motion.shoulder_st
+        below, above = shoulder[low.at], shoulder[finish.at]
+        stays = above - below < (finish.height - low.height) / 2
+        return bool(stays and above < self.body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""
@@ -399,7 +466,8 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         split = float(np.nanmax(during) - np.nanmedian(stance))
     erect = body.erect_gap(top)
     if stroke.ends in body.level:
-        erect = float(np.nanmean([erect, body.level[stroke.ends] - body.bar[top] - LEVEL_ST]))
+        # who is bent carries the bar lower as well: both must say so
+        erect = float(np.fmin(erect, body.level[stroke.ends] - body.bar[top] - LEVEL_ST))
     seen = np.isfinite(body.motion.bar_st[low : top + 1])
     return replace(
         stroke,
@@ -409,6 +477,9 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         split_st=split,
         erect_st=erect,
         rise_st=float(body.bar[top] - body.bar[low]),
+        short_st=body.level.get(stroke.ends, np.nan) - float(body.bar[top]) - LEVEL_ST,
+        speed_st_s=float(body.line.speed[low : top + 1].max()),
+        turn_s=_turn(body, low),
         zone_confidence=float(
             min(body.certain[low], body.certain[min(top + 1, len(body.certain) - 1)])
         ),
@@ -417,6 +488,15 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         low_share=float(np.isfinite(body.motion.shoulder_st[first : last + 1]).mean()),
         hip_times=_hip_times(body, stroke),
     )
+
+
+def _turn(body: Body, low: int) -> float:
+    """Seconds the bar stays within the crossing level of its lowest point, around that."""
+    far = body.bar > body.bar[low] + LEVEL_ST
+    before, after = np.flatnonzero(far[:low]), np.flatnonzero(far[low:])
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = low + int(after[0]) if len(after) else len(far)
+    return (last - first) / body.motion.rate_hz
 
 
 def _hip_times(body: Body, stroke: RawStroke) -> tuple[float, float, float] | None:

@@ -29,11 +29,21 @@ FLAGS = {
     "driven_through": "driven straight into the next movement",
     "top_only": "only its top was given by hand",
     "pick_up": "lifted to go on",
+    "by_hands": "read from the hands alone, the bar's ends were not seen",
     "not_erect": "may not stand fully erect",
+    "not_locked_out": "arms may not be locked overhead",
+    "not_deep": "hip may not be below the knee",
+    "count_short": "fewer reps were seen than the round asks for",
+    "after_uncounted": "follows a stroke that was not counted",
     "style_differs": "may be of another style than asked",
 }
 _NO_DOUBT = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
-_MEASURED = {"not_erect": "shoulders_below_standing", "style_differs": "re_bend"}
+_MEASURED = {
+    "not_erect": "shoulders_below_standing",
+    "not_locked_out": "lockout_angle",
+    "not_deep": "hip_depth",
+    "style_differs": "re_bend",
+}
 STATUSES = {
     "counted": "counted",
     "extra": "more than the round asks for",
@@ -236,7 +246,7 @@ def doubts(attempt: Attempt) -> list[Doubt]:
         why = [] if rep.status == "counted" else [STATUSES[rep.status]]
         if said := flag_words(rep):
             why.append(said)
-        if "check" in rep.flags:
+        if "check" in rep.flags and not {"count_short", "after_uncounted"} & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(Doubt(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
     found += [failed_doubt(stroke) for stroke in attempt.failed]

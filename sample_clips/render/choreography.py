@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
+from scipy.interpolate import PchipInterpolator, PPoly
 
 from sample_clips.render.human import Human
 from sample_clips.render.poses import ANGLES, PARAMETERS
@@ -23,6 +23,7 @@ from sample_clips.render.strokes import Lifter
 Array = NDArray[np.float64]
 
 CORRECTION_HZ = 50.0
+_BAR_PATH = ("bar_y", "bar_z", "tilt", "root_x", "root_z", "hip_y")
 LONGEST_REACH = 0.998  # beyond this the body rises or sinks so that the hands stay on the bar
 
 
@@ -40,7 +41,8 @@ class BarState:
 
 class Choreography:
     """An attempt in motion. Attributes: `duration_s`, `strokes`, `drops`, `held` (intervals with
-    hands on the bar), `beeps` (start-signal onsets), `human`, `postures`, `radius_m` (of the
+    hands on the bar), `beeps` (start-signal onsets), `unloaded` (when a plate was taken off, and
+    of which end: +1 the left), `human`, `postures`, `radius_m` (of the
     plates).
 
     Raises ValueError if the script asks for something impossible (say, a movement it lacks).
@@ -52,13 +54,17 @@ class Choreography:
         self.human, self.script = human, script
         self.postures, self.radius_m = lifter.postures, lifter.radius_m
         self.strokes, self.drops = lifter.strokes, lifter.drops
-        self.held, self.beeps = lifter.held, lifter.beeps
+        self.held, self.beeps, self.unloaded = lifter.held, lifter.beeps, lifter.unloaded
         self.duration_s = lifter.now
         keys = np.array([[pose[name] for name in PARAMETERS] for pose in lifter.poses])
         for i, name in enumerate(PARAMETERS):
             if name in ANGLES:
                 keys[:, i] = np.radians(keys[:, i])
         self._curves = PchipInterpolator(np.array(lifter.times_s), keys, axis=0)
+        places = [PARAMETERS.index(name) for name in _BAR_PATH]
+        self._bar_curves = PPoly.construct_fast(
+            np.ascontiguousarray(self._curves.c[..., places]), self._curves.x
+        )
         self._grid_s = np.arange(0.0, self.duration_s + 1 / CORRECTION_HZ, 1 / CORRECTION_HZ)
         self._lift_m = self._reach_correction(self._grid_s)
 
@@ -66,17 +72,26 @@ class Choreography:
         values = self._curves(np.clip(times_s, 0.0, self.duration_s))
         return dict(zip(PARAMETERS, values.T, strict=True))
 
+    def _path(self, times_s: Array) -> dict[str, Array]:
+        """What the bar's path and the hip's height hang on, without the rest of the posture."""
+        values = self._bar_curves(np.clip(times_s, 0.0, self.duration_s))
+        return dict(zip(_BAR_PATH, values.T, strict=True))
+
     def _reach_correction(self, times_s: Array) -> Array:
         """How far the body must rise so that no arm has to be longer than it is (T,)."""
         q = hand_targets(self._raw(times_s))
         lift = np.zeros(len(times_s))
-        hip_y = q["hip_y"].copy()
+        left = np.flatnonzero(q["free"] < 1)  # where something is still to be done
         for _ in range(5):
-            q["hip_y"] = hip_y + lift
-            body = Bodies(self.human, q)
-            over = np.maximum(body.arm_reach() - LONGEST_REACH, 0.0) * (1 - q["free"])
-            up = np.where(body.shoulder["l"][:, 1] < q["bar_y"], 1.0, -1.0)
-            lift += up * over * self.human.arm_m
+            if not len(left):
+                break
+            part = {name: values[left] for name, values in q.items()}
+            part["hip_y"] = part["hip_y"] + lift[left]
+            body = Bodies(self.human, part)
+            over = np.maximum(body.arm_reach() - LONGEST_REACH, 0.0) * (1 - part["free"])
+            up = np.where(body.shoulder["l"][:, 1] < part["bar_y"], 1.0, -1.0)
+            lift[left] += up * over * self.human.arm_m
+            left = left[over > 0]
         return lift
 
     def parameters(self, times_s: Array) -> dict[str, Array]:
@@ -97,12 +112,12 @@ class Choreography:
     def hip_height(self, times_s: Array) -> Array:
         """Height (T,) of the middle between the hip joints above the floor, metres."""
         times_s = np.asarray(times_s, float)
-        return self._raw(times_s)["hip_y"] + np.interp(times_s, self._grid_s, self._lift_m)
+        return self._path(times_s)["hip_y"] + np.interp(times_s, self._grid_s, self._lift_m)
 
     def bar(self, times_s: Array) -> BarState:
         """The bar's middle, tilt and spin; `held` is true with hands on the bar."""
         times_s = np.asarray(times_s, float)
-        raw = self._raw(times_s)
+        raw = self._path(times_s)
         held = np.zeros(len(times_s), bool)
         for begin, end in self.held:
             held |= (times_s >= begin) & (times_s <= end)
@@ -116,7 +131,7 @@ class Choreography:
             free = (times_s > begin) & (times_s < end)
             drop = next((d for d in self.drops if abs(d.release_s - begin) < 1e-9), None)
             if drop is None:  # put down: it lies where the hands left it
-                at = self._raw(np.array([begin]))
+                at = self._path(np.array([begin]))
                 z[free] = at["root_z"] + at["bar_z"]
             else:
                 y[free] = drop.height(times_s[free])

@@ -86,18 +86,18 @@ class Postures:
         return Bodies(self.human, {k: np.array([v]) for k, v in in_radians(pose).items()})
 
     def straight(self, pose: Pose, free: str, low: float, high: float) -> Pose:
-        """Solve one parameter by bisection so that the arms are straight.
+        """Solve one parameter so that the arms are straight, to a hundred-millionth of its range.
 
         `free` is "pitch" or "bar_y"; the reach must grow from `low` to `high` (or `low` > `high`).
         """
-        pose = dict(pose)
-        for _ in range(28):
-            pose[free] = (low + high) / 2
-            if float(self._body(pose).arm_reach()[0]) > STRAIGHT:
-                high = pose[free]
-            else:
-                low = pose[free]
-        return pose
+        for _ in range(4):
+            tried = np.linspace(low, high, 101)
+            q = {name: np.full(len(tried), value) for name, value in in_radians(pose).items()}
+            q[free] = np.radians(tried) if free in ANGLES else tried
+            short = np.flatnonzero(Bodies(self.human, q).arm_reach() <= STRAIGHT)
+            last = min(int(short[-1]) if len(short) else 0, len(tried) - 2)
+            low, high = float(tried[last]), float(tried[last + 1])
+        return {**pose, free: (low + high) / 2}
 
     def racked(self, hip_down: float = 0.0, raise_m: float = 0.0, **values: float) -> Pose:
         """The bar on the front of the shoulders, or `raise_m` above them."""
@@ -165,6 +165,9 @@ class Postures:
         poses["hinge"] = self.straight(
             make(0.07, -0.30, pitch=76, look=14, flex=4, bar_z=0.14), "bar_y", 1.3 * self.k, 0.2
         )
+        poses["rowed"] = {**poses["hinge"], "bar_y": poses["hinge"]["bar_y"] + 0.30 * self.k,
+                          "el_x": 0.5, "el_y": 1.0, "el_z": -0.3}  # fmt: skip
+        poses["under the chin"] = {**poses["pulled"], "bar_y": y - 0.02 * self.k, "el_y": 0.8}
         # for a catch in the squat the bar is pulled less high
         poses["pulled low"] = {**poses["pulled"], "bar_y": poses["pulled"]["bar_y"] - 0.12 * self.k}
         poses["turned low"] = self.near_shoulder(
@@ -265,13 +268,14 @@ class Postures:
                                             look=6),
         }  # fmt: skip
 
+    def rest(self, grip: float, y: float, z: float, hip_down: float = 0.0, **values: float) -> Pose:
+        """Hands free at height `y` and `z` in front, `grip` to each side; metres at 1.78 m."""
+        loose = {"free": 1.0, "curl": 0.35, "hand": 0, "el_z": -1.0}
+        return self.make(hip_down, **{**loose, "grip": grip, "bar_y": y, "bar_z": z, **values})
+
     def _rests(self) -> dict[str, Pose]:
         """What athletes do with their hands while the bar lies on the floor."""
-        loose = {"free": 1.0, "curl": 0.35, "hand": 0, "el_z": -1.0}
-
-        def rest(grip: float, y: float, z: float, hip_down: float = 0.0, **values: float) -> Pose:
-            return self.make(hip_down, **{**loose, "grip": grip, "bar_y": y, "bar_z": z, **values})
-
+        rest = self.rest
         return {
             "arms down": rest(0.27, 0.945, 0.04, el_x=0.5),
             "hands on hips": rest(0.19, 1.06, 0.06, el_x=1.0, el_z=-0.5, look=-3),

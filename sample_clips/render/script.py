@@ -10,9 +10,13 @@ StrokeKind = Literal["rep", "pick_up", "failed"]
 
 PRESSES = ("strict press", "push press", "push jerk", "split jerk")
 SNATCHES = ("power snatch", "snatch", "hang power snatch", "hang snatch")
-_FROM_FLOOR = ("deadlift", "power clean", "clean", "cluster", "power snatch", "snatch")
+_FROM_FLOOR = (
+    "deadlift", "sumo deadlift high pull", "power clean", "clean", "cluster", "power snatch",
+    "snatch",
+)  # fmt: skip
 _FROM_HANG = (
-    "Romanian deadlift", "hang power clean", "hang clean", "hang power snatch", "hang snatch",
+    "Romanian deadlift", "bent-over row", "hang power clean", "hang clean", "hang power snatch",
+    "hang snatch",
 )  # fmt: skip
 _FROM_RACK = (*PRESSES, "front squat", "thruster")
 START_ZONE: dict[str, Zone] = {
@@ -22,6 +26,9 @@ START_ZONE: dict[str, Zone] = {
     "overhead squat": "overhead",
 }
 MOVEMENTS = tuple(START_ZONE)
+# Free hands: waving overhead, tugging at the belt, a shirt at shoulder height, hair or a headband,
+# walking out of the picture and back, rolling the bar to where it is wanted, taking plates off.
+PASTIMES = ("wave", "belt", "shirt", "hair", "leave", "roll", "unload")
 WIDE_GRIP_M = 0.42  # half the distance of the hands in a snatch, at 1.78 m of stature
 
 
@@ -36,7 +43,8 @@ class Act:
     `pause_s`: on the floor, in the hang or in the rack before the stroke.
     `driven`: a clean that goes straight into the next press. `erect`: false for a pick-up that
     goes into the next stroke without standing up. `hands_off`: whether the bar is let go in a
-    break that begins with a put-down.
+    break that begins with a put-down. `during`: what is done with free hands in a break, a wait or
+    after the end, one of `PASTIMES`.
     """
 
     do: str
@@ -48,6 +56,7 @@ class Act:
     driven: bool = False
     erect: bool = True
     hands_off: bool = True
+    during: str = ""
 
 
 @dataclass(frozen=True)

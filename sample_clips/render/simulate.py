@@ -16,11 +16,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 from sample_clips.render.camera import Camera, depth_of, project
 from sample_clips.render.choreography import Choreography
 from sample_clips.render.fall import PLATE_X_M
+from sample_clips.render.skeleton import Bodies
 
 Array = NDArray[np.float64]
 
@@ -45,6 +47,10 @@ class Noise:
     gap_per_min: float = 1.5  # stretches without any pose
     gap_s: float = 0.4
     wrong_person_per_min: float = 0.15
+    wrong_pose_per_min: float = 0.12  # a wrong posture of the athlete, for seconds
+    wrong_pose_s: float = 1.5  # on average; never over four
+    hands_hidden_per_min: float = 0.15
+    hands_hidden_s: float = 2.0
     turn_over_px: float = 40.0  # at 1280 pixels of picture height
     collapse: float = 1.0  # how far the legs' collapse goes, 0 for none
     bar_px: float = 0.8  # white noise of a found bar end
@@ -60,25 +66,45 @@ class Noise:
         names = cls.__dataclass_fields__
         return replace(cls(), **{n: 0.0 for n in names if n != "drift_s"})
 
+    def times(self, factor: float) -> Noise:
+        """All errors so many times as large, and events so many times as frequent."""
+        kept = ("drift_s", "gap_s", "outlier_size", "wrong_pose_s", "hands_hidden_s")
+        return replace(
+            self,
+            **{n: factor * getattr(self, n) for n in self.__dataclass_fields__ if n not in kept},
+        )
+
 
 @dataclass(frozen=True)
 class Seen:
-    """The exact picture of every frame: what the tracks are spoiled from."""
+    """The exact picture: what the tracks are spoiled from.
 
-    time_s: Array
-    joints_px: Array  # (T, 33, 2) the pose model's landmarks, its constant offsets included
+    The bar in T frames, the body in the B of them in which it is looked for.
+    """
+
+    time_s: Array  # (T,)
+    joints_m: Array  # (B, 33, 3) the body's joints in the world
+    joints_px: Array  # (B, 33, 2) the pose model's landmarks, its constant offsets included
+    torso_px: Array  # (B,) shoulder to hip if the athlete stood upright there
+    bent: Array  # (B,) trunk lean, radians
     bar_px: Array  # (T, 2, 2) centres of the plates' outer faces, left in the picture first
     plate_px: Array  # (T, 2) vertical semi-axes
-    torso_px: Array  # (T,) shoulder to hip if the athlete stood upright there
-    bent: Array  # (T,) trunk lean, radians
     bar_m: Array  # (T,) the bar's true height
-    held: NDArray[np.bool_]
+    held: NDArray[np.bool_]  # (T,)
+    bare: NDArray[np.bool_]  # (T, 2) ends whose plate has been taken off
 
 
-def see(choreography: Choreography, camera: Camera, time_s: Array) -> Seen:
-    """Project body and bar at the given times."""
-    q = choreography.parameters(time_s)
-    joints = choreography.joints(time_s)
+def see(
+    choreography: Choreography,
+    camera: Camera,
+    time_s: Array,
+    looked: NDArray[np.int64] | None = None,
+) -> Seen:
+    """Project the bar at the given times, the body at those of `looked` (places; None: all)."""
+    body_s = time_s if looked is None else time_s[looked]
+    q = choreography.parameters(body_s)
+    joints = Bodies(choreography.human, q).joints()
+    true = np.stack([joints[name] for name in POSE_KEYPOINTS], axis=1)
     k = choreography.human.stature_m / 1.78
     lean = q["pitch"] * 0.92
     forward = np.stack([np.zeros_like(lean), -np.sin(lean), np.cos(lean)], axis=1)
@@ -95,17 +121,22 @@ def see(choreography: Choreography, camera: Camera, time_s: Array) -> Seen:
     radius = np.array([0.0, choreography.radius_m, 0.0])
     axis_px = np.abs(project(camera, ends + radius) - project(camera, ends - radius))[..., 1] / 2
     order = np.argsort(ends_px[..., 0], axis=1)
+    bare = np.zeros(order.shape, bool)
+    for when, side in choreography.unloaded:
+        bare[time_s >= when, int(side > 0)] = True
     hip = (joints["left_hip"] + joints["right_hip"]) / 2
     torso_m = 0.288 * choreography.human.stature_m  # trunk length, Winter's fraction, from memory
     return Seen(
         time_s,
+        true,
         project(camera, points),
-        np.take_along_axis(ends_px, order[..., None], axis=1),
-        np.take_along_axis(axis_px, order, axis=1),
         camera.focal_px * torso_m / depth_of(camera, hip),
         q["pitch"],
+        np.take_along_axis(ends_px, order[..., None], axis=1),
+        np.take_along_axis(axis_px, order, axis=1),
         bar.y,
         bar.held,
+        np.take_along_axis(bare, order, axis=1),
     )
 
 
@@ -129,14 +160,14 @@ def simulate_tracks(
     times = np.arange(int(choreography.duration_s * fps)) / fps
     if frame_times_s is not None:
         times = np.asarray(frame_times_s, float)
-    seen = see(choreography, camera, times)
+    looked = np.arange(0, len(times), pose_every)
+    seen = see(choreography, camera, times, looked)
     count, body = len(times), len(POSE_KEYPOINTS)
     position = np.full((count, 2, len(KEYPOINTS), 1), np.nan)
     confidence = np.full((count, len(KEYPOINTS), 1), np.nan)
     plates = np.full((count, len(BAR_KEYPOINTS), 1), np.nan)
     shake = _coloured(rng, (count, 2), 0.6, fps) * noise.sway_px
 
-    looked = np.arange(0, count, pose_every)
     joints, trust = _spoil_body(rng, seen, looked, camera, noise, fps / pose_every)
     position[looked, :, :body, 0] = (joints + shake[looked, None, :]).transpose(0, 2, 1)
     confidence[looked, :body, 0] = trust
@@ -166,7 +197,7 @@ def simulate_tracks(
         position,
         confidence,
         plate_semi_axis=plates,
-        world=_world(choreography, times, looked, camera, rng, noise),
+        world=_world(seen, looked, camera, rng, noise),
         camera_shift=shake - shake[0],
         brightness=np.full(count, 110.0) + rng.normal(size=count),
         people=people,
@@ -186,12 +217,7 @@ def _coloured(
     keep = float(np.exp(-1.0 / max(time_s * rate_hz, 1e-6)))
     steps = rng.normal(size=shape) * np.sqrt(1 - keep * keep)
     steps[:1] = rng.normal(size=(1, *shape[1:]))
-    out = np.empty(shape)
-    last = np.zeros(shape[1:])
-    for i in range(shape[0]):
-        last = keep * last + steps[i] if i else steps[0]
-        out[i] = last
-    return out
+    return np.asarray(lfilter([1.0], [1.0, -keep], steps, axis=0))
 
 
 # relative size of the error by part of the body, from the measured table (wrist = 1)
@@ -220,10 +246,10 @@ def _spoil_body(
     rate_hz: float,
 ) -> tuple[Array, Array]:
     """(frames, 33, 2) landmarks and (frames, 33) visibility in the looked-at frames."""
-    true = seen.joints_px[looked]
+    true = seen.joints_px
     n, body = len(looked), len(POSE_KEYPOINTS)
-    torso = seen.torso_px[looked][:, None, None]
-    bent = np.clip((seen.bent[looked] - 0.5) / 0.45, 0.0, 1.0)
+    torso = seen.torso_px[:, None, None]
+    bent = np.clip((seen.bent - 0.5) / 0.45, 0.0, 1.0)
     side = _side_share(camera)
     # 4 % from the front, 5.6 % at 45 degrees, 20 % from the side: steep towards the side
     view = 0.72 + 0.4 * side + 2.4 * max(side - 0.72, 0.0) / 0.28
@@ -270,7 +296,9 @@ def _spoil_body(
 
     _turn_over(rng, seen, looked, camera, joints, noise)
     _jumps(rng, joints, torso[:, 0, 0], noise, rate_hz, camera)
+    _wrong_poses(rng, joints, trust, torso[:, 0, 0], noise, rate_hz)
     lost = _stretches(rng, n, noise.gap_per_min, noise.gap_s, rate_hz)
+    lost |= _outside(true, camera)
     joints[lost], trust[lost] = np.nan, np.nan
     return joints, np.clip(trust, 0.0, 1.0)
 
@@ -315,13 +343,49 @@ def _jumps(
     joints[away] = (joints[away] - middle[away]) * 0.5 + centre
 
 
+def _wrong_poses(
+    rng: np.random.Generator,
+    joints: Array,
+    trust: Array,
+    torso_px: Array,
+    noise: Noise,
+    rate_hz: float,
+) -> None:
+    """A posture that is not the athlete's for seconds, and hands out of sight behind something."""
+    n = len(joints)
+    wrong = _stretches(rng, n, noise.wrong_pose_per_min, noise.wrong_pose_s, rate_hz, 4.0)
+    for a, b in zip(*np.flatnonzero(np.diff(np.r_[0, wrong, 0])).reshape(-1, 2).T, strict=True):
+        # the upper body sunk into the lower one, say: every joint off by its own constant way
+        joints[a:b] += rng.normal(size=(1, joints.shape[1], 2)) * 0.35 * torso_px[a]
+        trust[a:b] -= 0.25
+    hidden = _stretches(rng, n, noise.hands_hidden_per_min, noise.hands_hidden_s, rate_hz)
+    for part in ("wrist", "pinky", "index", "thumb"):
+        for word in ("left", "right"):
+            trust[hidden, POSE_KEYPOINTS.index(f"{word}_{part}")] *= 0.12
+
+
+def _outside(joints_px: Array, camera: Camera) -> NDArray[np.bool_]:
+    """(frames,) whether the middle of the trunk is out of the picture."""
+    trunk = [
+        POSE_KEYPOINTS.index(f"{w}_{p}") for w in ("left", "right") for p in ("shoulder", "hip")
+    ]
+    middle = joints_px[:, trunk].mean(1)
+    size = np.array([camera.width, camera.height])
+    return np.asarray(~((middle > 0) & (middle < size)).all(1))
+
+
 def _stretches(
-    rng: np.random.Generator, n: int, per_min: float, mean_s: float, rate_hz: float
+    rng: np.random.Generator,
+    n: int,
+    per_min: float,
+    mean_s: float,
+    rate_hz: float,
+    most_s: float = np.inf,
 ) -> NDArray[np.bool_]:
     """(n,) true in random stretches: `per_min` of them a minute, `mean_s` long on average."""
     out = np.zeros(n, bool)
     for start in np.flatnonzero(rng.random(n) < per_min / 60 / rate_hz):
-        out[start : start + 1 + int(rng.exponential(mean_s) * rate_hz)] = True
+        out[start : start + 1 + int(min(rng.exponential(mean_s), most_s) * rate_hz)] = True
     return out
 
 
@@ -362,25 +426,23 @@ def _spoil_bar(
         | (ends[..., 1] < 0)
         | (ends[..., 1] > camera.height)
     )
-    gone = lost | outside
+    gone = lost | outside | seen.bare
     ends[gone], trust[gone], axes[gone] = np.nan, np.nan, np.nan
     return ends, trust, axes
 
 
 def _world(
-    choreography: Choreography,
-    times: Array,
+    seen: Seen,
     looked: NDArray[np.int64],
     camera: Camera,
     rng: np.random.Generator,
     noise: Noise,
 ) -> Array:
     """(T, 3, 33, 1) metres about the hips in the camera's axes, rough as the model's are."""
-    joints = choreography.joints(times[looked])
-    points = np.stack([joints[name] for name in POSE_KEYPOINTS], axis=1)
-    hips = (joints["left_hip"] + joints["right_hip"])[:, None, :] / 2
-    seen = (points - hips) @ camera.rotation.T
-    seen += rng.normal(size=seen.shape) * 1.2 * noise.drift
-    out = np.full((len(times), 3, len(POSE_KEYPOINTS), 1), np.nan)
-    out[looked, :, :, 0] = seen.transpose(0, 2, 1)
+    places = [POSE_KEYPOINTS.index(f"{side}_hip") for side in ("left", "right")]
+    hips = seen.joints_m[:, places].mean(1, keepdims=True)
+    points = (seen.joints_m - hips) @ camera.rotation.T
+    points += rng.normal(size=points.shape) * 1.2 * noise.drift
+    out = np.full((len(seen.time_s), 3, len(POSE_KEYPOINTS), 1), np.nan)
+    out[looked, :, :, 0] = points.transpose(0, 2, 1)
     return out

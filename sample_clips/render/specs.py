@@ -58,6 +58,8 @@ class Spec:
     seed: int
     load_kg: float
     notes: tuple[str, ...] = ()
+    fps: float = 30.0
+    pose_every: int = 2
 
     def human(self) -> Human:
         return _human(self.athlete, self.stature_m)
@@ -76,11 +78,16 @@ class Spec:
         self,
         choreography: Choreography | None = None,
         noise: Noise | None = None,
-        fps: float = 30.0,
-        pose_every: int = 2,
+        fps: float | None = None,
+        pose_every: int | None = None,
     ) -> xr.Dataset:
         return simulate_tracks(
-            choreography or self.choreography(), self.camera(), fps, pose_every, self.seed, noise
+            choreography or self.choreography(),
+            self.camera(),
+            fps or self.fps,
+            pose_every or self.pose_every,
+            self.seed,
+            noise,
         )
 
 

@@ -10,9 +10,38 @@ import numpy as np
 from sample_clips.render.fall import PLATE_X_M, Drop, flight
 from sample_clips.render.human import Human
 from sample_clips.render.poses import REST_POSES, Pose, Postures
-from sample_clips.render.script import WIDE_GRIP_M, Act, Script, Stroke, StrokeKind, Zone
+from sample_clips.render.script import (
+    PASTIMES,
+    WIDE_GRIP_M,
+    Act,
+    Script,
+    Stroke,
+    StrokeKind,
+    Zone,
+)
 
 LEVEL_SHARE = 0.01  # of the stature: the crossing level, for the timing of breaks
+
+
+# The hands' places of a pastime, for `Postures.rest`; they go from one to the next and back.
+_HANDS_BUSY: dict[str, tuple[dict[str, float], ...]] = {
+    "wave": (
+        dict(grip=0.27, y=0.95, z=0.04, el_x=0.6, dy_r=0.95, dz_r=0.05, dx_r=-0.10),
+        dict(grip=0.27, y=0.95, z=0.04, el_x=0.6, dy_r=0.92, dz_r=0.05, dx_r=0.18),
+    ),
+    "belt": (
+        dict(grip=0.08, y=1.02, z=0.17, el_x=1.0, el_z=-0.4, look=-14),
+        dict(grip=0.17, y=1.04, z=0.12, el_x=1.0, el_z=-0.5, look=-14),
+    ),
+    "shirt": (
+        dict(grip=0.14, y=1.42, z=0.15, el_x=1.0, el_y=-0.5, el_z=0.1),
+        dict(grip=0.17, y=1.30, z=0.18, el_x=1.0, el_y=-0.5, el_z=0.1),
+    ),
+    "hair": (
+        dict(grip=0.09, y=1.78, z=0.02, el_x=1.0, el_y=0.2, el_z=0.2, pitch=-3, look=4),
+        dict(grip=0.11, y=1.66, z=-0.02, el_x=1.0, el_y=0.2, el_z=0.2, pitch=-3, look=4),
+    ),
+}
 
 
 class Stage:
@@ -33,6 +62,7 @@ class Stage:
         self.drops: list[Drop] = []
         self.held: list[tuple[float, float]] = []
         self.beeps: list[float] = []
+        self.unloaded: list[tuple[float, float]] = []  # when, and which end: +1 the left
         self.zone: Zone = "floor"
         self.slow = script.tempo
         self.flowing = False  # the bar is on its way down into the next dip
@@ -169,9 +199,12 @@ class Stage:
             if act.hands_off or act.do == "end":
                 self._let_go(stand=act.do == "end" or act.seconds > 1.8)
         if act.do == "end":
-            self.rest_until(self.now + act.seconds)
+            self.pass_time(act.during, self.now + act.seconds)
+            self.rest_until(self.now + (0.0 if act.during else act.seconds))
             return
         lift = settled + act.seconds - 0.05
+        if act.during:
+            self.pass_time(act.during, lift - 1.0)
         if self.empty_handed:
             self.take_hold(lift - self.between(0.12, 0.3))
         self.stay(lift - self.now)
@@ -250,6 +283,57 @@ class Stage:
                 self._walk_to(self._root_z - step, 0.8)
             else:
                 self.stay(dwell)
+
+    def pass_time(self, what: str, end_s: float) -> None:
+        """One of the pastimes with free hands, until about `end_s`; nothing if `what` is empty.
+
+        Raises ValueError for an unknown one, or with the hands on the bar.
+        """
+        if not what:
+            return
+        if not self.empty_handed or what not in PASTIMES:
+            raise ValueError(f"{what!r} cannot be done here")
+        if what in _HANDS_BUSY:
+            places = [self.postures.rest(**values) for values in _HANDS_BUSY[what]]
+            self.key(places[0], self.t(0.6))
+            while end_s - self.now > 0.8:
+                for place in (*places[1:], places[0]):
+                    self.key(place, self.between(0.25, 0.45))
+            self.key("arms down", self.t(0.5))
+        elif what == "leave":
+            away = float(self.rng.choice((-1.0, 1.0))) * 3.4
+            way = max(min(1.8, (end_s - self.now) * 0.35), 0.8)
+            self.key("arms down", 0.3)
+            self.key("arms down", way, root_x=away)
+            if (stay := end_s - self.now - way) > 0.05:
+                self.key("arms down", stay, root_x=away)
+            self.key("arms down", way, root_x=0.0)
+        elif what == "roll":
+            self.take_hold(self.now + 1.0)
+            for way in (self.between(0.1, 0.25), -self.between(0.05, 0.2)):
+                self._root_z += way
+                self.key("floor", self.between(0.5, 0.9))
+            self._let_go(stand=True)
+            self._bar_z = self._root_z + self.postures["floor"]["bar_z"]
+        else:
+            self._unload(end_s)
+
+    def _unload(self, end_s: float) -> None:
+        """Plates off both ends: bend down beside the bar, lift one, carry it off, come back."""
+        bent = self.postures.rest(grip=0.12, y=0.30, z=0.35, hip_down=0.30, hip_z=-0.25, pitch=60)
+        carried = self.postures.rest(grip=0.12, y=0.95, z=0.30, hip_z=-0.03, pitch=4)
+        for side in (1.0, -1.0):
+            at = side * 0.75
+            self.key("arms down", self.t(1.2), root_x=at)
+            self.key(bent, self.t(0.8), root_x=at)
+            self.key(bent, self.t(0.5), root_x=at + 0.05 * side)
+            self.unloaded.append((self.now, side))
+            self.key(carried, self.t(0.9), root_x=at)
+            self.key(carried, self.t(1.0), root_x=at + 0.5 * side)
+            self.key(bent, self.t(0.8), root_x=at + 0.5 * side)
+        self.key("arms down", self.t(0.8), root_x=0.0)
+        if end_s - self.now > 0.05:
+            self.key("arms down", end_s - self.now)
 
     def _walk_to(self, z_m: float, seconds: float) -> None:
         """One step for each foot, which moves the body to `z_m`."""

@@ -38,7 +38,9 @@ class Lifter(Stage):
         if act.do == "beep":
             self.beeps.append(self.now)
         elif act.do == "wait":
-            self.rest_until(self.now + act.seconds)
+            end = self.now + act.seconds
+            self.pass_time(act.during, end)
+            self.rest_until(end)
         elif act.do == "hold":
             self.settle_in_zone()
             self.stay(act.seconds)
@@ -57,6 +59,8 @@ class Lifter(Stage):
         made: dict[str, Callable[[Act], None]] = {
             "deadlift": self._deadlift,
             "Romanian deadlift": self._romanian,
+            "bent-over row": self._row,
+            "sumo deadlift high pull": self._high_pull,
             "front squat": self._squat,
             "overhead squat": self._squat,
             "thruster": self._thruster,
@@ -144,6 +148,32 @@ class Lifter(Stage):
         finish = self.now
         self._plateau(0.08, 0.24)
         self.record("rep", act, "hang", (begin + finish) / 2, finish)
+
+    def _row(self, act: Act) -> None:
+        """Bent over, the bar up to the trunk and down again."""
+        self.flowing = False
+        if self.poses[-1]["bar_y"] > self.postures["hinge"]["bar_y"] + 0.02:
+            self.key("hinge", self.t(0.9), wobble=0.4)
+            self.stay(self.t(0.2))
+        begin = self.now
+        self.key("rowed", self.t(0.45), wobble=0.6)
+        finish = self.now
+        self._plateau(0.05, 0.15)
+        self.record("rep", act, "rack", (begin + finish) / 2, finish)
+        self.key("hinge", self.t(0.5), wobble=0.4)
+        self.stay(self.t(0.1))
+        self.zone = "hang"
+
+    def _high_pull(self, act: Act) -> None:
+        """From the floor to under the chin, elbows high, and back to the hang."""
+        rising = self._pull_from_floor()
+        self.key("under the chin", self.t(0.22), wobble=0.6)
+        finish = self.now
+        self.stay(self.t(0.04))
+        self.record("rep", act, "rack", rising, finish)
+        self.key("lowered", self.t(0.3), wobble=0.5)
+        self.key("lock", self.t(0.3))
+        self.zone = "hang"
 
     def _pull_from_floor(self) -> float:
         """Floor to the end of the pull; returns a moment of the rise."""

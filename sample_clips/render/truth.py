@@ -18,7 +18,7 @@ Choices where the definitions leave room:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -147,6 +147,31 @@ def _resting(signal: Array, level: float) -> NDArray[np.bool_]:
     return resting
 
 
+_PIECE = 4096
+
+
+def _first(signal: NDArray[Any], test: Callable[[NDArray[Any]], NDArray[np.bool_]]) -> int | None:
+    """The first place where `test` holds, looked for piece by piece; None if nowhere."""
+    for a in range(0, len(signal), _PIECE):
+        found = np.flatnonzero(test(signal[a : a + _PIECE]))
+        if len(found):
+            return a + int(found[0])
+    return None
+
+
+def _first_turn(signal: Array, level: float) -> int | None:
+    """The first place where the signal is more than `level` above its lowest value so far."""
+    low = np.inf
+    for a in range(0, len(signal), _PIECE):
+        part = signal[a : a + _PIECE]
+        lowest = np.minimum(np.minimum.accumulate(part), low)
+        found = np.flatnonzero(part > lowest + level)
+        if len(found):
+            return a + int(found[0])
+        low = float(lowest[-1])
+    return None
+
+
 class Reader:
     """Reads instants from one signal (bar or hip)."""
 
@@ -158,10 +183,8 @@ class Reader:
     def rise_begins(self, inside: int) -> tuple[int, int]:
         """(ms, index): the level above the lowest point from which the rise at `inside` began."""
         y, level = self.signal, self.level
-        back = y[inside::-1]
-        low = np.minimum.accumulate(back)
-        turned = np.flatnonzero(back > low + level)
-        stop = inside - int(turned[0]) if len(turned) else 0
+        turned = _first_turn(y[inside::-1], level)
+        stop = 0 if turned is None else inside - turned
         rests = np.flatnonzero(self._rest[stop : max(inside - self._window, stop) + 1])
         if len(rests):
             stop = stop + int(rests[-1])
@@ -180,8 +203,8 @@ class Reader:
             begin = _index(stroke.rising_s, y)
             inside = begin + int(np.argmax(y[begin : b + 1]))
             height = float(y[inside])
-        outside = np.flatnonzero(np.abs(y[: inside + 1] - height) > self.level)
-        i = int(outside[-1]) if len(outside) else 0
+        outside = _first(y[inside::-1], lambda part: np.abs(part - height) > self.level)
+        i = 0 if outside is None else inside - outside
         edge = height + np.sign(y[i] - height) * self.level
         return crossing_ms(y, edge, min(i, len(y) - 2)), i + 1, height
 
@@ -192,17 +215,15 @@ class Reader:
         sample `before`.
         """
         y, level = self.signal, self.level
-        left = np.flatnonzero(y[inside:before] < height - level)
-        if not len(left):
+        left = _first(y[inside:before], lambda part: part < height - level)
+        if left is None:
             return None
-        begin = inside + int(left[0])
-        ahead = y[begin:]
-        low = np.minimum.accumulate(ahead)
-        turned = np.flatnonzero(ahead > low + level)
-        rests = np.flatnonzero(self._rest[begin:])
-        stops = [begin + int(turned[0])] if len(turned) else []
-        if len(rests):
-            stops.append(begin + int(rests[0]) + self._window)
+        begin = inside + left
+        turned = _first_turn(y[begin:], level)
+        rests = _first(self._rest[begin:], lambda part: part)
+        stops = [] if turned is None else [begin + turned]
+        if rests is not None:
+            stops.append(begin + rests + self._window)
         if not stops:
             return None
         lowest = float(y[begin : min(stops) + 1].min())

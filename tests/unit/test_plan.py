@@ -147,6 +147,7 @@ def test_names_of_movements_are_the_catalogue_s() -> None:
         *("hang clean", "clean", "hang power snatch", "power snatch", "hang snatch", "snatch"),
         *("strict press", "push press", "push jerk", "split jerk", "shoulder to overhead"),
         *("front squat", "back squat", "overhead squat", "thruster", "cluster"),
+        *("sumo deadlift high pull", "bent-over row", "other bar movement"),
     }
 
 

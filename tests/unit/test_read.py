@@ -65,3 +65,18 @@ def test_without_a_workout_movements_are_named_by_what_they_look_like() -> None:
     # the pick-ups after each break inside a round are deadlifts here: nothing says otherwise
     assert names.count("hang power clean") >= 18
     assert names.count("deadlift") >= 24
+
+
+def test_a_new_reading_keeps_the_ids_of_what_it_finds_again() -> None:
+    spec = slate()
+    workout = parse_plan(spec.plan_toml, "plan.toml").workout
+    tracks = spec.tracks(spec.choreography())
+    first = read_attempt(measure(tracks), workout)
+    # the same film, looked at with a little other timing: what was there moves by 0.1 s
+    later = tracks.assign_coords(time=tracks["time"] + 0.1)
+    again = read_attempt(measure(later), workout, previous=first)
+    anew = read_attempt(measure(later), workout)
+    assert [rep.id for rep in again.reps] == [rep.id for rep in first.reps]
+    assert [rest.id for rest in again.floor_rests] == [rest.id for rest in first.floor_rests]
+    assert {rep.id for rep in anew.reps}.isdisjoint({rep.id for rep in first.reps})
+    assert len({rest.id for rest in first.floor_rests}) == len(first.floor_rests)

@@ -16,7 +16,6 @@ from repcount.reading.instants import (
     Heights,
     first_fall,
     first_rise,
-    last_rise,
     turning_points,
 )
 from repcount.reading.strokes import RawStroke, find_strokes, joined
@@ -67,7 +66,7 @@ def test_crossings_are_interpolated_between_samples() -> None:
     times, values = track.times, track.values
     end = len(values) - 1
     assert first_rise(times, values, 0, end, 0.11) == pytest.approx(1.025)
-    assert last_rise(times, values, 0, end, 0.49) == pytest.approx(1.975)
+    assert first_rise(times, values, 0, end, 0.49) == pytest.approx(1.975)
     assert first_fall(times, values, 0, end, 0.11) == pytest.approx(4.95)
 
 

@@ -1,0 +1,121 @@
+"""The alignment's dynamic programming against every alignment there is, and an edit distance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from repcount.reading.align import cheapest, pair_probabilities
+
+Prices = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def prices(seed: int, strokes: int, items: int) -> Prices:
+    rng = np.random.default_rng(seed)
+    return (
+        4 * rng.random((strokes, items)),
+        3 * rng.random((strokes, items + 1)),
+        3 * rng.random(items),
+        2 * rng.random(items + 1),
+        2 * rng.random(items + 1),
+    )
+
+
+def alignments(count: int, size: int) -> Iterator[tuple[list[int | None], list[int], int]]:
+    """Every alignment: each stroke's item or None, items done before each stroke, items done."""
+
+    def go(i: int, j: int, so_far: list[int | None], done: list[int]) -> Iterator:
+        if i == count:
+            for end in range(j, size + 1) if count else [j]:
+                yield so_far, done, end
+            return
+        # items may be left out before every stroke but the first, which the lead prices
+        for k in range(j, size + 1) if i else [j]:
+            yield from go(i + 1, k, [*so_far, None], [*done, k])
+            if k < size:
+                yield from go(i + 1, k + 1, [*so_far, k], [*done, k])
+
+    for first in range(size + 1):
+        for chosen, done, end in go(0, first, [], []):
+            yield chosen, [first, *done], end
+
+
+def price_of(found: tuple[list[int | None], list[int], int], given: Prices) -> float:
+    match, add, skip, tail, lead = given
+    chosen, (first, *before), end = found
+    price, at = lead[first], first
+    for i, item in enumerate(chosen):
+        price += skip[at : before[i]].sum()
+        at = before[i]
+        if item is None:
+            price += add[i, at]
+        else:
+            price += match[i, item]
+            at = item + 1
+    return float(price + skip[at:end].sum() + tail[end])
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10_000), strokes=st.integers(0, 4), items=st.integers(1, 4))
+def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items: int) -> None:
+    given_prices = prices(seed, strokes, items)
+    everything = [price_of(one, given_prices) for one in alignments(strokes, items)]
+    chosen, done, price = cheapest(*given_prices)
+    assert price == pytest.approx(min(everything))
+    paired = [item for item in chosen if item is not None]
+    assert paired == sorted(set(paired))
+    assert all(item < done for item in paired)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), strokes=st.integers(1, 3), items=st.integers(1, 3))
+def test_pair_probabilities_are_shares_of_all_alignments(
+    seed: int, strokes: int, items: int
+) -> None:
+    given_prices = prices(seed, strokes, items)
+    shares, total = np.zeros((strokes, items)), 0.0
+    for found in alignments(strokes, items):
+        weight = math.exp(-price_of(found, given_prices))
+        total += weight
+        for i, item in enumerate(found[0]):
+            if item is not None:
+                shares[i, item] += weight
+    assert pair_probabilities(*given_prices) == pytest.approx(shares / total, abs=1e-9)
+
+
+def edit_distance(one: str, other: str) -> int:
+    """Insertions and deletions that turn one word into the other, by the definition."""
+
+    @cache
+    def go(i: int, j: int) -> int:
+        if i == len(one) or j == len(other):
+            return len(one) - i + len(other) - j
+        ways = [1 + go(i + 1, j), 1 + go(i, j + 1)]
+        return min([*ways, go(i + 1, j + 1)] if one[i] == other[j] else ways)
+
+    return go(0, 0)
+
+
+def by_alignment(one: str, other: str) -> float:
+    match = np.array([[0.0 if a == b else 9.0 for b in other] for a in one])
+    match = match.reshape(len(one), len(other))
+    rest = np.arange(len(other), -1, -1.0)
+    add = np.ones((len(one), len(other) + 1))
+    return cheapest(match, add, np.ones(len(other)), rest, rest[::-1].copy())[2]
+
+
+def test_an_edit_distance_worked_by_hand() -> None:
+    # kitten to sitting shares i, t, t, n in order: 2 letters go and 3 come (from memory)
+    assert edit_distance("kitten", "sitting") == 5
+    assert by_alignment("kitten", "sitting") == 5
+
+
+@given(one=st.text("dcp", max_size=8), other=st.text("dcp", max_size=8))
+def test_with_unit_prices_it_is_the_edit_distance(one: str, other: str) -> None:
+    assert by_alignment(one, other) == edit_distance(one, other)
