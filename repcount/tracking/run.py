@@ -39,7 +39,7 @@ Progress = Callable[[float, float], None]
 
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
-HANDS_GAP_S = 0.35
+HANDS_GAP_S = 0.3
 SOUND_RATE_HZ = 16000
 # The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
 # and Contini's fractions as given by Winter; from memory).
@@ -58,7 +58,7 @@ class TrackOptions:
     pose model; `max_side`: their long side in pixels; `model`: "full" or "lite"."""
 
     rate_hz: float = 30.0
-    pose_rate_hz: float = 6.0
+    pose_rate_hz: float = 7.5
     max_side: int = 640
     model: str = "full"
 
