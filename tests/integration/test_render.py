@@ -3,6 +3,8 @@
 Needs OpenGL over EGL (software will do); skips with the reason where that is missing.
 """
 
+# ruff: noqa: E402 (what is imported below needs moderngl)
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -12,6 +14,8 @@ import av
 import cv2
 import numpy as np
 import pytest
+
+pytest.importorskip("moderngl", reason="moderngl is not installed (it comes with the render extra)")
 
 from repcount.tracking.pose import PoseModel
 from sample_clips.render import scene as drawing
