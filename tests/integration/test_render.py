@@ -3,8 +3,6 @@
 Needs OpenGL over EGL (software will do); skips with the reason where that is missing.
 """
 
-# ruff: noqa: E402 (what is imported below needs moderngl)
-
 from __future__ import annotations
 
 from dataclasses import replace
