@@ -26,18 +26,7 @@ from repcount.cli_help import (
 )
 from repcount.cli_next import forecast, history, next_
 from repcount.cli_plan import plan
-
-SCHEMAS = (
-    "plan",
-    "reading",
-    "edits",
-    "attempt",
-    "comparison",
-    "proposal",
-    "ranking",
-    "next",
-    "history",
-)
+from repcount.schemas import NAMES
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -134,7 +123,7 @@ def compare(attempt: Path, plan: Path, as_json: bool) -> None:
 
 
 @cli.command()
-@click.argument("name", type=click.Choice(SCHEMAS))
+@click.argument("name", type=click.Choice(NAMES))
 def schema(name: str) -> None:
     """Print the JSON Schema of a file or of what a command prints with --json."""
     from repcount.schemas import schema_of

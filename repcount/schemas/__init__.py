@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from repcount.plan import plan_schema_text
-from repcount.records import Attempt, Comparison, Edits, Reading, Record, schema_text
+if TYPE_CHECKING:
+    from repcount.records import Record
 
 FOLDER = Path(__file__).resolve().parent
 NAMES: tuple[str, ...] = (
@@ -23,6 +24,10 @@ NAMES: tuple[str, ...] = (
 
 def schema_of(name: str) -> str:
     """The schema of one of `NAMES`, as text, made from the model. Raises KeyError for others."""
+    # the models take a while to load, and the command line needs the names alone
+    from repcount.plan import plan_schema_text
+    from repcount.records import Attempt, Comparison, Edits, Reading, schema_text
+
     if name == "plan":
         return plan_schema_text()
     if name in ("proposal", "ranking", "next", "history"):

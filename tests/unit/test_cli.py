@@ -15,11 +15,12 @@ from click.testing import CliRunner
 
 import repcount
 from repcount import doctor, pipeline, tracking
-from repcount.cli import SCHEMAS, cli
+from repcount.cli import cli
 from repcount.cli_help import MOMENT, STOPPED, UNEXPECTED
 from repcount.errors import RepcountError
 from repcount.plan import parse_plan
 from repcount.records import Edits, load_record, save_record
+from repcount.schemas import NAMES
 from repcount.tracks import load_tracks, save_tracks
 from sample_clips.render.simulate import Noise, simulate_tracks
 from sample_clips.render.specs import slate as slate_spec
@@ -260,7 +261,7 @@ def test_compare_refuses_another_workout(folder):
 # Schemas -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", SCHEMAS)
+@pytest.mark.parametrize("name", NAMES)
 def test_every_schema_is_a_schema(name):
     jsonschema.Draft202012Validator.check_schema(json.loads(run("schema", name)))
 
