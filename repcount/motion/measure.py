@@ -107,6 +107,20 @@ def _rolling(
     return np.interp(grid, knots[known], level[known])
 
 
+# Nobody grows: an athlete who comes nearer stays there for longer than one picture in twenty. Noise
+# of a standing body's height is 1 to 2 %.
+OFTEN, GROWS = 0.95, 1.06
+
+
+def _stature(times: np.ndarray, tall: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Stature in pixels (m,) on `grid`: what the athlete measures standing within 15 s of it.
+
+    A nearer person followed for a few seconds would be the tallest, and is left out.
+    """
+    usual = np.nanquantile(tall, OFTEN)
+    return _rolling(times, np.where(tall > GROWS * usual, np.nan, tall), grid, 15.0, 0.9)
+
+
 def _quantiles(
     values: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
 ) -> np.ndarray:
@@ -219,28 +233,47 @@ AIR_ST = 0.06
 FALLING_ST_S2, FALLING_S = -2.8, 0.12
 
 
+# Smoothed, an impact takes so long to become flight; a pull from the floor takes twice that.
+IMPACT_S = 0.3
+# A bar that rises by so much without one is lifted.
+LIFTED_ST = 0.10
+
+
 def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.ndarray:
     """Where (m,) the hands seem to be off the bar, but cannot have been: the pose was wrong there.
 
     A bar that nobody holds falls. If it was held in the air before and after, and neither fell nor
-    touched the floor between, it was held all along.
+    touched the floor between, it was held all along. Nor does it rise but from an impact: what
+    rises otherwise is held until it falls.
     """
     wrong = np.zeros(len(grid), bool)
     finite = np.isfinite(bar)
     if finite.sum() < 10:
         return wrong
-    change = np.gradient(np.gradient(bar)) * GRID_HZ**2
+    falling = np.gradient(np.gradient(bar)) * GRID_HZ**2 < FALLING_ST_S2
     for a, b in runs(off > 0.5):
         near = int(0.1 * GRID_HZ)
         first, last = max(a - near, 0), min(b + near, len(grid))
-        if a == 0 or b == len(grid) or (b - a) > AWAY_S * GRID_HZ or not finite[first:last].all():
-            continue
         around = bar[max(a - int(AWAY_S * GRID_HZ), 0) : b + int(AWAY_S * GRID_HZ)]
-        if bar[first:last].min() <= min(float(np.fmin.reduce(around)), 0.2) + AIR_ST:
+        if not np.isfinite(around).any():
             continue
-        falls = [y - x for x, y in runs(change[first:last] < FALLING_ST_S2)]
-        if max(falls, default=0) < FALLING_S * GRID_HZ:
-            wrong[first:last] = True
+        lowest = min(float(np.fmin.reduce(around)), 0.2)
+        inside = a > 0 and b < len(grid) and (b - a) <= AWAY_S * GRID_HZ
+        if inside and finite[first:last].all() and bar[first:last].min() > lowest + AIR_ST:
+            falls = [y - x for x, y in runs(falling[first:last])]
+            if max(falls, default=0) < FALLING_S * GRID_HZ:
+                wrong[first:last] = True
+                continue
+        for c, d in runs(bar[a:b] > lowest + AIR_ST):
+            falls = [
+                x
+                for x, y in runs(falling[a + c : a + d])
+                if y - x >= FALLING_S * GRID_HZ and c + y > d - IMPACT_S * GRID_HZ
+            ]
+            until = c + max(falls, default=d - c)
+            risen = np.ptp(bar[a + c : a + until]) if until > c else 0.0
+            if until - c > IMPACT_S * GRID_HZ and risen > LIFTED_ST:
+                wrong[a + c : a + until] = True
     return wrong
 
 
@@ -397,7 +430,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 ground[a:b] = _rolling(times[inside], held[inside], grid[a:b], 5.0, 0.5)
             if np.isfinite(tall[inside]).sum() >= 5:
                 # who walks off or comes nearer with free hands is not at the bar
-                stature[a:b] = _rolling(times[inside], tall[inside], grid[a:b], 15.0, 0.9)
+                stature[a:b] = _stature(times[inside], tall[inside], grid[a:b])
         stature[stature <= 0] = np.nan
         stature_at = np.interp(times, grid, stature)
         ground_at = np.interp(times, grid, ground)
@@ -409,7 +442,14 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     weights[_leaps(times, np.where(from_ends, ends_height, np.nan))] = 0.0
     bar = curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
     bounces = curve(sample, weights, BOUNCE_CUTOFF_HZ, 0.012)
-    body_lost = _held_all_along(grid, bar, np.interp(grid, times, np.nan_to_num(off, nan=0.0)))
+    known = np.isfinite(off)
+    off_curve = (
+        np.interp(grid, times[known], off[known], left=np.nan, right=np.nan)
+        if known.any()
+        else np.full(len(grid), np.nan)
+    )
+    body_lost = _held_all_along(grid, bar, off_curve)
+    off_curve[body_lost] = np.nan
     lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
     off = np.where(lost_at, np.nan, off)
     confidence[np.ix_(lost_at, np.array(body))] = 0.0
@@ -418,12 +458,6 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))
     source = np.where(np.isfinite(bar), np.maximum(source, 1), 0).astype(np.int8)
 
-    known_off = np.isfinite(off)
-    off_curve = (
-        np.interp(grid, times[known_off], off[known_off], left=np.nan, right=np.nan)
-        if known_off.any()
-        else np.full(len(grid), np.nan)
-    )
     feet_left, feet_right = seen("left_ankle"), seen("right_ankle")
     apart = np.linalg.norm(feet_left - feet_right, axis=1) / stature_at
     for side in knuckles.values():

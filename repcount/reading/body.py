@@ -30,9 +30,9 @@ class Body:
     """Signals on the motion's clock, gaps bridged linearly, and levels, in statures.
 
     `level` gives for hang, rack and overhead the bar's height when carried standing, `slack` how
-    far that may be off beyond the usual noise. `hip_line` is the hip's height as the carried bar
-    tells it: body and bar move as one there, and the bar is measured better; `hip_sd_st` is its
-    standard deviation from the pose's hip.
+    far that may be off beyond the usual noise, `known` the zones in which it was seen to rest.
+    `hip_line` is the hip's height as the carried bar tells it: body and bar move as one there, and
+    the bar is measured better; `hip_sd_st` is its standard deviation from the pose's hip.
     """
 
     def __init__(self, motion: Motion, zones: Zones) -> None:
@@ -46,14 +46,16 @@ class Body:
         self.bar, self.speed = self.line.values, self.line.speed
         self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
-        self.stand_hip = _standing(self.hip, self.time, HIP_ST)
-        self.stand_shoulder = _standing(self.shoulder, self.time, SHOULDER_ST)
+        held = motion.hands_off < 0.2
+        self.stand_hip = _standing(self.hip, self.time, held, HIP_ST)
+        self.stand_shoulder = _standing(self.shoulder, self.time, held, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]
         drop = self.stand_hip - float(np.median(knee)) if len(knee) else STAND_HIP_KNEE_ST
         self.stand_hip_knee = max(drop, 0.6 * STAND_HIP_KNEE_ST)
         levels = {state: self._carrying_level(state) for state in (HANG, RACK, OVERHEAD)}
         self.level = {state: level for state, (level, _) in levels.items()}
         self.slack = {state: slack for state, (_, slack) in levels.items()}
+        self.known = {state for state, slack in self.slack.items() if slack == 0.0}
         carried, self.hip_sd_st = self._hip_from_bar()
         self.hip_line = Heights(self.time, carried)
 
@@ -176,13 +178,22 @@ def _highest_mode(values: np.ndarray, usual: float) -> float:
     return float(np.median(near)) if len(near) else usual
 
 
-def _standing(values: np.ndarray, times: np.ndarray, usual: float) -> float:
+def _standing(values: np.ndarray, times: np.ndarray, held: np.ndarray, usual: float) -> float:
     """The height at which this signal rests highest: the athlete standing still.
 
-    `usual` (Winter's fraction of stature) stands in where nothing rests near it.
+    Told with the bar in the hands, since who walks about with free hands is nearer or further, or
+    is another; but who only bends with it stands without: what is nearer to `usual` (Winter's
+    fraction of stature) counts, which also stands in where nothing rests near it.
     """
     if not np.isfinite(values).any():
         return usual
     still = np.abs(np.gradient(values, times)) < 0.08
-    high = values[still & (np.abs(values - usual) < 0.15)]
-    return _highest_mode(high, usual) if len(high) >= 30 else usual
+    near = np.abs(values - usual) < 0.15
+    told = []
+    for when in (near & held, near & still):
+        if (still & when).sum() >= 30:
+            told.append(_highest_mode(values[still & when], usual))
+        elif when.sum() >= 30:
+            # never still, standing for an instant in each repetition
+            told.append(float(np.quantile(values[when], 0.95)))
+    return min(told, key=lambda height: abs(height - usual), default=usual)
