@@ -7,7 +7,9 @@ belong to nothing. The plan's breaks are not known here.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +23,10 @@ from repcount.records import Workout
 
 # Prices are log odds: how many times rarer the event is than a repetition as prescribed.
 MISSING = 3.0  # a prescribed repetition not done
+# To leave out the rest of a movement is one event, not so many: from the third repetition on each
+# costs half, which is still more than a lift after the end, so that of two movements done in the
+# wrong order the one with more repetitions counts.
+LEFT_OUT = MISSING / 2
 EXTRA = 3.0  # a stroke beyond what is asked for
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
 OUTSIDE = 0.5  # a stroke before the start or after the last repetition
@@ -43,11 +49,15 @@ class Item:
 
 @dataclass(frozen=True)
 class Pairing:
-    """What one stroke is in the workout: an item, or none with a reason, and how sure that is."""
+    """What one stroke is in the workout: an item, or none with a reason, and how sure that is.
+
+    `alone` leaves aside what is doubtful for all of a round's movement: which round it is.
+    """
 
     item: Item | None
     kind: str  # "counted", "handling", "extra" or "unplanned"
     confidence: float
+    alone: float = 1.0
 
 
 def expand(workout: Workout) -> list[Item]:
@@ -172,10 +182,16 @@ def align(
             add[i] = 1e6
             add[i, 0] = OUTSIDE
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
-    lead = _lead(np.concatenate([[0.0], np.cumsum(skip)]), begun)
-    chosen, done, price = cheapest(match, add, skip, tail, lead)
+    leaps = [
+        (a, b, float(skip[a : a + 2].sum()) + LEFT_OUT * (b - a - 2))
+        for first, b in _groups(items)
+        for a in range(first, b - 2)
+    ]
+    least, ways = skips(skip, leaps)
+    lead = _lead(least[0], begun)
+    chosen, done, price = cheapest(match, add, least, tail, lead)
 
-    posterior = pair_probabilities(match, add, skip, tail, lead)
+    posterior = pair_probabilities(match, add, ways, tail, lead)
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
     finished = done == size and size > 0
     pairings = []
@@ -193,7 +209,8 @@ def align(
                 )
                 first[group] = float(inside[i]) * (1 - before)
             sure = min(float(inside[i]), first[group])
-            pairings.append(Pairing(items[place], "counted", min(sure, 1.0)))
+            alone = min(float(inside[i]), 1.0)
+            pairings.append(Pairing(items[place], "counted", min(sure, 1.0), alone))
             continue
         sure = float(max(1 - posterior[i].sum(), 0.0))
         if handled[i]:
@@ -210,40 +227,66 @@ def align(
     return pairings, price
 
 
+def _groups(items: list[Item]) -> list[tuple[int, int]]:
+    """First and end of each movement of each round among the items."""
+    keys = [(item.round, item.movement) for item in items]
+    edges = [0, *[j for j in range(1, len(keys)) if keys[j] != keys[j - 1]], len(keys)]
+    return list(itertools.pairwise(edges)) if keys else []
+
+
+def skips(
+    skip: np.ndarray, leaps: Sequence[tuple[int, int, float]] = ()
+) -> tuple[np.ndarray, np.ndarray]:
+    """Leaving items out: the least price (m + 1, m + 1) of going from so many items done to so many
+    more, and the log of all ways to, each weighing exp(-price).
+
+    `skip` (m,) is the price of leaving out each item; a leap (a, b, price) leaves out items a to
+    b - 1 at once. Leaps come in the order of b, none before the end of one with a lower b.
+    """
+    size = len(skip)
+    total = np.concatenate([[0.0], np.cumsum(skip)])
+    least = total[None, :] - total[:, None]
+    least[np.tril_indices(size + 1, -1)] = np.inf
+    ways = -least
+    for a, b, price in leaps:
+        on = total[b:] - total[b]
+        least[:, b:] = np.minimum(least[:, b:], least[:, [a]] + price + on)
+        ways[:, b:] = np.logaddexp(ways[:, b:], ways[:, [a]] - price - on)
+    return least, ways
+
+
 def cheapest(
-    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray, lead: np.ndarray
+    match: np.ndarray, add: np.ndarray, least: np.ndarray, tail: np.ndarray, lead: np.ndarray
 ) -> tuple[list[int | None], int, float]:
     """The cheapest order-preserving pairing of n strokes with m items.
 
     Prices: `match` (n, m) of calling a stroke an item; `add` (n, m + 1) of leaving a stroke out
-    when so many items are done; `skip` (m,) of leaving an item out; `lead` and `tail` (m + 1,) of
-    beginning and of stopping with so many items done. Returns each stroke's item or None, how many
-    items are done, and the price. Of equal prices the earlier strokes are paired.
+    when so many items are done; `least` (m + 1, m + 1) of leaving items out, see `skips`; `lead`
+    and `tail` (m + 1,) of beginning and of stopping with so many items done. Returns each stroke's
+    item or None, how many items are done, and the price. Of equal prices the earlier strokes are
+    paired.
     """
     count, size = match.shape
-    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
     best = np.empty((count + 1, size + 1))
+    rows = np.empty((count, size + 1))
     best[0] = lead
     for i in range(count):
-        row = best[i] + add[i]
-        row[1:] = np.minimum(row[1:], best[i, :-1] + match[i])
-        best[i + 1] = np.minimum.accumulate(row - total_skip) + total_skip
+        rows[i] = best[i] + add[i]
+        rows[i, 1:] = np.minimum(rows[i, 1:], best[i, :-1] + match[i])
+        best[i + 1] = (rows[i, :, None] + least).min(0)
     done = int(np.argmin(best[count] + tail))
     price = float(best[count, done] + tail[done])
 
     chosen: list[int | None] = [None] * count
     j = done
-    for i in range(count, 0, -1):
-        while True:
-            here = best[i, j]
-            if math.isclose(best[i - 1, j] + add[i - 1, j], here, abs_tol=1e-9):
-                break
-            if j and math.isclose(best[i, j - 1] + skip[j - 1], here, abs_tol=1e-9):
-                j -= 1
-                continue
-            j -= 1
-            chosen[i - 1] = j
-            break
+    for i in range(count - 1, -1, -1):
+        ways = np.flatnonzero(np.isclose(rows[i] + least[:, j], best[i + 1, j], rtol=0, atol=1e-9))
+        left_out = np.isclose(best[i, ways] + add[i, ways], rows[i, ways], rtol=0, atol=1e-9)
+        if left_out.any():
+            j = int(ways[left_out][-1])
+        else:
+            j = int(ways[0]) - 1
+            chosen[i] = j
     return chosen, done, price
 
 
@@ -252,40 +295,48 @@ def _apart(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
     return index == 0 or _floor_between(strokes, rests, index - 1)
 
 
-def _lead(total_skip: np.ndarray, begun: bool) -> np.ndarray:
+def _lead(left_out: np.ndarray, begun: bool) -> np.ndarray:
     """Price (m + 1,) of beginning with each item."""
     if not begun:
-        return total_skip
-    unseen = STOPPED + UNFINISHED * np.arange(len(total_skip))
+        return left_out
+    unseen = STOPPED + UNFINISHED * np.arange(len(left_out))
     unseen[0] = 0.0
-    return np.minimum(total_skip, unseen)
+    return np.minimum(left_out, unseen)
 
 
 def pair_probabilities(
-    match: np.ndarray, add: np.ndarray, skip: np.ndarray, tail: np.ndarray, lead: np.ndarray
+    match: np.ndarray, add: np.ndarray, ways: np.ndarray, tail: np.ndarray, lead: np.ndarray
 ) -> np.ndarray:
     """Probability (n, m) that stroke i is item j, over all alignments (forward-backward).
 
-    Prices as in `cheapest`; an alignment's weight is exp(-price).
+    Prices as in `cheapest`, `ways` (m + 1, m + 1) as of `skips`; an alignment's weight is
+    exp(-price).
     """
     count, size = match.shape
-    total_skip = np.concatenate([[0.0], np.cumsum(skip)])
+    if not count or not size:
+        return np.zeros((count, size))
+    weight = np.exp(ways)
     forward = np.full((count + 1, size + 1), -np.inf)
     forward[0] = -lead
     for i in range(count):
         row = forward[i] - add[i]
         row[1:] = np.logaddexp(row[1:], forward[i, :-1] - match[i])
-        forward[i + 1] = np.logaddexp.accumulate(row + total_skip) - total_skip
-    # backward[i, j]: all ways to finish after i strokes and j items
+        forward[i + 1] = _log_product(row, weight)
+    # backward[i, j]: all ways to finish after i strokes and j items, leaving items out first
     backward = np.full((count + 1, size + 1), -np.inf)
-    backward[count] = np.logaddexp.accumulate((-tail - total_skip)[::-1])[::-1] + total_skip
-    for i in range(count - 1, -1, -1):
+    backward[count] = _log_product(-tail, weight.T)
+    for i in range(count - 1, 0, -1):
         row = backward[i + 1] - add[i]
         row[:-1] = np.logaddexp(row[:-1], backward[i + 1, 1:] - match[i])
-        backward[i] = np.logaddexp.accumulate((row - total_skip)[::-1])[::-1] + total_skip
-    if not count or not size:
-        return np.zeros((count, size))
+        backward[i] = _log_product(row, weight.T)
     evidence = np.logaddexp.reduce(forward[count] - tail)
     # the stroke is paired right after forward[i, j]; skips before it are inside forward
     pairs = forward[:-1, :-1] - match + backward[1:, 1:] - evidence
     return np.exp(np.minimum(pairs, 0.0))
+
+
+def _log_product(logs: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """The log of exp(logs) @ weight, kept from under- and overflow."""
+    most = float(logs.max())
+    with np.errstate(divide="ignore"):
+        return np.log(np.exp(logs - most) @ weight) + most

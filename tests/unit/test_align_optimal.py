@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 
 import numpy as np
@@ -11,20 +11,37 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.reading.align import cheapest, pair_probabilities
+from repcount.reading.align import cheapest, pair_probabilities, skips
 
-Prices = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+Leaps = list[tuple[int, int, float]]
+Prices = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, Leaps]
 
 
 def prices(seed: int, strokes: int, items: int) -> Prices:
     rng = np.random.default_rng(seed)
+    edge = int(rng.integers(1, items + 1))
+    leaps = [(0, edge, float(3 * rng.random()))]
+    if edge < items:
+        leaps.append((edge, items, float(3 * rng.random())))
     return (
         4 * rng.random((strokes, items)),
         3 * rng.random((strokes, items + 1)),
         3 * rng.random(items),
         2 * rng.random(items + 1),
         2 * rng.random(items + 1),
+        leaps,
     )
+
+
+def gaps(at: int, to: int, skip: np.ndarray, leaps: Leaps) -> Iterator[float]:
+    """The price of every way of leaving out the items from `at` up to `to`."""
+    if at == to:
+        yield 0.0
+        return
+    steps = [(at + 1, skip[at]), *[(b, price) for a, b, price in leaps if a == at and b <= to]]
+    for after, price in steps:
+        for rest in gaps(after, to, skip, leaps):
+            yield price + rest
 
 
 def alignments(count: int, size: int) -> Iterator[tuple[list[int | None], list[int], int]]:
@@ -46,27 +63,34 @@ def alignments(count: int, size: int) -> Iterator[tuple[list[int | None], list[i
             yield chosen, [first, *done], end
 
 
-def price_of(found: tuple[list[int | None], list[int], int], given: Prices) -> float:
-    match, add, skip, tail, lead = given
+Gap = Callable[[int, int], float]
+
+
+def price_of(found: tuple[list[int | None], list[int], int], given: Prices, gap: Gap) -> float:
+    match, add, _, tail, lead, _ = given
     chosen, (first, *before), end = found
     price, at = lead[first], first
     for i, item in enumerate(chosen):
-        price += skip[at : before[i]].sum()
+        price += gap(at, before[i])
         at = before[i]
         if item is None:
             price += add[i, at]
         else:
             price += match[i, item]
             at = item + 1
-    return float(price + skip[at:end].sum() + tail[end])
+    return float(price + gap(at, end) + tail[end])
 
 
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10_000), strokes=st.integers(0, 4), items=st.integers(1, 4))
 def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items: int) -> None:
-    given_prices = prices(seed, strokes, items)
-    everything = [price_of(one, given_prices) for one in alignments(strokes, items)]
-    chosen, done, price = cheapest(*given_prices)
+    match, add, skip, tail, lead, leaps = given_prices = prices(seed, strokes, items)
+
+    def gap(at: int, to: int) -> float:
+        return min(gaps(at, to, skip, leaps))
+
+    everything = [price_of(one, given_prices, gap) for one in alignments(strokes, items)]
+    chosen, done, price = cheapest(match, add, skips(skip, leaps)[0], tail, lead)
     assert price == pytest.approx(min(everything))
     paired = [item for item in chosen if item is not None]
     assert paired == sorted(set(paired))
@@ -78,15 +102,20 @@ def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items:
 def test_pair_probabilities_are_shares_of_all_alignments(
     seed: int, strokes: int, items: int
 ) -> None:
-    given_prices = prices(seed, strokes, items)
+    match, add, skip, tail, lead, leaps = given_prices = prices(seed, strokes, items)
+
+    def gap(at: int, to: int) -> float:
+        return -math.log(sum(math.exp(-price) for price in gaps(at, to, skip, leaps)))
+
     shares, total = np.zeros((strokes, items)), 0.0
     for found in alignments(strokes, items):
-        weight = math.exp(-price_of(found, given_prices))
+        weight = math.exp(-price_of(found, given_prices, gap))
         total += weight
         for i, item in enumerate(found[0]):
             if item is not None:
                 shares[i, item] += weight
-    assert pair_probabilities(*given_prices) == pytest.approx(shares / total, abs=1e-9)
+    found = pair_probabilities(match, add, skips(skip, leaps)[1], tail, lead)
+    assert found == pytest.approx(shares / total, abs=1e-9)
 
 
 def edit_distance(one: str, other: str) -> int:
@@ -107,7 +136,7 @@ def by_alignment(one: str, other: str) -> float:
     match = match.reshape(len(one), len(other))
     rest = np.arange(len(other), -1, -1.0)
     add = np.ones((len(one), len(other) + 1))
-    return cheapest(match, add, np.ones(len(other)), rest, rest[::-1].copy())[2]
+    return cheapest(match, add, skips(np.ones(len(other)))[0], rest, rest[::-1].copy())[2]
 
 
 def test_an_edit_distance_worked_by_hand() -> None:
