@@ -6,7 +6,7 @@ import math
 
 from repcount.reading.decode import STATES
 from repcount.reading.movements import CATALOGUE, ORDER, Movement
-from repcount.reading.strokes import SQUAT_DEPTH, RawStroke
+from repcount.reading.strokes import SEEN, SQUAT_DEPTH, RawStroke
 
 SQUAT_WIDTH = 0.08
 # A dip or a re-bend that can be told from the noise of the hip (about 1 % of stature).
@@ -17,7 +17,7 @@ SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
 ERECT_ST, ERECT_WIDTH = 0.06, 0.012
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
-MISTAKEN, UNSEEN, SEEN = 0.03, 0.2, 0.5
+MISTAKEN, UNSEEN = 0.03, 0.2
 # What any stroke is worth as a movement that the catalogue does not know: no more than a doubtful
 # one, so that in a workout a known movement takes its own.
 ANYTHING = 0.3
@@ -38,7 +38,8 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     miss = abs(ORDER.get(ends, 1) - ORDER[movement.ends])
     if off == 0 and miss == 0:
         return 1.0
-    # floor and hang are neighbours: which of the two a low turn was may be in doubt
+    # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
+    # the two a low turn was may be in doubt
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.low_share < SEEN:
             return UNSEEN  # without shoulders the zone was a guess from the bar's height

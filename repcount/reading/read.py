@@ -423,7 +423,11 @@ def _reps(
         if pair.item is not None:
             movement, current = pair.item.movement, pair.item.round
             entry = CATALOGUE[movement]
-            confidence = _certainty(stroke) * pair.confidence * min(2 * fits(stroke, entry), 1.0)
+            alone = _certainty(stroke) * min(2 * fits(stroke, entry), 1.0)
+            confidence = alone * pair.confidence
+            # which round it is is doubtful for all of its reps alike: the first is marked for them
+            first = (reps[-1].round, reps[-1].movement) != (current, movement) if reps else True
+            told = _stated(confidence if first else alone * pair.alone)
             if entry.knees is not None and style(stroke, entry) < 0.2:
                 flags.append("style_differs")
             last_movement = movement
@@ -432,13 +436,14 @@ def _reps(
         else:
             movement = _intended(stroke, workout, last_movement, likely)
             confidence = _certainty(stroke) * looks.get(likely, 0.5)
+            told = _stated(confidence)
             status = _STATUS[pair.kind]
             place = None if status == "unplanned" else current
         flags += _standards(stroke, CATALOGUE[movement])
-        confidence = float(np.interp(confidence, *np.array(STATED).T))
+        confidence = _stated(confidence)
         if "by_hands" in flags:
-            confidence *= HANDS_ALONE
-        if confidence < CHECK_BELOW:
+            confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
+        if told < CHECK_BELOW:
             flags.append("check")
         start, top, end = _times(stroke, movement)
         reps.append(
@@ -461,8 +466,13 @@ def _reps(
     return _in_order(reps), failed
 
 
+def _stated(evidence: float) -> float:
+    """How often a rep is right whose evidence multiplies to so much."""
+    return float(np.interp(evidence, *np.array(STATED).T))
+
+
 def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
-    """Mark the rep after a stroke that was not counted amid counted ones of one movement.
+    """Mark the rep after a stroke that was not counted amid counted ones.
 
     If that stroke was a rep after all, the numbers from there on are others.
     """
@@ -470,8 +480,6 @@ def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
     others = [rep.top_s for rep in reps if rep.status in ("extra", "unplanned")]
     others += [stroke.peak_s for stroke in failed]
     for before, after in itertools.pairwise(counted):
-        if (before.round, before.movement) != (after.round, after.movement):
-            continue
         if any(before.top_s < at < after.top_s for at in others):
             _flag(after, "after_uncounted")
 

@@ -28,6 +28,8 @@ SQUAT_DEPTH = 0.6
 # above parallel or a dip for the drive takes the bar down (about 0.07, common practice), and over
 # three times the noise of a bar's ends with a change of grip.
 STANDS_ST = 0.035
+# The carrying heights lie 0.3 and more apart; half of that is no standing badly.
+MISPLACED_ST = 0.15
 # Held still there, a bar up to this far below is still a finish, if a poor one.
 GIVEN_UP_ST = 0.10
 # Elbows at a right angle hold the bar so far below locked arms: 0.386 against the square root of
@@ -40,6 +42,16 @@ STOP_S = 0.2
 # A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
 # little more (trunk length: Winter 2009, from memory).
 BENT_OVER_ST = 0.10
+# With less than this share of the body in sight about the lowest point, its zone is a guess.
+SEEN = 0.5
+DOUBTED = 0.5
+# From the floor to the bottom of the catch, with time to stand in the hang on the way.
+LONGEST_CLEAN_S = 4.0
+# Pulled to the shoulders and caught in a squat, the bar sinks with the body by over a foot; one
+# that is pulled overhead in one sinks by a hand (common practice, no source).
+CAUGHT_ST = 0.10
+# Below the knee (Winter 2009, from memory) nothing hangs yet.
+KNEE_ST = 0.285
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -62,12 +74,12 @@ class RawStroke:
     `depth` is how far the hip went down at the lowest point, 0 standing to 1 level with the knee;
     `catch_depth` the same in the catch; `dip_st` the drop before the drive; `rebend_st` the hip's
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
-    below standing at the finish; `short_st` how far the bar below its carrying height; `speed_st_s`
-    its greatest speed on the way up; `turn_s` how long it stayed within the crossing level of its
-    lowest point (a rebound is short, a stop long). NaN: not seen. `seen_share` and `body_share` are
-    how much of the stroke bar and shoulders were seen, `low_share` the shoulders about the lowest
-    point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom of its catch.
-    `bent_over`: the bar rose to a trunk that stayed bent.
+    below standing at the finish; `short_st` how far the bar below its carrying height; `sank_st`
+    how far it sank again on the way up; `speed_st_s` its greatest speed there; `turn_s` how long it
+    stayed within the crossing level of its lowest point (a rebound is short, a stop long). NaN: not
+    seen. `seen_share` and `body_share` are how much of the stroke bar and shoulders were seen,
+    `low_share` the shoulders about the lowest point. `caught_s` is when a stroke made of two (see
+    `joined`) was at the bottom of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
     """
 
     begins: int
@@ -85,6 +97,7 @@ class RawStroke:
     erect_st: float = np.nan
     rise_st: float = np.nan
     short_st: float = np.nan
+    sank_st: float = np.nan
     speed_st_s: float = np.nan
     turn_s: float = np.nan
     zone_confidence: float = 1.0
@@ -115,32 +128,59 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
     """Strokes with every clean that goes on out of a squat overhead made one with what follows.
 
     For workouts that ask for the two as one movement. The bar must not touch the floor between.
+    Where the body was not seen in the squat, a bar at the shoulders there passes for one in the
+    hang: what came up from the floor and went on overhead is made one as well, with its zone in
+    doubt.
     """
     result: list[RawStroke] = []
     for stroke in strokes:
-        before = result[-1] if result else None
-        if (
-            before is not None
-            and (before.begins, before.ends) == (FLOOR, RACK)
-            and (stroke.begins, stroke.ends) == (RACK, OVERHEAD)
-            and stroke.depth > SQUAT_DEPTH
-            and not any(before.top_s < rest.end_s < stroke.start_s for rest in rests)
-        ):
-            result[-1] = replace(
-                stroke,
-                begins=FLOOR,
-                start_s=before.start_s,
-                low_s=before.low_s,
-                catch_depth=stroke.depth,
-                caught_s=stroke.start_s,
-                zone_confidence=min(before.zone_confidence, stroke.zone_confidence),
-                seen_share=min(before.seen_share, stroke.seen_share),
-                body_share=min(before.body_share, stroke.body_share),
-                low_share=before.low_share,
-            )
-        else:
-            result.append(stroke)
+        lain = [rest.end_s for rest in rests if rest.end_s < stroke.start_s]
+        lifted_s = max(lain, default=-np.inf)
+        before = result[-1] if result and stroke.begins != FLOOR else None
+        if before is not None and before.top_s < lifted_s:
+            before = None
+        whole = _whole(before, stroke, lifted_s) if stroke.ends == OVERHEAD else None
+        if whole is not None and before is not None:
+            result.pop()
+        result.append(whole or stroke)
     return result
+
+
+def _whole(before: RawStroke | None, stroke: RawStroke, lifted_s: float) -> RawStroke | None:
+    """A stroke that ends overhead with the clean it came out of, or None if there was none.
+
+    `before` is the stroke before it since the bar left the floor at `lifted_s`.
+    """
+    if stroke.begins == FLOOR:
+        # caught on the way, at shoulders that were another's
+        return _as_one(stroke, stroke, DOUBTED) if stroke.sank_st > CAUGHT_ST else None
+    cleaned = before is not None and before.begins == FLOOR and before.ends == stroke.begins == RACK
+    if before is not None and cleaned and stroke.depth > SQUAT_DEPTH:
+        return _as_one(before, stroke, before.zone_confidence)
+    if stroke.low_share >= SEEN or stroke.start_s - lifted_s > LONGEST_CLEAN_S:
+        return None
+    if before is None:
+        pull = replace(stroke, start_s=lifted_s, low_s=lifted_s)
+        return _as_one(pull, stroke, DOUBTED) if stroke.begins == HANG else None
+    if before.begins > HANG or before.ends > RACK:
+        return None
+    return _as_one(replace(before, start_s=min(before.start_s, lifted_s)), stroke, DOUBTED)
+
+
+def _as_one(pull: RawStroke, drive: RawStroke, sure: float) -> RawStroke:
+    """A pull from the floor to the shoulders and the drive overhead out of its catch."""
+    return replace(
+        drive,
+        begins=FLOOR,
+        start_s=pull.start_s,
+        low_s=pull.low_s,
+        catch_depth=drive.depth,
+        caught_s=drive.start_s,
+        zone_confidence=min(sure, drive.zone_confidence),
+        seen_share=min(pull.seen_share, drive.seen_share),
+        body_share=min(pull.body_share, drive.body_share),
+        low_share=pull.low_share,
+    )
 
 
 def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
@@ -157,7 +197,8 @@ def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStr
             continue
         since = before.top_s if before is not None else -np.inf
         lain = [rest for rest in rests if since < rest.end_s <= stroke.low_s + STOP_S]
-        if before is not None and before.ends == RACK and before.begins < RACK and not lain:
+        stopped = before is not None and (before.ends == RACK or not before.finished)
+        if before is not None and stopped and before.begins < RACK and not lain:
             result[-1] = replace(
                 stroke,
                 begins=before.begins,
@@ -203,7 +244,21 @@ class _Parser:
             nodes.insert(0, Node(first, -1, float(height[0]), zone))
         elif from_floor and nodes[0].at - first < 0.3 * self.body.motion.rate_hz:
             nodes[0] = replace(nodes[0], zone=FLOOR)
-        return [replace(node, zone=self._held_zone(node)) for node in nodes]
+        nodes = [replace(node, zone=self._held_zone(node)) for node in nodes]
+        return [replace(node, zone=self._stood_zone(node)) for node in nodes]
+
+    def _stood_zone(self, node: Node) -> int:
+        """The zone of a node; of a maximum, the one whose carrying height it has.
+
+        A bar far below where this athlete carries it in its zone, but just where it is carried in
+        another, was put there by shoulders that were wrong for a moment.
+        """
+        level = self.body.level
+        if node.sign < 0 or abs(node.height - level.get(node.zone, node.height)) < MISPLACED_ST:
+            return node.zone
+        near = {zone: abs(node.height - level[zone]) for zone in self.body.known}
+        zone = min(near, key=lambda one: near[one], default=node.zone)
+        return zone if near.get(zone, np.inf) < STANDS_ST else node.zone
 
     def _held_zone(self, node: Node) -> int:
         """The zone of a node; at the moment of release, the one the bar was let go in."""
@@ -330,11 +385,13 @@ class _Parser:
                 break
             # picked up without standing, and into a hinge or into the dip for a pull from the hang
             pulled = then.zone > HANG or self._pulled_past(then)
-            if dip.zone == HANG and (finish.height - dip.height > HINGE_ST or pulled):
+            stooped = finish.height - dip.height > HINGE_ST or pulled
+            below = finish.height < KNEE_ST
+            if dip.zone == HANG and stooped and not below:
                 break
             if then.zone == OVERHEAD and dip.zone == RACK and low.zone < RACK:
                 return finish, step, True
-            if then.zone != dip.zone:
+            if then.zone != dip.zone and not below:
                 break
             if then.height >= finish.height or then.zone > finish.zone:
                 finish = then
@@ -468,6 +525,7 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
     if stroke.ends in body.level:
         # who is bent carries the bar lower as well: both must say so
         erect = float(np.fmin(erect, body.level[stroke.ends] - body.bar[top] - LEVEL_ST))
+    way = body.bar[low : top + 1]
     seen = np.isfinite(body.motion.bar_st[low : top + 1])
     return replace(
         stroke,
@@ -478,6 +536,7 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         erect_st=erect,
         rise_st=float(body.bar[top] - body.bar[low]),
         short_st=body.level.get(stroke.ends, np.nan) - float(body.bar[top]) - LEVEL_ST,
+        sank_st=float(np.max(np.maximum.accumulate(way) - way)),
         speed_st_s=float(body.line.speed[low : top + 1].max()),
         turn_s=_turn(body, low),
         zone_confidence=float(

@@ -168,6 +168,7 @@ def summary(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
     cells = [cell for one in results for cell in one["cells"]]
     reps = [rep for one in results for rep in one["reps"]]
     wrong = [cell for cell in cells if not cell["right"]]
+    miscounted = [cell for cell in cells if cell["read"] != cell["true"]]
     right_reps = [checked for _, right, checked in reps if right]
     placed, true, made_up = np.array([one["breaks"] for one in results]).sum(0).tolist()
     read, real = np.array([one["total"] for one in results]).T
@@ -191,6 +192,7 @@ def summary(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
         "breaks": true,
         "breaks placed right": round(placed / max(true + made_up, 1), 5),
         "breaks made up": made_up,
+        "miscounted cells that carry a check": _mean(cell["check"] for cell in miscounted),
         "wrong cells that carry a check": _mean(cell["check"] for cell in wrong),
         "right reps that carry a check": _mean(right_reps),
         "MAE": round(float(np.mean(off / np.maximum(real, 1))), 5),
