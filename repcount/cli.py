@@ -70,6 +70,13 @@ def cli(debug: bool) -> None:
     type=click.Path(path_type=Path),
     help="A tracks file made before: read it again without looking at the pixels.",
 )
+@click.option(
+    "--no-stills",
+    "stills",
+    flag_value=False,
+    default=True,
+    help="No pictures of the video in the report.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def analyze(

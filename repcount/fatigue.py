@@ -285,7 +285,13 @@ class _Problem:
     ) -> Slowing:
         from scipy.optimize import minimize
 
-        best = minimize(lambda logs: self.linear(logs)[2], self.centre, method="L-BFGS-B").x
+        # Within six prior widths: reps of one exact length would ask for a scatter of nothing.
+        best = minimize(
+            lambda logs: self.linear(logs)[2],
+            self.centre,
+            method="L-BFGS-B",
+            bounds=np.c_[self.centre - 6 * self.width, self.centre + 6 * self.width],
+        ).x
         spread = _covariance(lambda logs: self.linear(logs)[2], best)
         nonlinear, weights = self._drawn(best, spread, draws, rng)
         return Slowing(

@@ -11,9 +11,9 @@ import shutil
 import signal
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,9 +32,11 @@ from repcount.records import (
     load_record,
     save_record,
 )
-from repcount.reports.captions import captions
+from repcount.reports import stills
+from repcount.reports.captions import captions, chapters_text
 from repcount.reports.html import write_report
-from repcount.reports.tables import TABLES, tables
+from repcount.reports.tables import FILES as TABLES
+from repcount.reports.tables import write_tables
 from repcount.tracks import attribute, load_tracks, save_tracks
 
 if TYPE_CHECKING:
@@ -44,9 +46,9 @@ Progress = Callable[[float, float], None]
 
 TRACKS, READING, EDITS = "tracks.nc", "reading.json", "edits.json"
 ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
-REPORT, CAPTIONS = "report.html", "captions.vtt"
+REPORT, CAPTIONS, CHAPTERS, STILLS = "report.html", "captions.vtt", "chapters.vtt", "stills"
 # What a correction makes anew. The plan is kept as read, so that it can be compared with again.
-DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, *TABLES)
+DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, CHAPTERS, *TABLES)
 FILES = (TRACKS, READING, PLAN, *DERIVED)
 
 
@@ -56,7 +58,8 @@ class Options:
 
     `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than life the file
     plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
-    the largest plates. `model`: "full", or "lite", which is faster and less sure.
+    the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
+    the report shows pictures of the video.
     """
 
     from_s: float | None = None
@@ -65,11 +68,13 @@ class Options:
     start_s: float | None = None
     plate_mm: float = 450.0
     model: str = "full"
+    stills: bool = True
 
 
 @dataclass(frozen=True)
 class Results:
-    """Everything that was made. `tracks` is None where no pixels were needed."""
+    """Everything that was made. `tracks` is None where no pixels were needed; `stills` are JPEGs by
+    their moment in milliseconds."""
 
     reading: Reading
     attempt: Attempt
@@ -77,6 +82,7 @@ class Results:
     plan: Plan | None = None
     edits: Edits | None = None
     tracks: xr.Dataset | None = None
+    stills: Mapping[int, bytes] = field(default_factory=dict)
 
 
 def analyze(
@@ -121,6 +127,10 @@ def analyze(
     reading.provenance.options["plate_mm"] = options.plate_mm
     attempt = derive_attempt(reading, edits)
     results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
+    if video is not None and options.stills:
+        wanted = stills.moments(attempt, results.comparison)
+        with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
+            results = replace(results, stills=stills.take(footage, wanted, seen))
     if folder is not None:
         write_results(folder, results)
     return results
@@ -198,7 +208,9 @@ def correct(folder: Path | str, change: Callable[[Results, Edits], Edits]) -> Re
         attempt = derive_attempt(before.reading, edits)
         plan = before.plan
         comparison = compare(attempt, plan) if plan else None
-        results = Results(before.reading, attempt, comparison, plan, edits)
+        results = Results(
+            before.reading, attempt, comparison, plan, edits, stills=stills.load(folder / STILLS)
+        )
         _put(folder, lambda aside: _write(aside, results, with_edits=True), (*DERIVED, EDITS))
     return results
 
@@ -219,7 +231,7 @@ def write_results(folder: Path | str, results: Results) -> None:
 
     Other files in it, and the corrections, stay as they are.
     """
-    _put(Path(folder), lambda aside: _write(aside, results), FILES)
+    _put(Path(folder), lambda aside: _write(aside, results), (*FILES, STILLS))
 
 
 def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
@@ -229,15 +241,18 @@ def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
         save_record(results.reading, aside / READING)
         if results.plan is not None:
             save_record(results.plan, aside / PLAN)
+        if results.stills:
+            stills.save(aside / STILLS, results.stills)
     if with_edits and results.edits is not None:
         save_record(results.edits, aside / EDITS)
     save_record(results.attempt, aside / ATTEMPT)
     if results.comparison is not None:
         save_record(results.comparison, aside / COMPARISON)
-    write_report(aside / REPORT, results.attempt, results.comparison)
+    write_report(aside / REPORT, results.attempt, results.comparison, results.stills)
     (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
-    for name, text in tables(results.attempt, results.comparison).items():
-        (aside / name).write_text(text, encoding="utf-8", newline="")
+    chapters = chapters_text(results.attempt, results.comparison)
+    (aside / CHAPTERS).write_text(chapters, encoding="utf-8")
+    write_tables(aside, results.attempt, results.comparison)
 
 
 def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> None:
@@ -254,7 +269,9 @@ def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> 
         with _not_stopped():
             folder.mkdir(exist_ok=True)
             for name in ours:
-                if (aside / name).exists():
+                if name == STILLS:
+                    stills.replace(folder / name, aside / name)
+                elif (aside / name).exists():
                     (aside / name).replace(folder / name)
                 else:
                     (folder / name).unlink(missing_ok=True)
