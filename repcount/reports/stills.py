@@ -7,7 +7,7 @@ there.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,14 +22,14 @@ from repcount.reports import words
 if TYPE_CHECKING:
     import xarray as xr
 
+    from repcount.tracking.faces import Whose
+
 # A table of stills that nobody scrolls through helps nobody: breaks come first, then what to check.
 MOST = 48
 WIDE, HIGH = 400, 300  # pixels of a still
 _QUALITY = 72
 _AROUND_S = 0.4  # the athlete's place is taken from this long before and after
 _NEAR_MS = 120  # a still stands for a moment this near: corrections move moments a little
-
-Blur = Callable[[np.ndarray, float], np.ndarray]  # picture (H, W, 3), real seconds
 
 
 def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]:
@@ -45,20 +45,27 @@ def take(
     footage: Footage,
     wanted_ms: Iterable[int],
     tracks: xr.Dataset | None = None,
-    blur: Blur | None = None,
+    whose: Whose | None = None,
 ) -> dict[int, bytes]:
     """A JPEG for each moment (milliseconds of real time) that can be decoded, cut to the athlete
-    where `tracks` know the place. `blur` changes the whole upright picture before it is cut."""
+    where `tracks` know the place. `whose` faces are made unreadable first: others' or all."""
     import cv2
 
     found = {}
+    blur = None
+    if whose is not None and tracks is not None:
+        from repcount.tracking.faces import still_blur
+
+        blur = still_blur(tracks, whose)
     info, slowed = footage.info, footage.slowed
     for at in wanted_ms:
         begin = from_ms(at) * slowed
         part = Footage(info, start_s=begin - 1e-6, end_s=info.duration_s, slowed=slowed)
         with part, suppress(FootageError):
             frame = next(part.frames())
-            picture = frame.rgb if blur is None else blur(frame.rgb, frame.time_s)
+            picture = frame.rgb
+            if blur is not None:
+                blur(picture, frame.time_s)
             x, y, wide, high = _window(tracks, from_ms(at), info.width, info.height)
             cut = cv2.resize(
                 picture[y : y + high, x : x + wide], (WIDE, HIGH), interpolation=cv2.INTER_AREA
