@@ -291,6 +291,7 @@
     film.hidden = false;
     chooser.hidden = true;
     video.currentTime = wish.at;
+    said = reached(wish.at / data.slowed); // what was asked for stays read out until the next comes
     if (!wish.quiet) video.play().catch(() => {});
   }
   video.addEventListener("loadedmetadata", seek);
@@ -298,15 +299,16 @@
 
   // The play head runs along the chart, which turns its page when the head leaves it.
   const playhead = document.getElementById("playhead");
-  let said = null;
+  let said = -1;
+  const reached = (at) => moments.findLastIndex((moment) => moment[AT] <= at);
   function follow() {
     const at = video.currentTime / data.slowed;
     playhead.setAttribute("d", "M" + at + " 0V1000");
     if (video.paused) return;
     if (at < from || at > to) show(at - 0.05 * (to - from), at + 0.95 * (to - from));
-    const reached = moments.findLastIndex((moment) => moment[AT] <= at);
-    if (reached !== said && reached >= 0) choose(reached);
-    said = reached;
+    const now = reached(at);
+    if (now !== said && now >= 0) choose(now);
+    said = now;
     requestAnimationFrame(follow);
   }
   video.addEventListener("play", follow);
