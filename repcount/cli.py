@@ -25,6 +25,7 @@ from repcount.cli_help import (
     show,
 )
 from repcount.cli_next import forecast, history, next_
+from repcount.cli_overlay import overlay
 from repcount.cli_plan import plan
 from repcount.schemas import NAMES
 
@@ -70,6 +71,18 @@ def cli(debug: bool) -> None:
     type=click.Path(path_type=Path),
     help="A tracks file made before: read it again without looking at the pixels.",
 )
+@click.option(
+    "--no-stills",
+    "stills",
+    flag_value=False,
+    default=True,
+    help="No pictures of the video in the report.",
+)
+@click.option(
+    "--blur-faces",
+    type=click.Choice(["others", "all"]),
+    help="Make faces in these pictures unreadable: all but the athlete's, or all.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def analyze(
@@ -96,6 +109,8 @@ def analyze(
     show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
     if not quiet and not as_json:
         click.echo(f"\nWritten to {plain(out)}")
+        if options["blur_faces"]:
+            click.echo("Faces may have been missed: look at the stills before you show them.")
 
 
 @cli.command()
@@ -158,7 +173,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history):
+for _command in (plan, forecast, next_, history, overlay):
     cli.add_command(_command)
 
 

@@ -112,7 +112,9 @@ def debug_asked() -> bool:
 
 
 @contextmanager
-def progress_shown(quiet: bool, debug: bool) -> Iterator[Callable[[float, float], None] | None]:
+def progress_shown(
+    quiet: bool, debug: bool, doing: str = "Reading the video"
+) -> Iterator[Callable[[float, float], None] | None]:
     """A bar with the time left on a terminal, one plain line elsewhere; both on stderr."""
     with native_silence(debug) as stream:
         if quiet:
@@ -123,23 +125,21 @@ def progress_shown(quiet: bool, debug: bool) -> Iterator[Callable[[float, float]
             def say_once(share: float, left_s: float) -> None:
                 if not said and share >= 0.02:  # by then the time left means something
                     said.append(left_s)
-                    click.echo(
-                        f"Reading the video, about {_minutes(left_s)} to go ...", file=stream
-                    )
+                    click.echo(f"{doing}, about {_minutes(left_s)} to go ...", file=stream)
 
             yield say_once
         else:
-            with _bar(stream) as progress:
+            with _bar(stream, doing) as progress:
                 yield progress
 
 
 @contextmanager
-def _bar(stream: TextIO) -> Iterator[Callable[[float, float], None]]:
+def _bar(stream: TextIO, doing: str) -> Iterator[Callable[[float, float], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
     columns = (
-        TextColumn("Reading the video"),
+        TextColumn(doing),
         BarColumn(),
         TaskProgressColumn(),
         TextColumn("{task.fields[left]}"),

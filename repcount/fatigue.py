@@ -285,7 +285,9 @@ class _Problem:
             costs = self.costs(logs + steps)
             return float(costs[0]), (costs[1:] - costs[0]) / 1e-6
 
-        return minimize(cost_and_slope, self.centre, jac=True, method="L-BFGS-B").x
+        # Within six prior widths: reps of one exact length would ask for a scatter of nothing.
+        bounds = np.c_[self.centre - 6 * self.width, self.centre + 6 * self.width]
+        return minimize(cost_and_slope, self.centre, jac=True, method="L-BFGS-B", bounds=bounds).x
 
     def solve(
         self, attempts: Sequence[Attempt], draws: int, rng: np.random.Generator, cycles: int

@@ -30,8 +30,10 @@ import av
 import numpy as np
 from av.audio.frame import AudioFrame
 from av.audio.resampler import AudioResampler
+from av.audio.stream import AudioStream
 from av.container import InputContainer
 from av.error import FFmpegError
+from av.packet import Packet
 from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
@@ -145,6 +147,19 @@ class Frame:
         return self._view.convert(self._picture, "rgb24")
 
     @cached_property
+    def planes(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Luma (H, W) and both colour differences (H/2, W/2), uint8 in video range (ITU-R BT.601
+        and 709: black 16, white 235), upright at full size; an odd last row or column is left
+        out."""
+        return self._view.planes(self._picture)
+
+    @property
+    def colours(self) -> tuple[int, int, int]:
+        """Primaries, transfer characteristic and matrix, as numbered by ITU-T H.273."""
+        picture = self._picture
+        return int(picture.color_primaries), int(picture.color_trc), int(picture.colorspace)
+
+    @cached_property
     def gray(self) -> np.ndarray:
         """(height, width) uint8 luma from 0 black to 255 white, upright, C-contiguous."""
         return self._view.convert(self._picture, "gray")
@@ -162,7 +177,7 @@ class _View:
         self._turns = info.rotation_deg // 90
         self._mirrored = info.mirrored
         # One converter a format: a change of format would set it up anew for every picture.
-        self._converters = {"rgb24": VideoReformatter(), "gray": VideoReformatter()}
+        self._converters = {name: VideoReformatter() for name in ("rgb24", "gray", "yuv420p")}
 
     def convert(self, picture: VideoFrame, pixels: str) -> np.ndarray:
         size = (self.width, self.height) if self._turns % 2 == 0 else (self.height, self.width)
@@ -175,6 +190,19 @@ class _View:
             threads=1,
         )
         return upright(converted.to_ndarray(), self._turns * 90, self._mirrored)
+
+    def planes(self, picture: VideoFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        if picture.format.name != "yuv420p" or picture.color_range == ColorRange.JPEG:
+            picture = self._converters["yuv420p"].reformat(
+                picture, format="yuv420p", dst_color_range=ColorRange.MPEG, threads=1
+            )
+        width, height = picture.width & ~1, picture.height & ~1
+        made = []
+        for plane, half in zip(picture.planes, (0, 1, 1), strict=True):
+            rows = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
+            part = rows[: height >> half, : width >> half]
+            made.append(upright(part, self._turns * 90, self._mirrored))
+        return made[0], made[1], made[2]
 
 
 def upright(picture: np.ndarray, rotation_deg: int, mirrored: bool) -> np.ndarray:
@@ -726,6 +754,24 @@ class Footage:
         samples, first_s = join_blocks(blocks, rate_hz, self.end_s)
         skip = max(0, math.ceil((self.start_s - first_s) * rate_hz)) if self.start_s > 0 else 0
         return samples[skip:], first_s + skip / rate_hz
+
+    @contextmanager
+    def sound_packets(self) -> Iterator[tuple[AudioStream, Iterator[Packet]] | None]:
+        """The coded sound, whole: its stream and its packets in order, or None where there is none.
+        Time stamps are the file's; the first picture's is `info.start_offset_s`."""
+        if not self.info.has_sound:
+            yield None
+            return
+        with _opened(self._path, self.info.container) as opened:
+            stream = opened.streams.best("audio")
+            assert isinstance(stream, AudioStream)
+            yield stream, self._readable(opened.demux(stream))
+
+    def _readable(self, packets: Iterator[Packet]) -> Iterator[Packet]:
+        try:
+            yield from (packet for packet in packets if packet.pts is not None)
+        except FFmpegError as error:
+            self._warn(f"The rest of the sound is damaged and was left out ({_reason(error)}).")
 
     def _resampled(
         self, resampler: AudioResampler, frame: AudioFrame | None

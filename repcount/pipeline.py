@@ -11,11 +11,12 @@ import shutil
 import signal
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from repcount.compare import compare
 from repcount.edits import new_edits
@@ -32,21 +33,27 @@ from repcount.records import (
     load_record,
     save_record,
 )
-from repcount.reports.captions import captions
+from repcount.reports import stills
+from repcount.reports.captions import captions, chapters_text
 from repcount.reports.html import write_report
-from repcount.reports.tables import TABLES, tables
+from repcount.reports.tables import FILES as TABLES
+from repcount.reports.tables import write_tables
 from repcount.tracks import attribute, load_tracks, save_tracks
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from repcount.tracking.faces import Whose
+
 Progress = Callable[[float, float], None]
 
 TRACKS, READING, EDITS = "tracks.nc", "reading.json", "edits.json"
 ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
-REPORT, CAPTIONS = "report.html", "captions.vtt"
+REPORT, CAPTIONS, CHAPTERS, STILLS = "report.html", "captions.vtt", "chapters.vtt", "stills"
+OVERLAY = "overlay.mp4"
+_LOOK_SHARE = 0.4  # of an overlay's time that looking for faces takes
 # What a correction makes anew. The plan is kept as read, so that it can be compared with again.
-DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, *TABLES)
+DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, CHAPTERS, *TABLES)
 FILES = (TRACKS, READING, PLAN, *DERIVED)
 
 
@@ -56,7 +63,9 @@ class Options:
 
     `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than life the file
     plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
-    the largest plates. `model`: "full", or "lite", which is faster and less sure.
+    the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
+    the report shows pictures of the video. `blur_faces`: "others" or "all" makes faces unreadable
+    in them.
     """
 
     from_s: float | None = None
@@ -65,11 +74,14 @@ class Options:
     start_s: float | None = None
     plate_mm: float = 450.0
     model: str = "full"
+    stills: bool = True
+    blur_faces: str | None = None
 
 
 @dataclass(frozen=True)
 class Results:
-    """Everything that was made. `tracks` is None where no pixels were needed."""
+    """Everything that was made. `tracks` is None where no pixels were needed; `stills` are JPEGs by
+    their moment in milliseconds."""
 
     reading: Reading
     attempt: Attempt
@@ -77,6 +89,7 @@ class Results:
     plan: Plan | None = None
     edits: Edits | None = None
     tracks: xr.Dataset | None = None
+    stills: Mapping[int, bytes] = field(default_factory=dict)
 
 
 def analyze(
@@ -121,6 +134,11 @@ def analyze(
     reading.provenance.options["plate_mm"] = options.plate_mm
     attempt = derive_attempt(reading, edits)
     results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
+    if video is not None and options.stills:
+        wanted = stills.moments(attempt, results.comparison)
+        with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
+            taken = stills.take(footage, wanted, seen, _whose(options.blur_faces))
+        results = replace(results, stills=taken)
     if folder is not None:
         write_results(folder, results)
     return results
@@ -171,6 +189,83 @@ def _tracks(
         )
 
 
+def make_overlay(
+    folder: Path | str,
+    video: Path | str | None = None,
+    out: Path | str | None = None,
+    *,
+    blur_faces: str | None = None,
+    progress: Progress | None = None,
+    cancel: threading.Event | None = None,
+) -> Path:
+    """Draw the attempt of a results folder onto its video and return the file written.
+
+    `video` is looked for beside the results if not given; `out` is `overlay.mp4` in the folder;
+    `blur_faces` is None, "others" (than the athlete) or "all". Raises RepcountError where the
+    results or the video cannot be read, or the video is another one.
+    """
+    from repcount.reports.overlay import Drawn, write_overlay
+
+    folder = Path(folder)
+    whose = _whose(blur_faces)
+    results = load_results(folder)
+    seen = load_tracks(folder / TRACKS)
+    film = results.attempt.video
+    video = Path(video) if video is not None else _beside(folder, film.file_name)
+    out = folder / OVERLAY if out is None else Path(out)
+    if out.exists() and out.resolve() == video.resolve():
+        raise RepcountError(f"{out}: is the video itself; give another file with --out.")
+    if not out.parent.is_dir():
+        raise RepcountError(f"{out.parent}: no such folder; make it first.")
+    with open_footage(video, slowed=film.slowed) as footage:
+        if footage.info.sha256 != film.sha256:
+            raise RecordError(
+                f"{folder}: was not made from {video} (their SHA-256 differ); give the video that "
+                "was read."
+            )
+        blur = None
+        if whose is not None:
+            from repcount.tracking.faces import FaceBlur, find_heads
+
+            first = None if progress is None else _part(progress, 0.0, _LOOK_SHARE)
+            blur = FaceBlur(find_heads(footage, seen, whose, first, cancel))
+            progress = None if progress is None else _part(progress, _LOOK_SHARE, 1.0)
+        drawn = Drawn(
+            results.attempt, seen, results.comparison, results.plan, tuple(results.reading.phases)
+        )
+        write_overlay(out, footage, drawn, blur, progress, cancel)
+    return out
+
+
+def _whose(blur_faces: str | None) -> Whose | None:
+    if blur_faces in (None, "others", "all"):
+        return cast("Whose | None", blur_faces)
+    raise RepcountError(f"blur_faces is {blur_faces!r}; it is None, 'others' or 'all'.")
+
+
+def _beside(folder: Path, name: str) -> Path:
+    """The video beside the results, or beside their folder, as the report looks for it."""
+    for place in (folder, folder.resolve().parent):
+        if name and (place / Path(name).name).is_file():
+            return place / Path(name).name
+    raise RepcountError(
+        f"{folder}: the video {name} does not lie beside the results; give it with --video."
+    )
+
+
+def _part(progress: Progress, begin: float, end: float) -> Progress:
+    """Progress of a part of the work, told as progress of the whole."""
+    started = time.monotonic()
+
+    def told(share: float, left_s: float) -> None:
+        whole = begin + (end - begin) * share
+        spent = time.monotonic() - started
+        later = (spent + left_s) * (1 - end) / max(1e-6, end - begin)
+        progress(whole, left_s + later)
+
+    return told
+
+
 def load_results(folder: Path | str) -> Results:
     """The reading in a results folder with its corrections, and all that follows from them anew.
 
@@ -198,7 +293,9 @@ def correct(folder: Path | str, change: Callable[[Results, Edits], Edits]) -> Re
         attempt = derive_attempt(before.reading, edits)
         plan = before.plan
         comparison = compare(attempt, plan) if plan else None
-        results = Results(before.reading, attempt, comparison, plan, edits)
+        results = Results(
+            before.reading, attempt, comparison, plan, edits, stills=stills.load(folder / STILLS)
+        )
         _put(folder, lambda aside: _write(aside, results, with_edits=True), (*DERIVED, EDITS))
     return results
 
@@ -219,7 +316,7 @@ def write_results(folder: Path | str, results: Results) -> None:
 
     Other files in it, and the corrections, stay as they are.
     """
-    _put(Path(folder), lambda aside: _write(aside, results), FILES)
+    _put(Path(folder), lambda aside: _write(aside, results), (*FILES, STILLS))
 
 
 def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
@@ -229,15 +326,18 @@ def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
         save_record(results.reading, aside / READING)
         if results.plan is not None:
             save_record(results.plan, aside / PLAN)
+        if results.stills:
+            stills.save(aside / STILLS, results.stills)
     if with_edits and results.edits is not None:
         save_record(results.edits, aside / EDITS)
     save_record(results.attempt, aside / ATTEMPT)
     if results.comparison is not None:
         save_record(results.comparison, aside / COMPARISON)
-    write_report(aside / REPORT, results.attempt, results.comparison)
+    write_report(aside / REPORT, results.attempt, results.comparison, results.stills)
     (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
-    for name, text in tables(results.attempt, results.comparison).items():
-        (aside / name).write_text(text, encoding="utf-8", newline="")
+    chapters = chapters_text(results.attempt, results.comparison)
+    (aside / CHAPTERS).write_text(chapters, encoding="utf-8")
+    write_tables(aside, results.attempt, results.comparison)
 
 
 def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> None:
@@ -254,7 +354,9 @@ def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> 
         with _not_stopped():
             folder.mkdir(exist_ok=True)
             for name in ours:
-                if (aside / name).exists():
+                if name == STILLS:
+                    stills.replace(folder / name, aside / name)
+                elif (aside / name).exists():
                     (aside / name).replace(folder / name)
                 else:
                     (folder / name).unlink(missing_ok=True)

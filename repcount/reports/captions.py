@@ -1,12 +1,16 @@
-"""Captions over the original video (WebVTT, W3C): the count, the round, and breaks as they run.
+"""Captions and chapters of the original video (WebVTT, W3C): the count, the round, and breaks as
+they run; a chapter for each round.
 
 Times are the file's own: for a slowed video the real seconds times the slow-motion factor.
 """
 
 from __future__ import annotations
 
-from repcount.records import Attempt, Rep, Workout, to_ms
+from collections.abc import Iterable
+
+from repcount.records import Attempt, Comparison, Rep, RoundSpan, Workout, to_ms
 from repcount.reports import words
+from repcount.reports.numbers import short
 
 SHOWN_S = 3.0  # a count stays this long if nothing follows
 _SHORTEST_MS = 100
@@ -22,19 +26,52 @@ def captions(attempt: Attempt) -> str:
         begin = to_ms(rep.top_s)
         follows = next((at for at in begins if at > begin), None)
         end = begin + to_ms(SHOWN_S)
-        cues.append((begin, end if follows is None else min(end, follows), _count(rep, attempt)))
+        cues.append(
+            (begin, end if follows is None else min(end, follows), count_words(rep, attempt))
+        )
     for begin, end in pauses:
         for second, at in enumerate(range(begin, end, 1000)):
             cues.append((at, min(at + 1000, end), f"Bar down {second} s"))
-    slowed = attempt.video.slowed
+    return _vtt(sorted(cues), attempt.video.slowed)
+
+
+def chapters(attempt: Attempt, comparison: Comparison | None = None) -> list[tuple[int, int, str]]:
+    """(begin, end, title) of the film's chapters in milliseconds of real time, without gaps: what
+    lies before the first round, each round with the rest after it, what lies after the last."""
+    spans = sorted(attempt.rounds, key=lambda span: span.start_s)
+    if not spans:
+        return []
+    planned = {one.round: one.planned_s for one in comparison.rounds} if comparison else {}
+    marks = [(to_ms(span.start_s), _round_title(span, planned.get(span.round))) for span in spans]
+    whole, over = to_ms(attempt.video.duration_s), to_ms(spans[-1].end_s)
+    if marks[0][0] > _SHORTEST_MS:
+        marks.insert(0, (0, "Before"))
+    if whole - over > _SHORTEST_MS:
+        marks.append((over, "After"))
+    ends = [begin for begin, _ in marks[1:]] + [max(whole, over)]
+    return [(begin, end, title) for (begin, title), end in zip(marks, ends, strict=True)]
+
+
+def chapters_text(attempt: Attempt, comparison: Comparison | None = None) -> str:
+    """The text of `chapters.vtt`."""
+    return _vtt(chapters(attempt, comparison), attempt.video.slowed)
+
+
+def _round_title(span: RoundSpan, planned_s: float | None) -> str:
+    """`Round 2: 45.7 s, planned 48.0 s`."""
+    title = f"Round {span.round}: {short(span.duration_s)} s"
+    return title if planned_s is None else f"{title}, planned {short(planned_s)} s"
+
+
+def _vtt(cues: Iterable[tuple[int, int, str]], slowed: float) -> str:
     lines = ["WEBVTT", "", "NOTE Made by repcount. Times are those of the video file.", ""]
-    for begin, end, text in sorted(cues):
+    for begin, end, text in cues:
         if end - begin >= _SHORTEST_MS:
             lines += [f"{_stamp(begin, slowed)} --> {_stamp(end, slowed)}", _escaped(text), ""]
     return "\n".join(lines)
 
 
-def _count(rep: Rep, attempt: Attempt) -> str:
+def count_words(rep: Rep, attempt: Attempt) -> str:
     """`Deadlift 5 of 8 · round 2`."""
     name = words.capital(rep.movement)
     if rep.status == "no_rep":

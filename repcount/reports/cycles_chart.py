@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from markupsafe import Markup
@@ -25,8 +26,14 @@ class CyclePicture:
     medians: list[tuple[int | None, float | None]]  # round and its median
 
 
-def cycle_pictures(attempt: Attempt) -> list[CyclePicture]:
-    """One picture a movement, all on one scale: a bar a rep, from zero, in order of doing."""
+def cycle_pictures(
+    attempt: Attempt, expected: Mapping[float, float] | None = None
+) -> list[CyclePicture]:
+    """One picture a movement, all on one scale: a bar a rep, from zero, in order of doing.
+
+    `expected` is what a model expects of a cycle, in seconds, by the moment of its top: it is drawn
+    as a line through the bars, in place of each round's median.
+    """
     counted = [rep for rep in attempt.reps if rep.status in ("counted", "extra")]
     known = [rep.cycle_s for rep in counted if rep.cycle_s is not None]
     if not known:
@@ -37,14 +44,18 @@ def cycle_pictures(attempt: Attempt) -> list[CyclePicture]:
     for rep in counted:
         by_movement.setdefault(rep.movement, []).append(rep)
     return [
-        _cycle_picture(movement, reps, ceiling, attempt.workout)
+        _cycle_picture(movement, reps, ceiling, attempt.workout, expected or {})
         for movement, reps in by_movement.items()
         if any(rep.cycle_s is not None for rep in reps)
     ]
 
 
 def _cycle_picture(
-    movement: str, reps: Sequence[Rep], ceiling: float, workout: Workout | None
+    movement: str,
+    reps: Sequence[Rep],
+    ceiling: float,
+    workout: Workout | None,
+    expected: Mapping[float, float],
 ) -> CyclePicture:
     rounds: dict[int | None, list[Rep]] = {}
     for rep in reps:
@@ -68,7 +79,9 @@ def _cycle_picture(
         middle = median(cycles) if cycles else None
         medians.append((number if workout is not None else None, middle))
         left, right = percent(begin / slots), percent(slot / slots)
-        if middle is not None:
+        if expected:
+            shapes += _line(done, begin, slots, ceiling, expected)
+        elif middle is not None:
             y = _level(min(middle, ceiling), ceiling)
             shapes.append(tag("line", class_="median", x1=left, x2=right, y1=y, y2=y))
         if number is not None and workout is not None and number % step == 0:
@@ -94,6 +107,7 @@ def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list
     y = _HEIGHT_PX - 3.0 if rep.cycle_s is None else _level(min(rep.cycle_s, ceiling), ceiling)
     shapes = [
         tag("rect", title, class_="first" if rep.cycle_s is None else "cycle", y=y,
+            data_go=rep.start_s,
             x=percent(left + 0.12 * width), width=percent(0.76 * width), height=_HEIGHT_PX - y)
     ]  # fmt: skip
     if rep.cycle_s is not None and rep.cycle_s > ceiling + 0.05:
@@ -102,6 +116,25 @@ def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list
                 text_anchor="middle")
         )  # fmt: skip
     return shapes
+
+
+def _line(
+    reps: Sequence[Rep], begin: int, slots: int, ceiling: float, expected: Mapping[float, float]
+) -> list[Markup]:
+    """The expected cycles of a round, joined from bar to bar; a lone one gets a short stroke."""
+    places = [
+        (begin + i + 0.5, _level(min(expected[rep.top_s], ceiling), ceiling))
+        for i, rep in enumerate(reps)
+        if rep.top_s in expected
+    ]
+    joins = [(a, b) for a, b in pairwise(places) if b[0] - a[0] == 1]
+    joined = {place for join in joins for place in join}
+    joins += [((x - 0.4, y), (x + 0.4, y)) for x, y in places if (x, y) not in joined]
+    return [
+        tag("line", class_="fitted", x1=percent(a[0] / slots), x2=percent(b[0] / slots),
+            y1=a[1], y2=b[1])
+        for a, b in joins
+    ]  # fmt: skip
 
 
 def _level(seconds: float, ceiling: float) -> float:

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+import base64
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from markupsafe import Markup
 
-from repcount.records import Attempt, Comparison, Rep, to_ms
+from repcount.records import Attempt, Break, Comparison, Rep, to_ms
 from repcount.reports import numbers, words
 from repcount.reports.cycles_chart import cycle_pictures
+from repcount.reports.fitted import fitted_slowing
 from repcount.reports.pages import ASSETS, environment, hashed
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_pictures
+from repcount.reports.stills import nearest
 from repcount.reports.svg import bar_pair
 from repcount.reports.trace_chart import TracePicture, trace_picture
 
+_SPEEDS = ("mean_speed", "peak_speed")
 
-def report_page(attempt: Attempt, comparison: Comparison | None = None) -> str:
-    """The whole page as text. Everything that comes from the records is escaped."""
+
+def report_page(
+    attempt: Attempt,
+    comparison: Comparison | None = None,
+    stills: Mapping[int, bytes] | None = None,
+) -> str:
+    """The whole page as text. Everything that comes from the records is escaped.
+
+    `stills` are JPEGs by their moment in milliseconds; they become part of the page.
+    """
     css = (ASSETS / "report.css").read_text(encoding="utf-8")
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
     policy = "; ".join(
@@ -27,6 +40,7 @@ def report_page(attempt: Attempt, comparison: Comparison | None = None) -> str:
             "default-src 'none'",
             f"script-src {hashed(script)}",
             f"style-src {hashed(css)}",
+            *(["img-src data:"] if stills else []),  # stills, which are part of the page
             "media-src 'self' file: blob:",  # the video beside the report, or one chosen by hand
             "base-uri 'none'",
             "form-action 'none'",
@@ -39,19 +53,35 @@ def report_page(attempt: Attempt, comparison: Comparison | None = None) -> str:
         policy=policy,
         css=Markup(css),
         script=Markup(script),
-        **_parts(attempt, comparison),
+        **_parts(attempt, comparison, stills or {}),
     )
 
 
-def write_report(path: Path, attempt: Attempt, comparison: Comparison | None = None) -> None:
+def write_report(
+    path: Path,
+    attempt: Attempt,
+    comparison: Comparison | None = None,
+    stills: Mapping[int, bytes] | None = None,
+) -> None:
     """Write `report.html`."""
-    Path(path).write_text(report_page(attempt, comparison), encoding="utf-8")
+    Path(path).write_text(report_page(attempt, comparison, stills), encoding="utf-8")
 
 
-def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
+def _still(stills: Mapping[int, bytes], at_s: float | None) -> str:
+    """The still of a moment as a data URL (RFC 2397), or nothing."""
+    data = None if at_s is None else nearest(stills, at_s)
+    return "" if data is None else f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
+
+
+def _parts(
+    attempt: Attempt, comparison: Comparison | None, stills: Mapping[int, bytes]
+) -> dict[str, Any]:
     rows = round_rows(attempt, comparison)
     trace = trace_picture(attempt)
+    fitted = fitted_slowing(attempt)
     return {
+        "starts": {span.round: span.start_s for span in attempt.rounds if attempt.workout},
+        "ends": {span.round: span.end_s for span in attempt.rounds},
         "heading": words.heading(attempt),
         "verdict": words.verdict(attempt, comparison),
         "start_source": words.START_SOURCES[attempt.clock.start_source],
@@ -61,9 +91,14 @@ def _parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
         "script_data": _script_data(attempt, trace),
         "against": _with_bars(time_rows(comparison)),
         "spent": _with_bars(spent_rows(attempt, comparison)),
-        "cycles": cycle_pictures(attempt),
-        "breaks": _break_lines(attempt, comparison),
-        "doubts": words.doubts(attempt),
+        "cycles": cycle_pictures(attempt, fitted.cycles),
+        "fitted": fitted,
+        "breaks": [
+            line | {"still": _still(stills, line["at_s"])}
+            for line in _break_lines(attempt, comparison)
+        ],
+        "doubts": [(doubt, _still(stills, doubt.at_s)) for doubt in words.doubts(attempt)],
+        "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
         "reps": [(rep, words.flag_words(rep), _measured(rep)) for rep in attempt.reps],
         "statuses": words.STATUSES,
@@ -111,7 +146,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
         return [
             {
                 "round": pause.round if attempt.workout else None,
-                "after": f"{pause.after.movement} {pause.after.number}" if pause.after else "",
+                "after": words.after_words(pause.after) if pause.after else "",
                 "at_s": pause.start_s,
                 "planned": None,
                 "real": numbers.as_tenths(pause.end_s - pause.start_s),
@@ -135,7 +170,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
         lines.append(
             {
                 "round": match.round,
-                "after": f"{after.movement} {after.number}" if after else "",
+                "after": words.after_words(after) if after else "",
                 "at_s": at,
                 "planned": None if match.planned_s is None else numbers.as_tenths(match.planned_s),
                 "real": None if match.real_s is None else numbers.as_tenths(match.real_s),
@@ -150,7 +185,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
 
 
 def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any] | None:
-    """What the page's script needs: the stretch of time and the reps, with their words."""
+    """What the page's script needs: the stretch of time, and reps and breaks with their words."""
     if trace is None:
         return None
     return {
@@ -160,19 +195,34 @@ def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any]
         "slowed": attempt.video.slowed,
         "videos": _video_sources(attempt.video.file_name),
         "rounds": [[span.round, span.start_s, span.end_s] for span in attempt.rounds],
-        "reps": [
+        "moments": sorted(
             [
-                rep.top_s,
-                rep.start_s,
-                dot,
-                words.plain(words.rep_words(rep, attempt.workout)),
-                _rep_detail(rep),
+                [
+                    rep.top_s,
+                    rep.start_s,
+                    None,
+                    words.plain(words.rep_words(rep, attempt.workout)),
+                    _rep_detail(rep),
+                ]
+                for rep in attempt.reps
             ]
-            for rep, dot in sorted(
-                zip(attempt.reps, trace.dots, strict=True), key=lambda pair: pair[0].top_s
-            )
-        ],
+            + [
+                [pause.start_s, pause.first_contact_s, pause.end_s, *_break_said(pause, attempt)]
+                for pause in attempt.breaks
+            ],
+            key=lambda moment: moment[0],
+        ),
     }
+
+
+def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
+    """`Round 2, break after deadlift 6` and its time, length and hands."""
+    name = "break" if pause.after is None else f"break after {words.after_words(pause.after)}"
+    with_round = attempt.workout is not None and pause.round is not None
+    name = f"Round {pause.round}, {name}" if with_round else words.capital(name)
+    length = f"{numbers.short(pause.end_s - pause.start_s)} s"
+    hands = "hands off the bar" if pause.hands_off else "hands on the bar"
+    return words.plain(name), f"{numbers.clock(pause.start_s)} · {length} · {hands}"
 
 
 def _measured(rep: Rep) -> str:
@@ -185,12 +235,15 @@ def _rep_detail(rep: Rep) -> str:
         parts.append(f"cycle {numbers.short(rep.cycle_s)} s")
     elif rep.status == "counted":
         parts.append("first of its set")
+    speeds = [one for one in rep.measures if one.name in _SPEEDS]
+    parts += map(words.measure_words, speeds)
     if rep.status != "counted":
         parts.append(words.STATUSES[rep.status])
     parts.append(f"confidence {rep.confidence:.0%}")
     if "check" in rep.flags:
         parts.append("check by eye")
-    parts += [part for part in (words.flag_words(rep), _measured(rep)) if part]
+    others = ", ".join(words.measure_words(one) for one in rep.measures if one not in speeds)
+    parts += [part for part in (words.flag_words(rep), others) if part]
     if rep.touched_by == "person":
         parts.append("corrected by a person")
     return words.plain(" · ".join(parts))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from repcount.plan.model import KG_PER_LB
 from repcount.records import to_ms
 
 
@@ -70,3 +71,15 @@ def short(seconds: float | None) -> str:
 def signed(seconds: float | None) -> str:
     """A difference without its unit, `+1.2`."""
     return signed_of(None if seconds is None else as_tenths(seconds))
+
+
+def load(kg: float) -> str:
+    """`60 kg (132.3 lb)`, or `95 lb (43.1 kg)` where the load is whole in pounds only."""
+    lb = kg / KG_PER_LB
+
+    def whole(number: float, step: float) -> bool:
+        return abs(number / step - round(number / step)) * step < 0.005
+
+    if whole(lb, 0.5) and not whole(kg, 0.25):
+        return f"{round(lb, 1):g} lb ({kg:.1f} kg)"
+    return f"{round(kg, 2):g} kg ({lb:.1f} lb)"

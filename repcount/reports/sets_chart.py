@@ -92,7 +92,7 @@ def _drawing(
         widest = max(pieces, key=lambda piece: piece[1] - piece[0])
         for piece in pieces:
             said = text if piece is widest else ""
-            shapes += _box(*piece, total, y, 26, "real", said)
+            shapes += _box(*piece, total, y, 26, "real", said, span.start_s)
     for begin, end in absent:
         shapes.append(
             tag("rect", class_="absent", x=percent(begin / total), y=y + 1, height=24, rx=4,
@@ -184,12 +184,20 @@ def _cuts(cuts: Sequence[tuple[int, str]], total: int, y: int) -> tuple[list[Mar
 
 
 def _box(
-    begin: int, end: int, total: int, y: int, height: int, kind: str, text: str
+    begin: int,
+    end: int,
+    total: int,
+    y: int,
+    height: int,
+    kind: str,
+    text: str,
+    go_s: float | None = None,
 ) -> list[Markup]:
-    """A set from one place of the round to another, with its reps where they fit on a phone."""
+    """A set from one place of the round to another, with its reps where they fit on a phone; a
+    click plays the video from `go_s`."""
     shapes = [
         tag("rect", class_=f"set {kind}", x=percent(begin / total), y=y, height=height, rx=4,
-            width=percent((end - begin) / total))
+            width=percent((end - begin) / total), data_go=go_s)
     ]  # fmt: skip
     if text and len(text) * 8 + 2 <= (end - begin) / total * NARROW_PX:
         middle = percent((begin + end) / 2 / total)

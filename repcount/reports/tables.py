@@ -1,16 +1,18 @@
-"""Tables for spreadsheets and statistics: reps.csv, breaks.csv, rounds.csv.
+"""Tables for spreadsheets and statistics: reps, breaks and rounds, each as CSV and as Parquet.
 
-UTF-8, comma, a header line, lines end in CR LF (RFC 4180). An empty cell means that there is no
-such value. Text that a spreadsheet would take for a formula begins with an apostrophe.
+CSV: UTF-8, comma, a header line, lines end in CR LF (RFC 4180). An empty cell means that there is
+no such value. Text that a spreadsheet would take for a formula begins with an apostrophe. Parquet:
+the same columns, typed, text as it is, each with its unit and meaning in the schema's metadata.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
+from typing import Any, Literal
 
 from repcount.records import Attempt, BreakMatch, Comparison, Measure, from_ms, to_ms
 from repcount.reports import words
@@ -22,84 +24,133 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a table: its name, its unit (empty for text and counts) and its meaning."""
+    """A column of a table: its name, its unit (empty for text and counts), its meaning and, for
+    Parquet, what its values are."""
 
     name: str
     unit: str
     meaning: str
+    kind: Literal["text", "whole", "number", "truth"] = "text"
 
 
 REPS = (
     Column("id", "", "persistent id, for corrections"),
-    Column("round", "", "round, from 1; empty for a rep that is not of the workout"),
+    Column("round", "", "round, from 1; empty for a rep that is not of the workout", "whole"),
     Column("movement", "", "name of the movement"),
-    Column("number", "", "from 1 in its movement and round; counted reps only"),
+    Column("number", "", "from 1 in its movement and round; counted reps only", "whole"),
     Column("status", "", "counted, extra, unplanned or no_rep"),
-    Column("set", "", "set in its round, from 1; counted reps of a workout only"),
-    Column("start_s", "s", "start, from the video's first frame"),
-    Column("top_s", "s", "the moment at which it counts, from the first frame"),
-    Column("end_s", "s", "end, from the first frame"),
-    Column("cycle_s", "s", "top minus the top before it in the same set and movement"),
-    Column("travel_m", "m", "way up of the bar from start to top; empty without a scale"),
-    Column("mean_speed_m_s", "m/s", "mean upward speed of the bar from start to top"),
-    Column("peak_speed_m_s", "m/s", "highest upward speed; smoothing takes 1 to 4 % of it"),
-    Column("confidence", "", "0 to 1"),
+    Column("set", "", "set in its round, from 1; counted reps of a workout only", "whole"),
+    Column("start_s", "s", "start, from the video's first frame", "number"),
+    Column("top_s", "s", "the moment at which it counts, from the first frame", "number"),
+    Column("end_s", "s", "end, from the first frame", "number"),
+    Column("cycle_s", "s", "top minus the top before it in the same set and movement", "number"),
+    Column("travel_m", "m", "way up of the bar from start to top; empty without a scale", "number"),
+    Column("mean_speed_m_s", "m/s", "mean upward speed of the bar from start to top", "number"),
+    Column(
+        "peak_speed_m_s", "m/s", "highest upward speed; smoothing takes 1 to 4 % of it", "number"
+    ),
+    Column("confidence", "", "0 to 1", "number"),
     Column("flags", "", "separated by a semicolon; check: look at it by eye"),
     Column("measures", "", "name value ± standard deviation unit, separated by a semicolon"),
     Column("touched_by", "", "machine, or person where a person corrected it"),
 )
 BREAKS = (
     Column("id", "", "persistent id, for corrections; empty where no real break answers the plan"),
-    Column("round", "", "round, from 1"),
+    Column("round", "", "round, from 1", "whole"),
     Column("after_movement", "", "movement of the last counted rep before it (planned if no real)"),
-    Column("after_number", "", "number of that rep"),
-    Column("first_contact_s", "s", "the bar first touches the floor, from the first frame"),
-    Column("start_s", "s", "the bar has settled, from the first frame"),
-    Column("end_s", "s", "next lift-off, from the first frame"),
-    Column("real_s", "s", "length: end minus start; of the reset where one met the plan"),
-    Column("planned_s", "s", "planned length"),
-    Column("difference_s", "s", "real minus planned; an unplanned break counts whole"),
+    Column("after_number", "", "number of that rep", "whole"),
+    Column(
+        "first_contact_s", "s", "the bar first touches the floor, from the first frame", "number"
+    ),
+    Column("start_s", "s", "the bar has settled, from the first frame", "number"),
+    Column("end_s", "s", "next lift-off, from the first frame", "number"),
+    Column("real_s", "s", "length: end minus start; of the reset where one met the plan", "number"),
+    Column("planned_s", "s", "planned length", "number"),
+    Column("difference_s", "s", "real minus planned; an unplanned break counts whole", "number"),
     Column(
         "outcome", "", "as planned, moved, unplanned, skipped, reset or not reached; empty: no plan"
     ),
-    Column("moved_by", "reps", "reps later (+) or earlier (-) than planned"),
+    Column("moved_by", "reps", "reps later (+) or earlier (-) than planned", "whole"),
     Column("length", "", "as planned, longer or shorter"),
-    Column("hands_off", "", "true where the hands left the bar"),
+    Column("hands_off", "", "true where the hands left the bar", "truth"),
     Column("touched_by", "", "machine, or person where a person corrected it"),
 )
 ROUNDS = (
-    Column("round", "", "round, from 1"),
-    Column("start_s", "s", "first counted start, from the video's first frame"),
-    Column("end_s", "s", "last counted top, from the first frame"),
-    Column("real_s", "s", "length, breaks included"),
-    Column("planned_s", "s", "planned length"),
-    Column("difference_s", "s", "real minus planned; empty for a round that was not finished"),
-    Column("counted", "", "reps counted"),
-    Column("prescribed", "", "reps asked for"),
+    Column("round", "", "round, from 1", "whole"),
+    Column("start_s", "s", "first counted start, from the video's first frame", "number"),
+    Column("end_s", "s", "last counted top, from the first frame", "number"),
+    Column("real_s", "s", "length, breaks included", "number"),
+    Column("planned_s", "s", "planned length", "number"),
+    Column("difference_s", "s", "real minus planned; empty for an unfinished round", "number"),
+    Column("counted", "", "reps counted", "whole"),
+    Column("prescribed", "", "reps asked for", "whole"),
     Column("missing", "", "reps not counted, by movement"),
-    Column("breaks", "", "real breaks"),
-    Column("break_s", "s", "seconds of real breaks"),
-    Column("planned_breaks", "", "planned breaks"),
+    Column("breaks", "", "real breaks", "whole"),
+    Column("break_s", "s", "seconds of real breaks", "number"),
+    Column("planned_breaks", "", "planned breaks", "whole"),
     Column("sets", "", "real sets; | the bar went down, + a set runs into the next movement"),
     Column("planned_sets", "", "planned sets, in the same notation"),
-    Column("rest_after_s", "s", "last top to the next round's first start"),
-    Column("bar_down_after_s", "s", "of that, seconds with the bar on the floor"),
+    Column("rest_after_s", "s", "last top to the next round's first start", "number"),
+    Column("bar_down_after_s", "s", "of that, seconds with the bar on the floor", "number"),
 )
-TABLES: Mapping[str, tuple[Column, ...]] = {
-    "reps.csv": REPS,
-    "breaks.csv": BREAKS,
-    "rounds.csv": ROUNDS,
-}
+TABLES: Mapping[str, tuple[Column, ...]] = {"reps": REPS, "breaks": BREAKS, "rounds": ROUNDS}
+FILES = tuple(f"{name}.{form}" for form in ("csv", "parquet") for name in TABLES)
+
+
+def table_rows(
+    attempt: Attempt, comparison: Comparison | None = None
+) -> dict[str, list[dict[str, Any]]]:
+    """The rows of every table, by its name; a value that there is not is None."""
+    return {
+        "reps": list(_reps(attempt)),
+        "breaks": list(_breaks(attempt, comparison)),
+        "rounds": list(_rounds(attempt, comparison)),
+    }
 
 
 def tables(attempt: Attempt, comparison: Comparison | None = None) -> dict[str, str]:
-    """The text of every table, by file name."""
-    rows = {
-        "reps.csv": _reps(attempt),
-        "breaks.csv": _breaks(attempt, comparison),
-        "rounds.csv": _rounds(attempt, comparison),
+    """The text of every table as CSV, by file name."""
+    rows = table_rows(attempt, comparison)
+    return {f"{name}.csv": _text(columns, rows[name]) for name, columns in TABLES.items()}
+
+
+def write_tables(folder: Path, attempt: Attempt, comparison: Comparison | None = None) -> None:
+    """Write every table into a folder, as CSV and as Parquet."""
+    rows = table_rows(attempt, comparison)
+    for name, columns in TABLES.items():
+        text = _text(columns, rows[name])
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
+        write_parquet(folder / f"{name}.parquet", columns, rows[name], attempt)
+
+
+def write_parquet(
+    path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]], attempt: Attempt
+) -> None:
+    """A table as Parquet. Every column is typed and may be null; its metadata holds `unit` and
+    `description`, the table's the version of repcount and the video's SHA-256."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    types = {
+        "text": pa.string(),
+        "whole": pa.int64(),
+        "number": pa.float64(),
+        "truth": pa.bool_(),
     }
-    return {name: _text(columns, rows[name]) for name, columns in TABLES.items()}
+    fields = [
+        pa.field(
+            column.name,
+            types[column.kind],
+            metadata={"unit": column.unit, "description": column.meaning},
+        )
+        for column in columns
+    ]
+    about = {
+        "made_by": f"repcount {attempt.provenance.version}",
+        "video_sha256": attempt.video.sha256,
+    }
+    table = pa.Table.from_pylist(list(rows), schema=pa.schema(fields, metadata=about))
+    pq.write_table(table, path)
 
 
 def safe_cell(value: Any) -> str:
@@ -117,7 +168,7 @@ def safe_cell(value: Any) -> str:
     return "'" * marked + words.plain(text)
 
 
-def _text(columns: tuple[Column, ...], rows: Iterable[Mapping[str, Any]]) -> str:
+def _text(columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> str:
     names = [column.name for column in columns]
     out = io.StringIO(newline="")
     writer = csv.writer(out)

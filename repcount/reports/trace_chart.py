@@ -224,6 +224,7 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))
+    shapes.append(tag("path", class_="playhead", id="playhead", d=""))
     return shapes
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from repcount.reading.assemble import is_over
 from repcount.records import (
+    After,
     Attempt,
     BreakMatch,
     Comparison,
@@ -18,7 +19,7 @@ from repcount.records import (
     Rep,
     Workout,
 )
-from repcount.reports.numbers import as_tenths, clock, clock_of, seconds_of, short
+from repcount.reports.numbers import as_tenths, clock, clock_of, load, seconds_of, short
 
 # Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
 # the line it stands in.
@@ -159,18 +160,23 @@ def missing_words(missing: Sequence[MovementReps]) -> str:
 
 
 def heading(attempt: Attempt) -> str:
-    """`Slate, 60 kg`, or the file's name where there is no workout."""
+    """`Slate, 60 kg (132.3 lb)`, or the file's name where there is no workout."""
     if attempt.workout is None:
         return attempt.video.file_name
-    load = attempt.workout.load_kg
-    return attempt.workout.name + (f", {load:g} kg" if load else "")
+    kg = attempt.workout.load_kg
+    return attempt.workout.name + (f", {load(kg)}" if kg else "")
+
+
+def after_words(after: After) -> str:
+    """`deadlift 6`."""
+    return f"{after.movement} {after.number}"
 
 
 def break_words(match: BreakMatch) -> str:
     """One sentence on a planned break and what came of it, without the round."""
     real, planned = match.real, match.planned
-    where = f"after {real.after.movement} {real.after.number}" if real and real.after else ""
-    meant = f"after {planned.after.movement} {planned.after.number}" if planned else ""
+    where = f"after {after_words(real.after)}" if real and real.after else ""
+    meant = f"after {after_words(planned.after)}" if planned else ""
     if match.outcome == "moved" and real and planned:
         by = match.moved_by or 0
         way = "later" if by > 0 else "earlier"

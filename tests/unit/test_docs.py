@@ -13,7 +13,7 @@ import pytest
 import repcount
 from repcount.cli import cli
 from repcount.reading.movements import MOVEMENT_NAMES
-from repcount.reports.tables import BREAKS, REPS, ROUNDS, Column
+from repcount.reports.tables import TABLES, Column
 from repcount.schemas import NAMES, published, schema_of
 from tests.conftest import REPOSITORY
 
@@ -53,13 +53,20 @@ def test_every_option_is_in_the_readme(name: str, option: str) -> None:
 
 def table(name: str, columns: tuple[Column, ...]) -> str:
     rows = [f"| {c.name} | {c.unit} | {c.meaning} |".replace("  ", " ") for c in columns]
-    return "\n".join([f"`{name}`", "", "| column | unit | meaning |", "|---|---|---|", *rows])
+    return "\n".join(
+        [
+            f"`{name}.csv` and `{name}.parquet`",
+            "",
+            "| column | unit | meaning |",
+            "|---|---|---|",
+            *rows,
+        ]
+    )
 
 
 def test_the_column_dictionary_is_the_one_in_the_code() -> None:
     between = README.split("<!-- columns:begin", 1)[1].split("-->", 1)[1].split("<!--", 1)[0]
-    tables = (("reps.csv", REPS), ("breaks.csv", BREAKS), ("rounds.csv", ROUNDS))
-    expected = "\n\n".join(table(name, columns) for name, columns in tables)
+    expected = "\n\n".join(table(name, columns) for name, columns in TABLES.items())
     assert between.strip().replace("| |", "||") == expected.replace("| |", "||")
 
 

@@ -130,9 +130,12 @@ def test_the_data_for_the_script_can_be_read():
         re.search(r'<script type="application/json" id="data">(.*?)</script>', text)[1]
     )
     attempt = example_attempt()
-    assert len(data["reps"]) == len(attempt.reps)
-    tops = [rep[0] for rep in data["reps"]]
-    assert tops == sorted(rep.top_s for rep in attempt.reps)
+    assert [one[0] for one in data["moments"] if one[2] is None] == sorted(
+        rep.top_s for rep in attempt.reps
+    )
+    assert [one[2] for one in data["moments"] if one[2] is not None] == [
+        pause.end_s for pause in attempt.breaks
+    ]
 
 
 @pytest.mark.parametrize("name", ["a#b?c.mp4", "javascript:alert(1)", "//host/x.mp4", "a/../b.mp4"])

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from pathlib import Path
 
+import duckdb
 import pandas
+import pyarrow.parquet
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from repcount.records import to_ms
-from repcount.reports.tables import TABLES, safe_cell, tables
+from repcount.reports.tables import TABLES, safe_cell, table_rows, tables, write_tables
 from tests.example_records import (
     bare_attempt,
     empty_attempt,
@@ -28,10 +31,10 @@ def read(text: str) -> pandas.DataFrame:
 
 def test_every_column_is_documented_once():
     for name, text in tables(example_attempt(), example_comparison()).items():
-        columns = [column.name for column in TABLES[name]]
+        columns = [column.name for column in TABLES[name.removesuffix(".csv")]]
         assert text.splitlines()[0] == ",".join(columns)
         assert len(set(columns)) == len(columns)
-        for column in TABLES[name]:
+        for column in TABLES[name.removesuffix(".csv")]:
             assert column.meaning
             if column.unit in ("s", "m", "m/s"):
                 assert column.name.endswith("_" + column.unit.replace("/", "_"))
@@ -106,3 +109,32 @@ def test_numbers_are_written_plainly():
     assert safe_cell(3) == "3"
     assert safe_cell(True) == "true"
     assert safe_cell(None) == ""
+
+
+def test_another_library_reads_the_same_from_parquet(tmp_path: Path):
+    # DuckDB has a Parquet reader of its own, which shares no code with the one that wrote.
+    attempt = hostile_attempt('=a "b", c\nd')
+    comparison = example_comparison(attempt)
+    write_tables(tmp_path, attempt, comparison)
+    for name, rows in table_rows(attempt, comparison).items():
+        file = str(tmp_path / f"{name}.parquet")
+        with duckdb.connect() as reader:
+            found = reader.execute("select * from read_parquet(?)", [file]).fetchall()
+            told = reader.execute("select name, type from parquet_schema(?)", [file]).fetchall()
+        columns = [column.name for column in TABLES[name]]
+        assert [one for one, _ in told[1:]] == columns
+        assert [dict(zip(columns, row, strict=True)) for row in found] == rows
+    assert "=a" in table_rows(attempt, comparison)["reps"][0]["movement"]
+
+
+def test_parquet_columns_carry_unit_and_meaning(tmp_path: Path):
+    write_tables(tmp_path, empty_attempt())
+    for name, columns in TABLES.items():
+        schema = pyarrow.parquet.read_schema(tmp_path / f"{name}.parquet")
+        assert schema.metadata[b"video_sha256"].decode() == empty_attempt().video.sha256
+        for column in columns:
+            said = schema.field(column.name).metadata
+            assert (said[b"unit"].decode(), said[b"description"].decode()) == (
+                column.unit,
+                column.meaning,
+            )

@@ -6,8 +6,11 @@
   if (!holder || !drawing) return;
 
   const data = JSON.parse(holder.textContent);
-  const [TOP, START, HEIGHT, NAME, DETAIL] = [0, 1, 2, 3, 4];
-  const reps = data.reps;
+  // Reps and breaks in order of time: the moment marked (a rep's top, a break's beginning), where
+  // the video plays from, a break's end (none for a rep), and both in words.
+  const [AT, PLAY, UNTIL, NAME, DETAIL] = [0, 1, 2, 3, 4];
+  const moments = data.moments;
+  const reps = moments.filter((moment) => moment[UNTIL] === null);
   const plot = document.getElementById("plot");
   const readout = document.getElementById("readout");
   const cursor = document.getElementById("cursor");
@@ -51,7 +54,7 @@
       name.setAttribute("visibility", named ? "visible" : "hidden");
       name.setAttribute("x", percent((left + right) / 2));
     }
-    const inView = reps.filter((rep) => rep[TOP] >= from && rep[TOP] <= to).length;
+    const inView = reps.filter((rep) => rep[AT] >= from && rep[AT] <= to).length;
     drawing.classList.toggle("crowded", inView * 12 > plot.clientWidth);
     const wanted = Math.max(3, Math.floor(plot.clientWidth / 56));
     const steps = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600];
@@ -81,38 +84,55 @@
   }
 
   function choose(index, follow) {
-    chosen = Math.min(Math.max(index, 0), reps.length - 1);
-    const rep = reps[chosen];
-    if (!rep) return;
-    cursor.setAttribute("d", "M" + rep[TOP] + " 0V1000");
-    readout.textContent = rep[NAME] + " · " + rep[DETAIL];
+    chosen = Math.min(Math.max(index, 0), moments.length - 1);
+    const moment = moments[chosen];
+    if (!moment) return;
+    cursor.setAttribute("d", "M" + moment[AT] + " 0V1000");
+    readout.textContent = moment[NAME] + " · " + moment[DETAIL];
     plot.setAttribute("aria-valuenow", String(chosen + 1));
-    plot.setAttribute("aria-valuetext", rep[NAME] + ", " + rep[DETAIL]);
-    if (follow && (rep[TOP] < from || rep[TOP] > to)) {
+    plot.setAttribute("aria-valuetext", moment[NAME] + ", " + moment[DETAIL]);
+    if (follow && (moment[AT] < from || moment[AT] > to)) {
       const half = (to - from) / 2;
-      show(rep[TOP] - half, rep[TOP] + half);
+      show(moment[AT] - half, moment[AT] + half);
     }
   }
   const timeAt = (event) => {
     const box = plot.getBoundingClientRect();
     return from + ((event.clientX - box.left) / box.width) * (to - from);
   };
+  // The break that a time lies in, else the nearest rep.
   function nearest(time) {
+    const away = (moment) => {
+      if (moment[UNTIL] === null) return Math.abs(moment[AT] - time);
+      return moment[AT] <= time && time <= moment[UNTIL] ? -1 : Infinity;
+    };
     let best = 0;
-    reps.forEach((rep, index) => {
-      if (Math.abs(rep[TOP] - time) < Math.abs(reps[best][TOP] - time)) best = index;
+    moments.forEach((moment, index) => {
+      if (away(moment) < away(moments[best])) best = index;
     });
     return best;
   }
+  // A click on a round's band means the round, elsewhere what is nearest.
+  function playFrom(time, event) {
+    const above = event.clientY - plot.getBoundingClientRect().top < Number(layers[0].getAttribute("y"));
+    const round = above && data.rounds.find(([, begin, end]) => begin <= time && time <= end);
+    if (round) {
+      readout.textContent = "Round " + round[0] + " · " + clock(round[1], true) + " to " + clock(round[2], true);
+      play(round[1]);
+    } else if (moments.length) {
+      choose(nearest(time));
+      play(moments[chosen][PLAY]);
+    }
+  }
 
-  // Keyboard and screen reader: the plot is a slider over the reps.
+  // Keyboard and screen reader: the plot is a slider over reps and breaks.
   plot.tabIndex = 0;
   plot.setAttribute("role", "slider");
-  plot.setAttribute("aria-label", "Reps in order of time. Arrow keys go from rep to rep, plus and minus zoom, 0 shows the whole attempt, Enter plays the video from the rep.");
+  plot.setAttribute("aria-label", "Reps and breaks in order of time. Arrow keys go from one to the next, plus and minus zoom, 0 shows the whole attempt, Enter plays the video from there, space pauses it.");
   plot.setAttribute("aria-valuemin", "1");
-  plot.setAttribute("aria-valuemax", String(Math.max(1, reps.length)));
+  plot.setAttribute("aria-valuemax", String(Math.max(1, moments.length)));
   plot.setAttribute("aria-valuenow", "1");
-  plot.setAttribute("aria-valuetext", reps.length ? reps[0][NAME] : "no reps");
+  plot.setAttribute("aria-valuetext", moments.length ? moments[0][NAME] : "no reps");
   plot.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const keys = {
@@ -123,12 +143,13 @@
       PageDown: () => choose(chosen + 10, true),
       PageUp: () => choose(chosen - 10, true),
       Home: () => choose(0, true),
-      End: () => choose(reps.length - 1, true),
-      "+": () => zoom(0.5, chosen >= 0 ? reps[chosen][TOP] : undefined),
-      "=": () => zoom(0.5, chosen >= 0 ? reps[chosen][TOP] : undefined),
+      End: () => choose(moments.length - 1, true),
+      "+": () => zoom(0.5, chosen >= 0 ? moments[chosen][AT] : undefined),
+      "=": () => zoom(0.5, chosen >= 0 ? moments[chosen][AT] : undefined),
       "-": () => zoom(2),
       0: () => show(data.begin, data.end),
-      Enter: () => chosen >= 0 && play(reps[chosen][START]),
+      Enter: () => chosen >= 0 && play(moments[chosen][PLAY]),
+      " ": () => !film.hidden && (video.paused ? video.play() : video.pause()),
     };
     if (keys[event.key]) {
       keys[event.key]();
@@ -146,7 +167,7 @@
   });
   plot.addEventListener("pointermove", (event) => {
     if (!drag) {
-      if (reps.length) choose(nearest(timeAt(event)));
+      if (moments.length) choose(nearest(timeAt(event)));
       return;
     }
     if (Math.abs(event.clientX - drag.x) < 5 && !drag.moved) return;
@@ -176,9 +197,8 @@
     if (moved && !touch) {
       const other = Math.min(Math.max(timeAt(event), from), to);
       show(Math.min(time, other), Math.max(time, other));
-    } else if (!moved && reps.length) {
-      choose(nearest(time));
-      if (!film.hidden) play(reps[chosen][START]);
+    } else if (!moved) {
+      playFrom(time, event);
     }
   };
   plot.addEventListener("pointerup", release);
@@ -195,7 +215,7 @@
     left: () => shift(-0.5),
     right: () => shift(0.5),
     whole: () => show(data.begin, data.end),
-    video: () => play(chosen >= 0 ? reps[chosen][START] : data.begin, true),
+    video: () => play(chosen >= 0 ? moments[chosen][PLAY] : data.begin, true),
   };
   const tools = document.getElementById("tools");
   tools.addEventListener("click", (event) => {
@@ -217,25 +237,30 @@
   tools.hidden = false;
   readout.hidden = false;
 
-  // Moments in the tables lead to the plot and to the video.
+  // Moments in the tables lead to the plot and to the video; so do marks in the other pictures.
+  function lead(at, until, from_s) {
+    show(at - 6, until === undefined ? at + 6 : until + 1.5);
+    if (moments.length && until === undefined) {
+      const index = nearest(at);
+      if (Math.abs(moments[index][AT] - at) < 3) choose(index);
+    }
+    cursor.setAttribute("d", "M" + at + " 0V1000");
+    document.getElementById("h-trace").scrollIntoView({ block: "start" });
+    play(from_s);
+  }
+  for (const mark of document.querySelectorAll("[data-go]")) {
+    const at = Number(mark.dataset.go);
+    mark.addEventListener("click", () => lead(at, undefined, at));
+  }
   for (const moment of document.querySelectorAll("[data-at]")) {
-    if (moment.closest("svg")) continue;
     const at = Number(moment.dataset.at);
+    const until = moment.dataset.to === undefined ? undefined : Number(moment.dataset.to);
     const button = document.createElement("button");
     button.type = "button";
     button.className = "at";
     button.textContent = moment.textContent;
-    button.setAttribute("aria-label", "Show " + moment.textContent);
-    button.addEventListener("click", () => {
-      show(at - 6, at + 6);
-      if (reps.length) {
-        const index = nearest(at);
-        if (Math.abs(reps[index][TOP] - at) < 3) choose(index);
-      }
-      cursor.setAttribute("d", "M" + at + " 0V1000");
-      document.getElementById("h-trace").scrollIntoView({ block: "start" });
-      if (!film.hidden) play(at - 1, true);
-    });
+    button.setAttribute("aria-label", "Show and play " + moment.textContent);
+    button.addEventListener("click", () => lead(at, until, until === undefined ? at - 1 : at));
     moment.replaceWith(button);
   }
 
@@ -266,10 +291,28 @@
     film.hidden = false;
     chooser.hidden = true;
     video.currentTime = wish.at;
+    said = reached(wish.at / data.slowed); // what was asked for stays read out until the next comes
     if (!wish.quiet) video.play().catch(() => {});
   }
   video.addEventListener("loadedmetadata", seek);
   video.addEventListener("error", next);
+
+  // The play head runs along the chart, which turns its page when the head leaves it.
+  const playhead = document.getElementById("playhead");
+  let said = -1;
+  const reached = (at) => moments.findLastIndex((moment) => moment[AT] <= at);
+  function follow() {
+    const at = video.currentTime / data.slowed;
+    playhead.setAttribute("d", "M" + at + " 0V1000");
+    if (video.paused) return;
+    if (at < from || at > to) show(at - 0.05 * (to - from), at + 0.95 * (to - from));
+    const now = reached(at);
+    if (now !== said && now >= 0) choose(now);
+    said = now;
+    requestAnimationFrame(follow);
+  }
+  video.addEventListener("play", follow);
+  video.addEventListener("seeked", () => video.paused && follow());
   input.addEventListener("change", () => {
     if (!input.files.length) return;
     video.src = URL.createObjectURL(input.files[0]);
