@@ -41,6 +41,7 @@ _HOMES = {
     "side_by_side": "repcount.history",
     "load_manifest": "repcount.heat.manifest",
     "list_folder": "repcount.heat.manifest",
+    "read_heat": "repcount.heat.flow",
     "collect": "repcount.heat.collect",
     "write_heat": "repcount.heat.collect",
     "load_record": "repcount.records",

@@ -56,10 +56,17 @@ def _row(outcome: Outcome, home: Path | None) -> Row:
         return failed_row(entry, outcome.reason, video), None
     try:
         attempt = light_attempt(outcome.folder / ATTEMPT)
-        comparison = _comparison(outcome, attempt)
     except RepcountError as error:
         return failed_row(entry, str(error), video), None
-    return attempt_row(entry, attempt, comparison, _relative(outcome.folder, home)), attempt.workout
+    comparison, doubt = None, ""
+    try:
+        comparison = _comparison(outcome, attempt)
+    except RepcountError as error:
+        doubt = f"not compared with its plan: {error}"
+    row = attempt_row(entry, attempt, comparison, _relative(outcome.folder, home))
+    if doubt:
+        row.state, row.reason = "doubtful", "; ".join(filter(None, [row.reason, doubt]))
+    return row, attempt.workout
 
 
 def _comparison(outcome: Outcome, attempt: Attempt) -> Comparison | None:

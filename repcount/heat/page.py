@@ -66,6 +66,7 @@ def _parts(heat: Heat) -> dict[str, Any]:
         "unsure": [(i, one) for i, one in numbered if one.state != "read"],
         "dictionary": DICTIONARY,
         "associations": [_association(one) for one in heat.associations],
+        "clocks": _clocks(read),
         "is_open": len(heat.attempts) <= LONG,
     }
 
@@ -87,6 +88,24 @@ def _lede(heat: Heat) -> str:
     if failed:
         said.append(f"{failed} could not be read.")
     return " ".join(said)
+
+
+def _clocks(read: Sequence[HeatAttempt]) -> list[str]:
+    """How the clocks of the heat were started, each way with its doubt."""
+    ways: dict[tuple[str, float | None], int] = {}
+    for one in read:
+        way = (one.start_source or "first lift-off", one.start_doubt_s)
+        ways[way] = ways.get(way, 0) + 1
+    words_of = {
+        "sound": "by the start beep",
+        "given": "by a start that was given",
+        "first lift-off": "by its own first lift-off, which is not the heat’s start",
+    }
+    return [
+        f"{plural(count, 'clock')} started {words_of[source]}"
+        + (f", ± {doubt:g} s." if doubt is not None else ".")
+        for (source, doubt), count in ways.items()
+    ]
 
 
 def _names(read: Sequence[HeatAttempt]) -> str:

@@ -66,7 +66,7 @@ def race_picture(heat: Heat) -> Race | None:
     return Race(drawing, full, asked)
 
 
-_ENDS_PX = 22  # room above the field for the places of those who finished
+_ENDS_PX = 36  # room above the field for the places of those who finished
 
 
 def end_of(one: HeatAttempt) -> int:
@@ -119,12 +119,13 @@ def _ends(running: Sequence[HeatAttempt], full: int, asked: int) -> list[Markup]
     labels = [(end_of(one) / full, 16.0) for one in done]
     rows = rows_apart(labels)
     for one, row in zip(done, rows, strict=True):
-        if row > 0:  # would cover another: the table has it
+        if row > 1:  # would cover others: the table has it
             continue
         place = one.place or one.place_in_division
         anchor, x = anchored(end_of(one) / full, 16.0)
         shapes.append(
-            tag("text", str(place), class_="end", x=percent(x), y=_ENDS_PX - 8, text_anchor=anchor,
+            tag("text", str(place), class_="end", x=percent(x), y=_ENDS_PX - 8 - 13 * row,
+                text_anchor=anchor,
                 data_division=one.division)
         )  # fmt: skip
     return shapes

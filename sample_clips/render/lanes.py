@@ -1,7 +1,8 @@
-"""python -m sample_clips.render.lanes 2|3 [--out DIR]: athletes side by side, one start signal.
+"""python -m sample_clips.render.lanes 2|3 [--crossing] [--out DIR]: athletes side by side.
 
-Each lane does its own round of Gravel at its own speed with its own break, so that lanes that were
-mixed up would not count right.
+They start at one signal. Each lane does its own round of Gravel at its own speed with its own
+break, so that lanes that were mixed up would not count right. With `--crossing` somebody walks
+through between the phone and the athletes, and back.
 """
 
 from __future__ import annotations
@@ -40,7 +41,10 @@ VIEWS = {2: (18.0, 5.4, 1.25), 3: (12.0, 7.4, 1.35)}
 
 
 def lanes_clip(
-    lanes: int, folder: Path, progress: Callable[[int, int], None] | None = None
+    lanes: int,
+    folder: Path,
+    progress: Callable[[int, int], None] | None = None,
+    crossing: bool = False,
 ) -> Path:
     """Write lanes-N.mp4 with a truth and a plan for each lane, counted from the picture's left."""
     azimuth, distance, height = VIEWS[lanes]
@@ -61,19 +65,20 @@ def lanes_clip(
     room = (-7.0, 7.0, -3.4, 9.0)
     places = tuple(lane.place[:2] for lane in cast)
     people = random_bystanders(
-        2, camera, room, 5 + lanes, longest.choreography.duration_s, False, places
+        2, camera, room, 5 + lanes, longest.choreography.duration_s, crossing, places
     )
     standing = tuple(place for one in people for place in one.places)
     gym = replace(SLATE.gym, room=room, clear=places, standing=standing, spare_bars=1)
     folder.mkdir(parents=True, exist_ok=True)
-    stem = folder / f"lanes-{lanes}"
+    name = f"lanes-{lanes}" + ("-crossed" if crossing else "")
+    stem = folder / name
     order = [longest, *(lane for lane in cast if lane is not longest)]
     seen = film(stem.with_suffix(".mp4"), order, camera, gym, Shot(crf=24), people, 9, progress)
     workout = Workout((GRAVEL,))
     plan = plan_text("Gravel", 60.0, [GRAVEL], ["5+2 | 1+3"], 3.0, [24], None)
     left_first = sorted(range(lanes), key=lambda k: float(seen[k].joints[0, :, 0].mean()))
     for number, k in enumerate(left_first, 1):
-        path = folder / f"lanes-{lanes}-{number}"
+        path = folder / f"{name}-{number}"
         write_truth(path, truth_of(order[k].choreography, workout), plan)
         seen[k].save(path.with_suffix(".frames.npz"))
     return stem.with_suffix(".mp4")
@@ -82,6 +87,7 @@ def lanes_clip(
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m sample_clips.render.lanes")
     parser.add_argument("lanes", type=int, choices=sorted(VIEWS))
+    parser.add_argument("--crossing", action="store_true")
     parser.add_argument("--out", type=Path, default=Path("."))
     asked = parser.parse_args(arguments)
 
@@ -89,7 +95,7 @@ def main(arguments: list[str] | None = None) -> int:
         if done % 50 == 0 or done == total:
             print(f"\r{done} of {total} frames", end="", file=sys.stderr)
 
-    print(f"\n{lanes_clip(asked.lanes, asked.out, progress)}", file=sys.stderr)
+    print(f"\n{lanes_clip(asked.lanes, asked.out, progress, asked.crossing)}", file=sys.stderr)
     return 0
 
 
