@@ -61,10 +61,16 @@ def read_video(
 
     Returns the reason for each results key that could not be made.
     """
-    from repcount.heat.store import results_key
+    from repcount.heat.store import engine, results_key
     from repcount.pipeline import Options, analyze
     from repcount.plan import Plan
 
+    here = engine()
+    if here != job["engine"]:
+        raise RepcountError(
+            f"{job['name']}: the worker has repcount {here['version']} with its models, which is "
+            f"not the {job['engine']['version']} that asks; install the same on both."
+        )
     tracks = sorted(
         (folder / "tracks").glob("lane-*.nc"), key=lambda path: int(path.stem.split("-")[1])
     )

@@ -13,10 +13,10 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from repcount.heat.child import JOB, REASONS
-from repcount.heat.store import RESULTS, TRACKS, HeatOptions, options_as_dict
+from repcount.heat.store import RESULTS, TRACKS, HeatOptions, engine, options_as_dict
 
 WORK = "repcount.heat.child:read_video"
 # Libraries that start as many threads as there are cores, each.
@@ -36,7 +36,8 @@ class Reading:
 
 @dataclass(frozen=True)
 class Job:
-    """One video. `film` is the file itself where it is sent; `tracks` those made before."""
+    """One video. `film` is the file itself where it is sent; `tracks` those made before;
+    `engine` what asks, so that a worker of another version refuses."""
 
     video: str
     name: str
@@ -48,6 +49,7 @@ class Job:
     film: bytes | None = field(default=None, repr=False)
     tracks: tuple[bytes, ...] = field(default=(), repr=False)
     work: str = WORK
+    engine: dict[str, Any] = field(default_factory=engine)
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,8 @@ def do(
 def _lay_out(folder: Path, job: Job, cpus: Sequence[int]) -> None:
     video = job.video
     if job.film is not None:
-        video = str(folder / Path(job.name).name)
+        video = str(folder / "film" / Path(job.name).name)
+        Path(video).parent.mkdir()
         Path(video).write_bytes(job.film)
     if job.tracks:
         (folder / TRACKS).mkdir()
@@ -117,6 +120,7 @@ def _lay_out(folder: Path, job: Job, cpus: Sequence[int]) -> None:
         "lanes": job.lanes,
         "options": options_as_dict(job.options),
         "readings": [vars(one) for one in job.readings],
+        "engine": job.engine,
         "work": job.work,
         "cpus": list(cpus),
     }

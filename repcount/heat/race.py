@@ -21,6 +21,8 @@ from repcount.reports.trace_chart import tick_step
 HEIGHT = 420  # px of the race's field
 # Over so many, places at the ends of the lines would cover each other.
 MOST_ENDS = 24
+# Over so many, lines are drawn fainter so that one can be seen among them.
+MANY, CROWD = 20, 120
 
 
 @dataclass(frozen=True)
@@ -59,9 +61,15 @@ def race_picture(heat: Heat) -> Race | None:
         height=HEIGHT,
         width="100%",
     )
+    look = "crowd" if len(running) > CROWD else "many" if len(running) > MANY else ""
     parts = [field, *_ends([one for _, one in running], full, asked), *_clock_axis(full)]
     drawing = tag(
-        "svg", *parts, class_="race", id="race", height=_ENDS_PX + HEIGHT + 24, aria_hidden="true"
+        "svg",
+        *parts,
+        class_=f"race {look}".strip(),
+        id="race",
+        height=_ENDS_PX + HEIGHT + 24,
+        aria_hidden="true",
     )
     return Race(drawing, full, asked)
 

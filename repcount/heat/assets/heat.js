@@ -13,6 +13,11 @@
   const readout = document.getElementById("readout");
   const invitation = readout ? readout.textContent : "";
   const field = race ? race.querySelector("svg.time") : null;
+  const parts = data.athletes.map(() => []); // lines and rows of each athlete
+  for (const element of document.querySelectorAll("[data-i]")) {
+    if (parts[element.dataset.i]) parts[element.dataset.i].push(element);
+  }
+  let marked = -1;
   let held = -1; // held on to until let go
   let near = -1; // under the pointer, or chosen with keys
   let now = data.full; // tenths of a second
@@ -42,7 +47,6 @@
 
   let cursor = null;
   if (field) {
-    race.classList.toggle("many", data.athletes.length > 20);
     cursor = document.createElementNS(race.namespaceURI, "line");
     cursor.setAttribute("class", "cursor");
     cursor.setAttribute("y1", "0");
@@ -54,9 +58,11 @@
   function mark() {
     const on = held >= 0 ? held : near;
     if (race) race.classList.toggle("chosen", on >= 0);
-    for (const element of document.querySelectorAll("[data-i].on")) element.classList.remove("on");
+    if (on === marked) return;
+    if (marked >= 0) for (const element of parts[marked]) element.classList.remove("on");
+    marked = on;
     if (on < 0) return;
-    for (const element of document.querySelectorAll('[data-i="' + on + '"]')) {
+    for (const element of parts[on]) {
       element.classList.add("on");
       if (element.classList.contains("one")) element.parentNode.insertBefore(element, cursor);
     }
