@@ -29,8 +29,8 @@ _OOM_SCORE = "800"
 
 def main(folder: Path) -> int:
     """Do the job in `folder`. Returns the exit code: 0 also where a reason was written."""
-    _die_with_parent()
     job = json.loads((folder / JOB).read_text(encoding="utf-8"))
+    _die_with(job["worker"])
     if job["cpus"]:
         with suppress(OSError):
             os.sched_setaffinity(0, job["cpus"])
@@ -130,10 +130,12 @@ def _track(
     return paths
 
 
-def _die_with_parent() -> None:
-    """Nobody would take the result of a child whose worker is gone."""
+def _die_with(worker: int) -> None:
+    """End with the process that waits for the result; nobody else would take it."""
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != worker:  # gone before the kernel was told
+        sys.exit(1)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(_OOM_SCORE)
     signal.signal(signal.SIGINT, signal.SIG_IGN)

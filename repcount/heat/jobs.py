@@ -122,6 +122,7 @@ def _lay_out(folder: Path, job: Job, cpus: Sequence[int]) -> None:
         "readings": [vars(one) for one in job.readings],
         "engine": job.engine,
         "work": job.work,
+        "worker": os.getpid(),
         "cpus": list(cpus),
     }
     (folder / JOB).write_text(json.dumps(told), encoding="utf-8")
