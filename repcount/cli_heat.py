@@ -62,6 +62,9 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Videos read at once (one for each core)."
 )
+@click.option(
+    "--cores", type=click.IntRange(1, 256), help="Cores for each of them (an equal share)."
+)
 @click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler whose workers read them.")
 @click.option("--send", is_flag=True, help="Send the videos to the workers: no shared folder.")
 @click.option(
@@ -84,6 +87,7 @@ def heat(
     model: str,
     plate_mm: float,
     workers: int | None,
+    cores: int | None,
     scheduler: str | None,
     send: bool,
     on_error: str,
@@ -117,7 +121,7 @@ def heat(
     from repcount.heat.store import HeatOptions, options_as_dict
 
     options = HeatOptions(model, plate_mm, number)
-    where = Where(scheduler, workers, send)
+    where = Where(scheduler, workers, cores, send)
     with _shown(quiet or as_json) as shown:
         outcomes = _read(listed, out, options, where, on_error, shown)
     made = collect(outcomes, name or _name(source), out, options_as_dict(options))

@@ -31,10 +31,12 @@ TRIES = 2
 @dataclass(frozen=True)
 class Where:
     """Where jobs run: on the workers of `scheduler` (its address), or on so many `workers` of this
-    machine (None: one for each core). `send`: videos are sent, not opened by their path."""
+    machine (None: one for each core), each on so many `cores` of its own (None: an equal share).
+    `send`: videos are sent, not opened by their path."""
 
     scheduler: str | None = None
     workers: int | None = None
+    cores: int | None = None
     send: bool = False
 
 
@@ -95,7 +97,7 @@ def _hand_out(
             while waiting and len(running) < slots:
                 job, tries = waiting.popleft()
                 future = client.submit(
-                    on_worker, _sent(job, where), topic, where.scheduler is None, pure=False
+                    on_worker, _sent(job, where), topic, _cores(where), pure=False
                 )
                 running[future] = (job, tries)
                 future.add_done_callback(done.put)
@@ -142,8 +144,17 @@ def _sent(job: Job, where: Where) -> Job:
     return replace(job, film=Path(job.video).read_bytes())
 
 
-def on_worker(job: Job, topic: str, pinned: bool) -> Answer:
-    """What runs on a worker, in one of its threads. `pinned`: on the worker's own cores."""
+def _cores(where: Where) -> int:
+    """How many cores each local worker has for itself; 0 for the workers of a scheduler, who share
+    theirs as they like."""
+    if where.scheduler is not None:
+        return 0
+    there = len(os.sched_getaffinity(0))
+    return min(there, where.cores or max(1, there // (where.workers or there)))
+
+
+def on_worker(job: Job, topic: str, cores: int) -> Answer:
+    """What runs on a worker, in one of its threads, on so many `cores` of its own (0: any)."""
     from distributed import get_worker
 
     worker = get_worker()
@@ -159,19 +170,14 @@ def on_worker(job: Job, topic: str, pinned: bool) -> Answer:
     def stopped() -> bool:
         return str(worker.status) not in ("Status.running", "Status.paused")
 
-    return do(job, progress, stopped, _cpus(worker) if pinned else ())
+    return do(job, progress, stopped, _cpus(int(worker.name), cores) if cores else ())
 
 
-def _cpus(worker: Any) -> list[int]:
-    """The cores of a local worker: an equal share for each, so that they do not take each other's
-    time. `name` is its number, with the number of all in `resources`."""
-    total = int(worker.state.total_resources.get("share", 0))
-    if not total:
-        return []
-    cores = sorted(os.sched_getaffinity(0))
-    each = max(1, len(cores) // total)
-    first = int(worker.name) * each
-    return [cores[(first + k) % len(cores)] for k in range(each)]
+def _cpus(number: int, cores: int) -> list[int]:
+    """The cores of the local worker with this number, side by side so that they do not take each
+    other's time."""
+    there = sorted(os.sched_getaffinity(0))
+    return [there[(number * cores + k) % len(there)] for k in range(cores)]
 
 
 @contextmanager
@@ -201,7 +207,6 @@ def _client(where: Where) -> Iterator[Client]:
                     dashboard_address="127.0.0.1:0",  # any free port: others may run here too
                     host="127.0.0.1",
                     silence_logs=50,
-                    resources={"share": count},
                 ) as cluster,
                 Client(cluster) as client,
             ):
