@@ -63,11 +63,12 @@ def read_heat(
     failed: dict[int, str] = {}
     asked: dict[int, _Asked] = {}
     hashes: dict[Path, str] = {}
+    lanes = _lanes(listed, options)
     for index, one in enumerate(listed):
         if one.is_read:
             continue
         try:
-            asked[index] = _ask(one, options, hashes)
+            asked[index] = _ask(one, options, lanes[one.source], hashes)
         except RepcountError as error:
             failed[index] = str(error)
             if stop_on_error:
@@ -87,7 +88,24 @@ def read_heat(
     return outcomes
 
 
-def _ask(one: Listed, options: HeatOptions, hashes: dict[Path, str]) -> _Asked:
+def _lanes(listed: Sequence[Listed], options: HeatOptions) -> dict[Path, int]:
+    """The number of lanes of each video (0: as many as are found): as the options say, or where a
+    list names lanes, as many as it names if it names all from 1 on."""
+    named: dict[Path, set[int]] = {}
+    for one in listed:
+        those = named.setdefault(one.source, set())
+        if one.entry.lane is not None:
+            those.add(one.entry.lane)
+    found = {}
+    for source, those in named.items():
+        whole = len(those) > 1 and those == set(range(1, max(those) + 1))
+        found[source] = options.lanes
+        if those and options.lanes == 1:
+            found[source] = len(those) if whole else 0
+    return found
+
+
+def _ask(one: Listed, options: HeatOptions, lanes: int, hashes: dict[Path, str]) -> _Asked:
     plan = None if one.plan is None else load_plan(one.plan).model_dump_json()
     if one.source not in hashes:
         try:
@@ -98,8 +116,6 @@ def _ask(one: Listed, options: HeatOptions, hashes: dict[Path, str]) -> _Asked:
             raise RepcountError(f"{one.source.name}: cannot be read ({reason}).") from error
     sha256 = hashes[one.source]
     lane = one.entry.lane
-    # Lanes in the list say that there are several, not that there are no more.
-    lanes = options.lanes if lane is None or options.lanes > 1 else 0
     reading = Reading(lane or (1 if lanes == 1 else 0), plan, one.entry.start_s)
     return _Asked(one, sha256, tracks_key(sha256, options, lanes), lanes, reading)
 

@@ -74,8 +74,8 @@ def workers(clip: Path, copies: int) -> None:
             one = run(home / "in", "--out", out, "--workers", str(count), "--cores", "1")
             took[count] = one["wall_s"]
             print(
-                f"{count} worker(s) on a core each: {one['wall_s']:.1f} s, {one['processor_s']:.1f} s of "
-                f"processor, load {os.getloadavg()[0]:.1f}"
+                f"{count} worker(s) on a core each: {one['wall_s']:.1f} s, "
+                f"{one['processor_s']:.1f} s of processor, load {os.getloadavg()[0]:.1f}"
             )
         print(f"two against one: {took[1] / took[2]:.2f} times as fast")
 
