@@ -12,6 +12,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -290,14 +291,17 @@ def test_a_scheduler_whose_worker_is_killed_ends_complete(
     killer = threading.Thread(target=kill)
     killer.start()
     home = tmp_path / "out"
-    outcomes = read_heat(list_folder(videos), home, where=Where(address, send=True), work=WORK)
+    outcomes = read_heat(list_folder(videos), home, where=Where(address), work=WORK)
     killer.join()
     assert begun(tmp_path)[victims[0]] == 2
     assert sum(begun(tmp_path).values()) == 7
     assert all(one.folder for one in outcomes), [one.reason for one in outcomes]
     write_heat(home, collect(outcomes, "Slate", home))
 
-    plain = read_heat(list_folder(videos), tmp_path / "plain", where=TWO, work=WORK)
+    # the worker that is left is sent its videos
+    plain = read_heat(
+        list_folder(videos), tmp_path / "plain", where=Where(address, send=True), work=WORK
+    )
     write_heat(tmp_path / "plain", collect(plain, "Slate", tmp_path / "plain"))
     assert timeless(home) == timeless(tmp_path / "plain")
 
@@ -317,6 +321,8 @@ def test_a_child_keeps_to_its_cores_and_is_stopped(videos: Path, tmp_path: Path)
     assert seen == [0.5]
     assert list(answer.tracks) == ["lane-1.nc"]
     assert len(answer.results) == 1
+    sent = replace(job, video="/not/there.mp4", film=video.read_bytes())
+    assert do(sent).results == answer.results
     assert do(job, stopped=lambda: True).reasons == {"": "it was stopped."}
 
 
