@@ -209,7 +209,7 @@ def _outcomes(
     found = []
     for lane in lanes:
         listed = one.listed
-        if not wanted:
+        if not wanted and len(lanes) > 1:
             entry = replace(listed.entry, athlete=f"{listed.entry.athlete}, lane {lane}", lane=lane)
             listed = replace(listed, entry=entry)
         key = _key(one.tracks, lane, one.reading, options)

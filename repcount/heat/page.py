@@ -141,8 +141,8 @@ def _pacing(one: HeatAttempt) -> list[tuple[str, str, str, str, str]]:
     return [
         (
             part.name + (f" ({part.unit})" if part.unit else ""),
-            _plain(part.first_half),
-            _plain(part.last_half),
+            _plain(part.first_half, part.unit),
+            _plain(part.last_half, part.unit),
             "–" if part.slope is None else f"{_signed(part.slope)} ± {part.slope_error or 0.0:.2f}",
             "–" if part.variation is None else f"{part.variation:.0%}",
         )
@@ -151,8 +151,9 @@ def _pacing(one: HeatAttempt) -> list[tuple[str, str, str, str, str]]:
     ]
 
 
-def _plain(value: float | None) -> str:
-    return "–" if value is None else f"{value:.1f}".removesuffix(".0")
+def _plain(value: float | None, unit: str) -> str:
+    """Counts whole, what has a unit with a tenth."""
+    return "–" if value is None else f"{value:.1f}" if unit else f"{value:.0f}"
 
 
 def _signed(value: float) -> str:

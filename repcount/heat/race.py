@@ -14,6 +14,7 @@ from markupsafe import Markup
 from repcount.heat.records import BreakPlace, Heat, HeatAttempt
 from repcount.heat.tables import KINDS
 from repcount.records import to_ms
+from repcount.reports import words
 from repcount.reports.numbers import as_tenths, clock_of
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
 from repcount.reports.trace_chart import tick_step
@@ -114,7 +115,7 @@ def _line(index: int, one: HeatAttempt, asked: int, full: int) -> Markup:
     shapes = [tag("path", class_="run", d="".join(steps))]
     if halts:
         shapes.append(tag("path", class_="halt", d="".join(halts)))
-    return tag("g", *shapes, class_="one", data_i=index, data_division=one.division)
+    return tag("g", *shapes, class_="one", data_i=index, data_division=words.plain(one.division))
 
 
 def _ends(running: Sequence[HeatAttempt], full: int, asked: int) -> list[Markup]:
@@ -134,7 +135,7 @@ def _ends(running: Sequence[HeatAttempt], full: int, asked: int) -> list[Markup]
         shapes.append(
             tag("text", str(place), class_="end", x=percent(x), y=_ENDS_PX - 8 - 13 * row,
                 text_anchor=anchor,
-                data_division=one.division)
+                data_division=words.plain(one.division))
         )  # fmt: skip
     return shapes
 

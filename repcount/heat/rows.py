@@ -258,6 +258,8 @@ def _doubts(
         said.append("no rep was counted")
     if total_ms is not None and total_ms <= 0:
         said.append("it ends before its start, so the start given cannot be right")
+    if source == "given" and any(rep.top_s < 0 for rep in reps):
+        said.append("the start given lies after its first rep")
     codes = {notice.code for notice in attempt.warnings}
     if "start-ambiguous" in codes and source == "sound":
         said.append("there are two start signals")

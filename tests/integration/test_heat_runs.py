@@ -18,15 +18,19 @@ from pathlib import Path
 import pytest
 
 from repcount.errors import RepcountError
+from repcount.footage import open_footage
 from repcount.heat.cluster import Where
 from repcount.heat.collect import Outcome, collect, write_heat
 from repcount.heat.flow import Stopped, Told, read_heat
 from repcount.heat.jobs import Job, Reading, do
 from repcount.heat.manifest import list_folder, load_manifest
 from repcount.heat.store import HeatOptions, tracks_key
+from repcount.pipeline import analyze
+from repcount.tracks import load_tracks
 from tests.conftest import REPOSITORY
 from tests.heat_stub import WORK
 from tests.heats import simulated
+from tests.media import write_video
 
 TWO = Where(workers=2)
 
@@ -335,3 +339,24 @@ def test_folders_of_results_need_no_worker(tmp_path: Path, monkeypatch: pytest.M
     outcomes = read_heat(list_folder(tmp_path), tmp_path / "out")
     assert isinstance(outcomes[0], Outcome)
     assert all(one.folder for one in outcomes)
+
+
+def test_a_video_read_in_a_heat_is_what_it_is_alone(tmp_path: Path) -> None:
+    """Three seconds of a sample clip, through Dask and a child, beside the same read directly."""
+    videos = tmp_path / "videos"
+    videos.mkdir()
+    with open_footage(REPOSITORY / "sample_clips" / "slate.mp4", start_s=6, end_s=9) as footage:
+        frames = [(one.time_s - 6, one.rgb.copy()) for one in footage.frames(max_side=640)]
+    write_video(videos / "oren.mp4", [at for at, _ in frames], pictures=[rgb for _, rgb in frames])
+    (videos / "broken.mp4").write_text("no video", encoding="utf-8")
+    plan = REPOSITORY / "sample_clips" / "slate.toml"
+    home = tmp_path / "out"
+    broken, read = read_heat(list_folder(videos, plan), home, where=Where(workers=1))
+    assert broken.reason.startswith("broken.mp4: not a video")
+    assert read.folder is not None
+    analyze(videos / "oren.mp4", plan, tmp_path / "alone")
+    assert timeless(tmp_path / "alone") == timeless(read.folder)
+    assert load_tracks(read.folder / "tracks.nc").identical(
+        load_tracks(tmp_path / "alone" / "tracks.nc")
+    )
+    assert json.loads((read.folder / "attempt.json").read_text(encoding="utf-8"))["reps"]

@@ -165,6 +165,13 @@ def test_a_given_start_moves_the_clock_and_not_the_lengths() -> None:
     assert moved.start_doubt_s == 0.07
 
 
+def test_a_start_after_the_first_rep_is_doubtful() -> None:
+    filmed = simulated(5)
+    late = attempt_row(Entry("Juna", start_s=filmed.attempt.reps[3].top_s), filmed.attempt)
+    assert late.state == "doubtful"
+    assert "the start given lies after its first rep" in late.reason
+
+
 def test_a_start_that_comes_later_lets_the_cap_fall_later() -> None:
     filmed = simulated(5)
     total = filmed.attempt.clock.total_s or 0
