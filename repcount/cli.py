@@ -15,6 +15,7 @@ import click
 
 import repcount
 from repcount.cli_correct import correct
+from repcount.cli_heat import heat
 from repcount.cli_help import (
     MOMENT,
     Commands,
@@ -173,7 +174,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history, overlay):
+for _command in (plan, forecast, next_, history, overlay, heat):
     cli.add_command(_command)
 
 

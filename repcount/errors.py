@@ -24,5 +24,9 @@ class RecordError(RepcountError):
     """A tracks, reading, edits or attempt file is missing, damaged or of another version."""
 
 
+class ManifestError(RepcountError):
+    """The list of a heat is not usable: a line for each finding, with its number in the file."""
+
+
 class ModelError(RepcountError):
     """A model file is missing or does not have the checksum it should have."""

@@ -19,6 +19,7 @@ NAMES: tuple[str, ...] = (
     "ranking",
     "next",
     "history",
+    "heat",
 )
 
 
@@ -30,7 +31,7 @@ def schema_of(name: str) -> str:
 
     if name == "plan":
         return plan_schema_text()
-    if name in ("proposal", "ranking", "next", "history"):
+    if name in ("proposal", "ranking", "next", "history", "heat"):
         return schema_text(_after(name))
     kinds: dict[str, type[Record]] = {
         "reading": Reading,
@@ -42,8 +43,9 @@ def schema_of(name: str) -> str:
 
 
 def _after(name: str) -> type[Record]:
-    """The records of planning; imported here because few who ask for a schema need them."""
+    """Records of planning and heats; imported here, as few who ask for a schema need them."""
     from repcount.forecast import Ranking
+    from repcount.heat.records import Heat
     from repcount.history import History
     from repcount.next_plan import NextPlan
     from repcount.plan.propose import Proposal
@@ -53,6 +55,7 @@ def _after(name: str) -> type[Record]:
         "ranking": Ranking,
         "next": NextPlan,
         "history": History,
+        "heat": Heat,
     }
     return kinds[name]
 

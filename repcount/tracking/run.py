@@ -36,6 +36,8 @@ from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, MODELS, RIGHT_KN
 from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 
 Progress = Callable[[float, float], None]
+# x0, y0, x1, y1 in pixels of the upright full-size picture
+Box = tuple[int, int, int, int]
 
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
@@ -101,17 +103,20 @@ def track(
     options: TrackOptions | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
+    *,
+    region: Box | None = None,
 ) -> xr.Dataset:
     """Look at a video and return the Tracks (see `repcount.tracks.make_tracks`).
 
     `progress(fraction, seconds_left)` is called now and then, fraction rising from 0 to 1. Setting
-    `cancel` makes it stop within a fraction of a second and raise Cancelled. Raises FootageError if
-    the video cannot be read and ModelError if a model file is missing or damaged.
+    `cancel` makes it stop within a fraction of a second and raise Cancelled. With `region` only
+    that part of the picture is looked at; positions are still those of the whole. Raises
+    FootageError if the video cannot be read and ModelError if a model file is missing or damaged.
     """
     options = options or TrackOptions()
     footage = video if isinstance(video, Footage) else open_footage(Path(video))
-    looked, athlete, bar = _look(footage, options, progress, cancel)
-    return _tracks(footage, options, looked, athlete, bar)
+    looked, athlete, bar = _look(footage, options, progress, cancel, region)
+    return _tracks(footage, options, looked, athlete, bar, region)
 
 
 def _look(
@@ -119,6 +124,7 @@ def _look(
     options: TrackOptions,
     progress: Progress | None,
     cancel: threading.Event | None,
+    region: Box | None,
 ) -> tuple[list[Looked], Athlete, BarTrack]:
     athlete, cuts, camera, bar = Athlete(options.model), Cuts(), Camera(), Bar(BarNet())
     looked: list[Looked] = []
@@ -147,7 +153,7 @@ def _look(
 
     scale = 1.0
     try:
-        with _Ahead(_pictures(footage, options)) as pictures, _PoseThread(athlete) as pose:
+        with _Ahead(_pictures(footage, options, region)) as pictures, _PoseThread(athlete) as pose:
             for frame in pictures:
                 if cancel is not None and cancel.is_set():
                     raise Cancelled(f"{footage.info.path}: stopped")
@@ -223,14 +229,28 @@ def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray 
     return athlete_box(ankles, hips, stature) / scale
 
 
-def _pictures(footage: Footage, options: TrackOptions) -> Iterator[Picture]:
+def _pictures(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[Picture]:
     due_s = -np.inf
-    for frame in footage.frames(rate_hz=options.rate_hz, max_side=options.max_side):
+    max_side = options.max_side
+    if region is not None:  # the part is what `max_side` holds for
+        whole = max(footage.info.width, footage.info.height)
+        max_side = round(max_side * whole / max(region[2] - region[0], region[3] - region[1]))
+    for frame in footage.frames(rate_hz=options.rate_hz, max_side=max_side):
         with_pose = frame.time_s >= due_s
         if with_pose:
             # A third of a picture's time early is on time: stamps jitter.
             due_s = frame.time_s + 1 / options.pose_rate_hz - 1 / (3 * options.rate_hz)
-        yield Picture(frame.time_s, frame.gray, frame.rgb if with_pose else None, frame.scale)
+        gray, rgb = frame.gray, frame.rgb if with_pose else None
+        if region is not None:
+            gray = _part(gray, region, frame.scale)
+            rgb = None if rgb is None else _part(rgb, region, frame.scale)
+        yield Picture(frame.time_s, gray, rgb, frame.scale)
+
+
+def _part(picture: np.ndarray, region: Box, scale: float) -> np.ndarray:
+    """The part of a picture that is `scale` times smaller, at whole pixels."""
+    x0, y0, x1, y1 = (round(edge / scale) for edge in region)
+    return np.ascontiguousarray(picture[y0:y1, x0:x1])
 
 
 class _Ahead:
@@ -367,6 +387,7 @@ def _tracks(
     looked: list[Looked],
     athlete: Athlete,
     bar: BarTrack,
+    region: Box | None,
 ) -> xr.Dataset:
     times = np.array([seen.time_s for seen in looked])
     count = len(times)
@@ -380,6 +401,11 @@ def _tracks(
     position[:, :, ends, 0] = bar.ends.transpose(0, 2, 1)
     confidence[:, ends, 0] = bar.confidence
     semi_axis[:, :, 0] = bar.semi_axis
+    seen_as: dict[str, Any] = {"tracking": asdict(options), "models": _models(options)}
+    if region is not None:
+        # cut at whole pixels of the smaller picture, which are at most a pixel of that off
+        position += np.array(region[:2], np.float32)[None, :, None, None]
+        seen_as["region"] = list(region)
     return make_tracks(
         times,
         position,
@@ -392,7 +418,7 @@ def _tracks(
         people=np.array([seen.people for seen in looked]),
         video=_video(footage),
         sounds=_sounds(footage),
-        options={"tracking": asdict(options), "models": _models(options)},
+        options=seen_as,
         warnings=footage.warnings,
     )
 

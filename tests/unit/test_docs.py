@@ -12,6 +12,7 @@ import pytest
 
 import repcount
 from repcount.cli import cli
+from repcount.heat.tables import DICTIONARY
 from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.reports.tables import TABLES, Column
 from repcount.schemas import NAMES, published, schema_of
@@ -68,6 +69,17 @@ def test_the_column_dictionary_is_the_one_in_the_code() -> None:
     between = README.split("<!-- columns:begin", 1)[1].split("-->", 1)[1].split("<!--", 1)[0]
     expected = "\n\n".join(table(name, columns) for name, columns in TABLES.items())
     assert between.strip().replace("| |", "||") == expected.replace("| |", "||")
+
+
+def test_the_heats_column_dictionary_is_the_one_in_the_code() -> None:
+    between = README.split("<!-- heat-columns:begin", 1)[1].split("-->", 1)[1].split("<!--", 1)[0]
+    titles = {"heat.csv": "`heat.csv` and `heat.parquet`"}
+    parts = []
+    for name, columns in DICTIONARY.items():
+        rows = [f"| {c.name} | {c.unit} | {c.meaning} |".replace("  ", " ") for c in columns]
+        head = [titles.get(name, f"`{name}`"), "", "| column | unit | meaning |", "|---|---|---|"]
+        parts.append("\n".join([*head, *rows]))
+    assert between.strip() == "\n\n".join(parts)
 
 
 def test_every_public_function_is_documented() -> None:

@@ -1,0 +1,203 @@
+"""The page of a heat: one file that needs no network, complete without its script."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_picture, race_picture, spent_bar
+from repcount.heat.records import Heat, HeatAttempt
+from repcount.heat.tables import DICTIONARY
+from repcount.reports import words
+from repcount.reports.numbers import as_tenths, clock, seconds_of, short
+from repcount.reports.pages import ASSETS as SHARED
+from repcount.reports.pages import environment, hashed
+from repcount.wording import plural
+
+ASSETS = Path(__file__).parent / "assets"
+# A table of more rows is shut when the page opens.
+LONG = 40
+
+
+def heat_page(heat: Heat) -> str:
+    """The whole page as text. Everything that comes from the records is escaped."""
+    css = "\n".join(
+        path.read_text(encoding="utf-8") for path in (SHARED / "report.css", ASSETS / "heat.css")
+    )
+    script = (ASSETS / "heat.js").read_text(encoding="utf-8")
+    policy = (
+        f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    template = environment().from_string((ASSETS / "heat.html").read_text(encoding="utf-8"))
+    return template.render(
+        heat=heat, policy=policy, css=Markup(css), script=Markup(script), **_parts(heat)
+    )
+
+
+def _parts(heat: Heat) -> dict[str, Any]:
+    race = race_picture(heat)
+    read = [one for one in heat.attempts if one.state != "failed"]
+    longest = max((one.total_s or 0.0 for one in read), default=0.0)
+    rounds = max((span.round for one in read for span in one.rounds), default=0)
+    numbered = list(enumerate(heat.attempts))
+    return {
+        "lede": _lede(heat),
+        "numbered": numbered,
+        "loads": len({one.load_kg for one in read}) > 1,
+        "race": race,
+        "gutter": gutter(heat, race.reps) if race else "",
+        "script_data": _script_data(heat, race.full, race.reps) if race else None,
+        "rounds": range(1, rounds + 1),
+        "splits": [(i, one, _splits(one, rounds)) for i, one in numbered if one.rounds],
+        "best": _best_splits(read, rounds),
+        "places": places_picture(heat),
+        "spent": [
+            (i, one, spent_bar(one, longest), _spent(one))
+            for i, one in numbered
+            if one.total_s and one.time_spent
+        ],
+        "spent_order": SPENT_ORDER,
+        "pacing": [(i, one, _pacing(one)) for i, one in numbered if one.spread],
+        "deviations": [(i, one) for i, one in numbered if one.planned_s or one.deviations],
+        "unsure": [(i, one) for i, one in numbered if one.state != "read"],
+        "dictionary": DICTIONARY,
+        "associations": [_association(one) for one in heat.associations],
+        "clocks": _clocks(read),
+        "is_open": len(heat.attempts) <= LONG,
+    }
+
+
+def _lede(heat: Heat) -> str:
+    """The first sentence: how many, who came first, who did not finish, what failed."""
+    read = [one for one in heat.attempts if one.state != "failed"]
+    said = [plural(len(heat.attempts), "attempt") + (" at " + _names(read) if read else "") + "."]
+    first = [one for one in read if one.place == 1 and one.finished]
+    if len(first) == 1:
+        said.append(f"{first[0].athlete} was first in {clock(first[0].total_s)}.")
+    elif first:
+        who = " and ".join([", ".join(one.athlete for one in first[:-1]), first[-1].athlete])
+        said.append(f"{who} share the first place in {clock(first[0].total_s)}.")
+    unfinished = sum(one.finished is False for one in read)
+    if unfinished:
+        said.append(f"{unfinished} did not finish.")
+    failed = len(heat.attempts) - len(read)
+    if failed:
+        said.append(f"{failed} could not be read.")
+    return " ".join(said)
+
+
+def _clocks(read: Sequence[HeatAttempt]) -> list[str]:
+    """How the clocks of the heat were started, each way with its doubt."""
+    ways: dict[tuple[str, float | None], int] = {}
+    for one in read:
+        way = (one.start_source or "first lift-off", one.start_doubt_s)
+        ways[way] = ways.get(way, 0) + 1
+    words_of = {
+        "sound": "by the start beep",
+        "given": "by a start that was given",
+        "first lift-off": "by its own first lift-off, which is not the heat’s start",
+    }
+    return [
+        f"{plural(count, 'clock')} started {words_of[source]}"
+        + (f", ± {doubt:g} s." if doubt is not None else ".")
+        for (source, doubt), count in ways.items()
+    ]
+
+
+def _names(read: Sequence[HeatAttempt]) -> str:
+    names = list(dict.fromkeys(one.workout for one in read if one.workout))
+    return " and ".join(names[:3]) if names else "no given workout"
+
+
+def _splits(one: HeatAttempt, rounds: int) -> list[tuple[str, str]]:
+    """Time and sets of each round; dashes where there is none."""
+    spans = {span.round: span for span in one.rounds}
+    return [
+        (short(spans[n].duration_s), spans[n].sets) if n in spans else ("–", "")
+        for n in range(1, rounds + 1)
+    ]
+
+
+def _best_splits(read: Sequence[HeatAttempt], rounds: int) -> list[str]:
+    """The fastest time of each round among those who finished."""
+    done = [one for one in read if one.finished]
+    return [
+        short(min((s.duration_s for one in done for s in one.rounds if s.round == n), default=None))
+        for n in range(1, rounds + 1)
+    ]
+
+
+def _spent(one: HeatAttempt) -> list[str]:
+    spent: dict[str, float] = {share.kind: share.seconds for share in one.time_spent}
+    return [short(sum(spent.get(name, 0.0) for name in GROUPS[kind])) for kind, _ in SPENT_ORDER]
+
+
+def _pacing(one: HeatAttempt) -> list[tuple[str, str, str, str, str]]:
+    """Quantity, first half, last half, slope with its error, variation, as shown."""
+    return [
+        (
+            part.name + (f" ({part.unit})" if part.unit else ""),
+            _plain(part.first_half, part.unit),
+            _plain(part.last_half, part.unit),
+            "–" if part.slope is None else f"{_signed(part.slope)} ± {part.slope_error or 0.0:.2f}",
+            "–" if part.variation is None else f"{part.variation:.0%}",
+        )
+        for part in one.spread
+        if part.first_half is not None or part.last_half is not None
+    ]
+
+
+def _plain(value: float | None, unit: str) -> str:
+    """Counts whole, what has a unit with a tenth."""
+    return "–" if value is None else f"{value:.1f}" if unit else f"{value:.0f}"
+
+
+def _signed(value: float) -> str:
+    return ("+" if value > 0 else "−" if value < 0 else "") + f"{abs(value):.2f}"
+
+
+def _association(one: Any) -> dict[str, str]:
+    sure = one.low > 0 or one.high < 0
+    way = "longer totals" if one.rho > 0 else "shorter totals"
+    return {
+        "quantity": one.quantity,
+        "of": one.of,
+        "n": str(one.n),
+        "rho": _signed(one.rho),
+        "interval": f"{_signed(one.low)} to {_signed(one.high)}",
+        "words": f"more of it went with {way}" if sure else "no clear direction at this n",
+        "inside": "its seconds are part of the total" if one.part_of_total else "",
+    }
+
+
+def _script_data(heat: Heat, full: int, reps: int) -> dict[str, Any]:
+    """What the page's script needs: for each athlete name, division, result, the tenths of a second
+    of every rep, and breaks as [begin, end, words]."""
+    return {
+        "full": full,
+        "reps": reps,
+        "athletes": [
+            [
+                words.plain(one.athlete),
+                words.plain(one.division),
+                one.result,
+                [as_tenths(rep.top_s) for rep in one.reps] if one.total_s else [],
+                [
+                    [
+                        as_tenths(pause.start_s),
+                        as_tenths(pause.end_s),
+                        seconds_of(as_tenths(pause.length_s))
+                        + " s"
+                        + (f" after {pause.movement} {pause.number}" if pause.movement else ""),
+                    ]
+                    for pause in one.breaks
+                ],
+                f"round {one.reps[-1].round}" if one.reps else "",
+            ]
+            for one in heat.attempts
+        ],
+    }
