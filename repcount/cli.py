@@ -24,6 +24,7 @@ from repcount.cli_help import (
     progress_shown,
     show,
 )
+from repcount.cli_library import DATA, NEEDED, demand, library, save_results
 from repcount.cli_next import forecast, history, next_
 from repcount.cli_plan import plan
 from repcount.schemas import NAMES
@@ -70,6 +71,9 @@ def cli(debug: bool) -> None:
     type=click.Path(path_type=Path),
     help="A tracks file made before: read it again without looking at the pixels.",
 )
+@click.option("--save", is_flag=True, help="Put video and results into the library too.")
+@click.option("--athlete", help="Whose attempt it is, for the library.")
+@DATA
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def analyze(
@@ -77,6 +81,9 @@ def analyze(
     plan: Path | None,
     out: Path,
     tracks: Path | None,
+    save: bool,
+    athlete: str | None,
+    data: Path | None,
     as_json: bool,
     quiet: bool,
     **options: Any,
@@ -88,6 +95,10 @@ def analyze(
     """
     if video is None and tracks is None:
         raise click.UsageError("Give a video, or a tracks file with --tracks.")
+    if save and video is None:
+        raise click.UsageError("Give the video too: --save keeps it in the library.")
+    if save:
+        demand(NEEDED, "--save")
     from repcount.pipeline import Options
     from repcount.pipeline import analyze as run
 
@@ -96,6 +107,10 @@ def analyze(
     show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
     if not quiet and not as_json:
         click.echo(f"\nWritten to {plain(out)}")
+    if save and video is not None:
+        saved = save_results(data, video, out, plan, athlete)
+        if not quiet and not as_json:
+            click.echo(f"Saved in the library as {saved}")
 
 
 @cli.command()
@@ -158,7 +173,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history):
+for _command in (plan, forecast, next_, history, library):
     cli.add_command(_command)
 
 
