@@ -24,7 +24,7 @@ from repcount.cli_help import (
     progress_shown,
     show,
 )
-from repcount.cli_library import DATA, NEEDED, demand, library, save_results
+from repcount.cli_library import DATA, NEEDED, demand, library, save_results, serve
 from repcount.cli_next import forecast, history, next_
 from repcount.cli_plan import plan
 from repcount.schemas import NAMES
@@ -173,7 +173,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history, library):
+for _command in (plan, forecast, next_, history, library, serve):
     cli.add_command(_command)
 
 

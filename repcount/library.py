@@ -174,13 +174,13 @@ class Library:
     def folder_of(self, attempt_id: str) -> Path:
         """Where an attempt's video and results lie."""
         if not re.fullmatch(r"[0-9a-f]{16}", attempt_id):
-            raise RecordError("there is no such attempt.")
+            raise Missing("there is no such attempt.")
         return self.folder / ATTEMPTS / attempt_id
 
     def upload_file(self, upload_id: str) -> Path:
         """Where a file on its way is gathered."""
         if not re.fullmatch(r"[0-9a-f]{32}", upload_id):
-            raise RecordError("there is no such upload.")
+            raise Missing("there is no such upload.")
         return self.folder / UPLOADS / upload_id
 
     def attempt(self, attempt_id: str) -> AttemptRow:
@@ -188,7 +188,7 @@ class Library:
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
         if row is None:
-            raise RecordError("there is no such attempt; it may have been deleted.")
+            raise Missing("there is no such attempt; it may have been deleted.")
         return row
 
     def attempts(
@@ -379,7 +379,7 @@ class Library:
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is None:
-                raise RecordError("there is no such attempt; it may have been deleted.")
+                raise Missing("there is no such attempt; it may have been deleted.")
             for upload in session.scalars(select(Upload).where(Upload.attempt_id == attempt_id)):
                 session.delete(upload)
             session.delete(row)
@@ -394,7 +394,7 @@ class Library:
         with self.session() as session:
             found = session.get(Athlete, athlete_id)
             if found is None:
-                raise RecordError("there is no such athlete; it may have been deleted.")
+                raise Missing("there is no such athlete; it may have been deleted.")
             session.delete(found)
         self._forget()
 
@@ -403,7 +403,7 @@ class Library:
         with self.session() as session:
             found = session.get(PlanRow, plan_id)
             if found is None:
-                raise RecordError("there is no such plan; it may have been deleted.")
+                raise Missing("there is no such plan; it may have been deleted.")
             session.delete(found)
         self._forget()
 
@@ -432,6 +432,10 @@ class Library:
 
 class Conflict(RepcountError):
     """Someone else changed the same thing meanwhile; nothing was changed."""
+
+
+class Missing(RecordError):
+    """What is asked for is not, or no longer, in the library."""
 
 
 def now() -> int:
