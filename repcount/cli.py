@@ -25,6 +25,7 @@ from repcount.cli_help import (
     progress_shown,
     show,
 )
+from repcount.cli_library import DATA, NEEDED, demand, library, save_results, serve
 from repcount.cli_next import forecast, history, next_
 from repcount.cli_overlay import overlay
 from repcount.cli_plan import plan
@@ -84,6 +85,9 @@ def cli(debug: bool) -> None:
     type=click.Choice(["others", "all"]),
     help="Make faces in these pictures unreadable: all but the athlete's, or all.",
 )
+@click.option("--save", is_flag=True, help="Put video and results into the library too.")
+@click.option("--athlete", help="Whose attempt it is, for the library.")
+@DATA
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def analyze(
@@ -91,6 +95,9 @@ def analyze(
     plan: Path | None,
     out: Path,
     tracks: Path | None,
+    save: bool,
+    athlete: str | None,
+    data: Path | None,
     as_json: bool,
     quiet: bool,
     **options: Any,
@@ -102,6 +109,10 @@ def analyze(
     """
     if video is None and tracks is None:
         raise click.UsageError("Give a video, or a tracks file with --tracks.")
+    if save and video is None:
+        raise click.UsageError("Give the video too: --save keeps it in the library.")
+    if save:
+        demand(NEEDED, "--save")
     from repcount.pipeline import Options
     from repcount.pipeline import analyze as run
 
@@ -112,6 +123,10 @@ def analyze(
         click.echo(f"\nWritten to {plain(out)}")
         if options["blur_faces"]:
             click.echo("Faces may have been missed: look at the stills before you show them.")
+    if save and video is not None:
+        saved = save_results(data, video, out, plan, athlete)
+        if not quiet and not as_json:
+            click.echo(f"Saved in the library as {saved}")
 
 
 @cli.command()
@@ -174,7 +189,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history, overlay, heat):
+for _command in (plan, forecast, next_, history, overlay, heat, library, serve):
     cli.add_command(_command)
 
 

@@ -1,0 +1,193 @@
+"""What forms and buttons ask for: attempts, athletes, plans, share links. Answers are for htmx: a
+place to go to, or a sentence to show where it was asked."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import secrets
+from collections.abc import AsyncIterator
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, Form, Path, Query, Request, Response
+from fastapi.responses import PlainTextResponse, StreamingResponse
+from sqlalchemy import select
+
+from repcount.errors import PlanError
+from repcount.library import AttemptRow, Library, Missing, Share, now
+from repcount.plan import parse_plan
+from repcount.reports.numbers import clock
+from repcount.web.plan_form import PlanForm, toml_of
+from repcount.web.queue import Queue
+from repcount.web.review import ERRORS, AttemptId
+
+RowId = Annotated[int, Path(ge=1, le=2**31)]
+_EVERY_S = 0.5
+
+
+def router(library: Library, queue: Queue) -> APIRouter:
+    """The addresses of all changes but corrections."""
+    routes = APIRouter(prefix="/api", tags=["library"], responses=ERRORS)
+
+    def go(to: str) -> Response:
+        return Response(status_code=204, headers={"HX-Redirect": to})
+
+    @routes.get("/attempts/{attempt_id}/events", responses=_STREAM)
+    async def events(
+        attempt_id: AttemptId, once: Annotated[bool, Query(description="the first only")] = False
+    ) -> StreamingResponse:
+        """Where an analysis stands, as server-sent events until it is over."""
+        await asyncio.to_thread(library.attempt, attempt_id)
+
+        async def stream() -> AsyncIterator[str]:
+            while True:
+                try:
+                    row = await asyncio.to_thread(library.attempt, attempt_id)
+                except Missing:
+                    return
+                yield f"data: {json.dumps(standing(row, queue))}\n\n"
+                if once or row.state not in ("waiting", "running"):
+                    return
+                await asyncio.sleep(_EVERY_S)
+
+        return StreamingResponse(stream(), media_type="text/event-stream")
+
+    @routes.post("/attempts/{attempt_id}/cancel", status_code=204)
+    def cancel(attempt_id: AttemptId) -> Response:
+        """Stop an analysis."""
+        queue.cancel(attempt_id)
+        return go("/")
+
+    @routes.post("/attempts/{attempt_id}/again", status_code=204)
+    def again(attempt_id: AttemptId) -> Response:
+        """Start a stopped or failed analysis again."""
+        queue.again(attempt_id)
+        return go(f"/attempts/{attempt_id}")
+
+    @routes.post("/attempts/{attempt_id}/delete", status_code=204)
+    def delete(attempt_id: AttemptId) -> Response:
+        """Delete an attempt for good."""
+        if library.attempt(attempt_id).state in ("waiting", "running"):
+            queue.cancel(attempt_id)
+        library.delete(attempt_id)
+        return go("/")
+
+    @routes.post("/attempts/{attempt_id}/shares", responses=_TEXT)
+    def share(
+        request: Request, attempt_id: AttemptId, days: Annotated[int, Form(ge=1, le=365)] = 7
+    ) -> Response:
+        """Make a read-only link to one attempt; it is shown once and kept only as a digest."""
+        library.attempt(attempt_id)
+        token = secrets.token_urlsafe(32)
+        with library.session() as session:
+            session.add(
+                Share(
+                    digest=digest_of(token), attempt_id=attempt_id, created_at=now(),
+                    expires_at=now() + days * 86_400,
+                )
+            )  # fmt: skip
+        return PlainTextResponse(f"{request.base_url}s/{token}/")
+
+    @routes.post("/shares/{share_id}/delete", status_code=204)
+    def revoke(share_id: RowId) -> Response:
+        """End a link."""
+        with library.session() as session:
+            found = session.get(Share, share_id)
+            if found is None:
+                raise Missing("there is no such link; it may have been ended already.")
+            session.delete(found)
+        return Response(status_code=204, headers={"HX-Refresh": "true"})
+
+    @routes.post("/athletes", status_code=204)
+    def add_athlete(name: Annotated[str, Form(max_length=200)]) -> Response:
+        """Add an athlete."""
+        return go(f"/athletes/{library.athlete_named(name)}")
+
+    @routes.post("/athletes/{athlete_id}/delete", status_code=204)
+    def delete_athlete(athlete_id: RowId) -> Response:
+        """Delete an athlete and all of the athlete's attempts."""
+        for row in library.attempts(athlete_id=athlete_id):
+            if row.state in ("waiting", "running"):
+                queue.cancel(row.id)
+        library.delete_athlete(athlete_id)
+        return go("/athletes")
+
+    @routes.post("/plans/check", responses=_TEXT)
+    def check(form: Annotated[PlanForm, Form()]) -> PlainTextResponse:
+        """What is wrong with a plan as it stands, in a sentence, or what it comes to."""
+        try:
+            plan = parse_plan(toml_of(form), "The plan")
+        except PlanError as error:
+            return PlainTextResponse(str(error))
+        reps = sum(one.reps for one in plan.rounds)
+        total = plan.planned_total_s
+        planned = f", planned {clock(total)}" if total is not None else ", no round times"
+        return PlainTextResponse(
+            f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
+            f"{len(plan.planned_breaks())} breaks{planned}."
+        )
+
+    @routes.post("/plans", status_code=204)
+    def add_plan(form: Annotated[PlanForm, Form()]) -> Response:
+        """Keep a new plan."""
+        return go(f"/plans/{library.put_plan(toml_of(form))}")
+
+    @routes.post("/plans/{plan_id}", status_code=204)
+    def change_plan(
+        plan_id: RowId, form: Annotated[PlanForm, Form()], version: Annotated[int, Query(ge=1)]
+    ) -> Response:
+        """Change a plan that is still as it was when the page was opened."""
+        library.put_plan(toml_of(form), plan_id, version)
+        return go(f"/plans/{plan_id}")
+
+    @routes.post("/plans/{plan_id}/delete", status_code=204)
+    def delete_plan(plan_id: RowId) -> Response:
+        """Delete a plan; attempts keep their copy."""
+        library.delete_plan(plan_id)
+        return go("/plans")
+
+    return routes
+
+
+_STREAM: dict[int | str, dict[str, object]] = {
+    200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}
+}
+_TEXT: dict[int | str, dict[str, object]] = {
+    200: {"content": {"text/plain": {"schema": {"type": "string"}}}}
+}
+
+
+def standing(row: AttemptRow, queue: Queue) -> dict[str, object]:
+    """An attempt's state for the pages' scripts."""
+    one = queue.running.get(row.id)
+    return {
+        "state": row.state,
+        "message": row.message,
+        "fraction": one.fraction if one else 0.0,
+        "left_s": one.left_s if one else None,
+    }
+
+
+def digest_of(token: str) -> str:
+    """What is kept of a link's token."""
+    return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
+
+
+def shared(library: Library, token: str) -> AttemptRow:
+    """The attempt that a link leads to. Missing if there is none or its time is over."""
+    with library.session() as session:
+        found = session.scalar(
+            select(AttemptRow)
+            .join(Share, Share.attempt_id == AttemptRow.id)
+            .where(Share.digest == digest_of(token), Share.expires_at > now())
+        )
+    if found is None:
+        raise Missing("this link leads nowhere: it has ended, or was copied only in part.")
+    return found
+
+
+def address(workout: str) -> str:
+    """A workout's page."""
+    return f"/workouts/{quote(workout, safe='')}"

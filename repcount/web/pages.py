@@ -1,0 +1,257 @@
+"""The pages: attempts and upload, review, athletes, workouts, plans, login, shared links."""
+
+from __future__ import annotations
+
+import mimetypes
+from dataclasses import replace
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
+from sqlalchemy import select
+from starlette.concurrency import run_in_threadpool
+
+from repcount.forecast import read_attempts
+from repcount.history import side_by_side
+from repcount.library import Library, Missing, PlanRow, Share, now
+from repcount.pipeline import EDITS, FILES, REPORT, load_results
+from repcount.plan import MOVEMENT_NAMES, parse_plan
+from repcount.plan.clock_card import clock_card
+from repcount.plan.propose import Proposal
+from repcount.reports.after import history_page
+from repcount.reports.card import card_page
+from repcount.reports.html import report_page
+from repcount.reports.pages import ASSETS, hashed
+from repcount.web.actions import RowId, address, shared, standing
+from repcount.web.plan_form import MOST_MOVEMENTS
+from repcount.web.queue import Queue
+from repcount.web.review import AttemptId, panel
+from repcount.web.security import Attempts, Sessions, is_passphrase
+from repcount.web.settings import Settings
+from repcount.web.templates import page
+
+MOST_SIDE_BY_SIDE = 12
+
+
+def router(library: Library, queue: Queue, settings: Settings, sessions: Sessions) -> APIRouter:
+    """All pages."""
+    routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+    wrong = Attempts()
+
+    def shown(request: Request, template: str, status: int = 200, **parts: object) -> HTMLResponse:
+        state = request.scope["state"]
+        html = page(
+            template,
+            token=state["token"],
+            login=settings.login,
+            path=request.url.path,
+            **parts,
+        )
+        return HTMLResponse(html, status)
+
+    def names() -> dict[int | None, str]:
+        return {one.id: one.name for one in library.athletes()}
+
+    @routes.get("/")
+    def home(request: Request) -> HTMLResponse:
+        return shown(
+            request,
+            "home.html",
+            rows=library.attempts(),
+            names=names(),
+            athletes=library.athletes(),
+            plans=library.plans(),
+            largest_gb=settings.largest_bytes / 1e9,
+            longest_min=settings.longest_s / 60,
+        )
+
+    @routes.get("/attempts/{attempt_id}")
+    def attempt(request: Request, attempt_id: AttemptId) -> HTMLResponse:
+        row = library.attempt(attempt_id)
+        with library.session() as session:
+            shares = session.scalars(
+                select(Share).where(Share.attempt_id == attempt_id, Share.expires_at > now())
+            ).all()
+        athlete = names().get(row.athlete_id, "")
+        if row.state != "done":
+            return shown(
+                request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue)
+            )
+        results = load_results(library.folder_of(attempt_id))
+        return shown(
+            request,
+            "review.html",
+            row=row,
+            athlete=athlete,
+            panel=panel(results),
+            movements=MOVEMENT_NAMES,
+            rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
+            shares=shares,
+            workout_at=address(row.workout),
+            files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
+        )
+
+    def file_of(attempt_id: str, name: str, also: tuple[str, ...]) -> Response:
+        row = library.attempt(attempt_id)
+        file = library.folder_of(attempt_id) / name
+        if name not in (row.file_name, *also) or not file.is_file():
+            raise Missing("there is no such file.")
+        kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
+        headers = {"Content-Security-Policy": _report_policy()} if name == REPORT else {}
+        return FileResponse(file, media_type=kind, headers=headers)
+
+    @routes.get("/attempts/{attempt_id}/files/{name}")
+    def file(attempt_id: AttemptId, name: str) -> Response:
+        return file_of(attempt_id, name, (*FILES, EDITS))
+
+    @routes.get("/s/{token}/")
+    def shared_page(token: str) -> Response:
+        row = shared(library, token)
+        if row.state != "done":
+            raise Missing("this attempt is not read yet; come back later.")
+        results = load_results(library.folder_of(row.id))
+        html = report_page(results.attempt, results.comparison)
+        return HTMLResponse(html, headers={"Content-Security-Policy": _report_policy()})
+
+    @routes.get("/s/{token}/{name}")
+    def shared_file(token: str, name: str) -> Response:
+        return file_of(shared(library, token).id, name, ())
+
+    @routes.get("/athletes")
+    def athletes(request: Request) -> HTMLResponse:
+        rows = library.attempts()
+        counts = {
+            one.id: sum(row.athlete_id == one.id for row in rows) for one in library.athletes()
+        }
+        return shown(request, "athletes.html", athletes=library.athletes(), counts=counts)
+
+    @routes.get("/athletes/{athlete_id}")
+    def athlete(request: Request, athlete_id: RowId) -> HTMLResponse:
+        name = names().get(athlete_id)
+        if name is None:
+            raise Missing("there is no such athlete.")
+        rows = library.attempts(athlete_id=athlete_id)
+        return shown(
+            request, "athlete.html", name=name, athlete_id=athlete_id, rows=rows,
+            names=names(), addresses={row.workout: address(row.workout) for row in rows},
+        )  # fmt: skip
+
+    @routes.get("/workouts")
+    def workouts(request: Request) -> HTMLResponse:
+        done = [row for row in library.attempts(state="done") if row.workout]
+        found = sorted({row.workout for row in done})
+        return shown(
+            request,
+            "workouts.html",
+            workouts=[
+                (name, address(name), [row for row in done if row.workout == name])
+                for name in found
+            ],
+        )
+
+    @routes.get("/workouts/{workout:path}")
+    def workout(
+        request: Request,
+        workout: str,
+        with_: Annotated[list[str] | None, Query(alias="with")] = None,
+    ) -> Response:
+        rows = library.attempts(state="done", workout=workout)
+        if not rows:
+            raise Missing("there is no attempt at this workout.")
+        asked = [row for row in reversed(rows) if row.id in (with_ or [])][:MOST_SIDE_BY_SIDE]
+        if len(asked) >= 2:
+            filmed = read_attempts([library.folder_of(row.id) for row in asked])
+            who = names()
+            filmed = [
+                replace(one, name=f"{who.get(row.athlete_id, '')} {row.file_name}".strip())
+                for one, row in zip(filmed, asked, strict=True)
+            ]
+            return _sheet(history_page(side_by_side(filmed)))
+        return shown(request, "workout.html", workout=workout, rows=rows, names=names())
+
+    def plan_row(plan_id: int) -> PlanRow:
+        with library.session() as session:
+            found = session.get(PlanRow, plan_id)
+        if found is None:
+            raise Missing("there is no such plan; it may have been deleted.")
+        return found
+
+    @routes.get("/plans")
+    def plans(request: Request) -> HTMLResponse:
+        return shown(request, "plans.html", plans=library.plans())
+
+    @routes.get("/plans/new")
+    def new_plan(request: Request, text: bool = False) -> HTMLResponse:
+        return shown(
+            request, "plan.html", row=None, text=text, movements=MOVEMENT_NAMES,
+            most=MOST_MOVEMENTS, athletes=library.athletes(), card=False,
+        )  # fmt: skip
+
+    @routes.get("/plans/{plan_id}")
+    def plan(request: Request, plan_id: RowId) -> HTMLResponse:
+        row = plan_row(plan_id)
+        return shown(
+            request, "plan.html", row=row, text=True, movements=MOVEMENT_NAMES,
+            most=MOST_MOVEMENTS, athletes=library.athletes(),
+            card=parse_plan(row.toml).planned_total_s is not None,
+        )  # fmt: skip
+
+    @routes.get("/plans/{plan_id}/card")
+    def card(plan_id: RowId) -> Response:
+        made = parse_plan(plan_row(plan_id).toml)
+        one = Proposal(
+            plan=made, card=clock_card(made), chosen="as written in the plan", patterns=[]
+        )
+        return _sheet(card_page([one]))
+
+    @routes.get("/login")
+    def login_page(request: Request) -> Response:
+        if not settings.login:
+            return RedirectResponse("/", 303)
+        return shown(request, "login.html", said="")
+
+    @routes.post("/login")
+    async def login(request: Request) -> Response:
+        where = request.client.host if request.client else ""
+        wait = wrong.wait_s(where)
+        if wait:
+            answer = shown(
+                request, "login.html", 429, said=f"Too many tries; wait {wait // 60 + 1} minutes."
+            )
+            answer.headers["Retry-After"] = str(wait)
+            return answer
+        form = await request.form(max_files=0, max_fields=2)
+        given = str(form.get("passphrase", ""))[:1000]
+        wrong.note(where)  # counted before it is checked, so that many at once gain nothing
+        if not await run_in_threadpool(is_passphrase, library, given):
+            return shown(request, "login.html", 403, said="That is not the passphrase.")
+        wrong.forget(where)
+        inside = RedirectResponse("/", 303)
+        sessions.put(inside, sessions.new(known=True))
+        return inside
+
+    @routes.post("/logout")
+    def logout() -> Response:
+        answer = Response(status_code=204, headers={"HX-Redirect": "/login"})
+        answer.delete_cookie(sessions.name, path="/", secure=sessions.secure, httponly=True)
+        return answer
+
+    return routes
+
+
+def _report_policy() -> str:
+    css = (ASSETS / "report.css").read_text(encoding="utf-8")
+    script = (ASSETS / "report.js").read_text(encoding="utf-8")
+    return (
+        f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
+        "media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+
+
+def _sheet(html: str) -> HTMLResponse:
+    css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
+    policy = (
+        f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
+    )
+    return HTMLResponse(html, headers={"Content-Security-Policy": policy})

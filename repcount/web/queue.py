@@ -1,0 +1,212 @@
+"""The queue: analyses in processes of their own, some at a time; what a kill interrupts runs again.
+
+Where an analysis stands is a row in SQLite; only its progress is kept in memory.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import threading
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import IO
+
+from sqlalchemy import select
+
+from repcount.errors import RecordError, RepcountError
+from repcount.library import AttemptRow, Library, Missing, PlanRow, Upload
+from repcount.web.settings import Settings
+
+MOST_TRIES = 2
+_LONGEST_LINE = 2000
+
+
+@dataclass
+class Running:
+    """A process at work and how far it is."""
+
+    process: subprocess.Popen[bytes]
+    fraction: float = 0.0
+    left_s: float | None = None
+    error: str = ""
+    cancelled: bool = False
+
+
+class Queue:
+    """Starts, watches and stops the analyses of a library. `start` it once, then `stop` it."""
+
+    def __init__(self, library: Library, settings: Settings) -> None:
+        self.library, self.settings = library, settings
+        self.running: dict[str, Running] = {}
+        self._lock = threading.Lock()
+        self._wake = threading.Event()
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name="queue", daemon=True)
+
+    def start(self) -> None:
+        """Take up what a stop or a kill has left, and go on."""
+        self.library.requeue()
+        self.library.tidy(self.settings.keep_days)
+        take_in_complete(self.library)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop all analyses; they wait for the next start."""
+        self._stopping = True
+        self._wake.set()
+        self._thread.join(timeout=10)
+        with self._lock:
+            for one in self.running.values():
+                one.process.kill()
+                one.process.wait()
+        self.library.requeue()
+
+    def wake(self) -> None:
+        """Something waits."""
+        self._wake.set()
+
+    def cancel(self, attempt_id: str) -> None:
+        """Stop an analysis, or take it out of the queue. RecordError if it is over."""
+        row = self.library.attempt(attempt_id)
+        with self._lock:
+            one = self.running.get(attempt_id)
+            if one is not None:
+                one.cancelled = True
+                one.process.kill()
+            elif row.state == "waiting":
+                self.library.set_state(attempt_id, "cancelled", "Stopped by hand.")
+            else:
+                raise RecordError("this analysis is over; there is nothing to stop.")
+        self.wake()
+
+    def again(self, attempt_id: str) -> None:
+        """Let a stopped or failed analysis wait again. RecordError if it is neither."""
+        if self.library.attempt(attempt_id).state not in ("cancelled", "failed"):
+            raise RecordError("this analysis has not been stopped and has not failed.")
+        self.library.set_state(attempt_id, "waiting")
+        self.wake()
+
+    def _run(self) -> None:
+        while not self._stopping:
+            self._reap()
+            while len(self.running) < self.settings.workers and not self._stopping:
+                row = self.library.claim()
+                if row is None:
+                    break
+                self._begin(row)
+            self._wake.wait(0.2 if self.running else 2.0)
+            self._wake.clear()
+
+    def _begin(self, row: AttemptRow) -> None:
+        folder = self.library.folder_of(row.id)
+        try:
+            process = subprocess.Popen(
+                [*self.settings.worker, str(folder), row.file_name, str(self.settings.longest_s)],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError as error:
+            self.library.set_state(row.id, "failed", f"The analysis did not start ({error}).")
+            return
+        one = Running(process)
+        with self._lock:
+            self.running[row.id] = one
+        assert process.stdout is not None
+        threading.Thread(
+            target=_listen, args=(process.stdout, one, self._wake), daemon=True
+        ).start()
+
+    def _reap(self) -> None:
+        for attempt_id, one in list(self.running.items()):
+            code = one.process.poll()
+            if code is None:
+                continue
+            self._note(attempt_id, one, code)
+            with self._lock:
+                del self.running[attempt_id]
+
+    def _note(self, attempt_id: str, one: Running, code: int) -> None:
+        if code == 0 and not one.cancelled:
+            with suppress(RecordError):
+                self.library.finish(attempt_id)
+                return
+        if one.cancelled:
+            self.library.set_state(attempt_id, "cancelled", "Stopped by hand.")
+        elif one.error:
+            self.library.set_state(attempt_id, "failed", one.error)
+        else:
+            with suppress(RecordError):
+                if self.library.attempt(attempt_id).tries + 1 < MOST_TRIES:
+                    self.library.set_state(attempt_id, "waiting", tries=1)
+                    return
+            self.library.set_state(
+                attempt_id,
+                "failed",
+                "The analysis broke off twice: the video needs too much time or memory, or is "
+                "damaged. Cut it to the attempt or export it as MP4 and upload it again.",
+                tries=1,
+            )
+
+
+def _listen(stream: IO[bytes], one: Running, wake: threading.Event) -> None:
+    """What the process says; it has been fed a stranger's file, so nothing of it is trusted."""
+    while line := stream.readline(_LONGEST_LINE):
+        with suppress(ValueError, TypeError, KeyError, AttributeError):
+            words = json.loads(line)
+            if "error" in words:
+                one.error = str(words["error"])[:500]
+            else:
+                one.fraction = min(max(float(words["fraction"]), 0.0), 1.0)
+                one.left_s = min(max(float(words["left_s"]), 0.0), 1e6)
+    wake.set()
+
+
+def take_in_complete(library: Library) -> None:
+    """Uploads whose last byte came just before a kill become attempts."""
+    with library.session() as session:
+        waiting = session.scalars(select(Upload).where(Upload.attempt_id.is_(None))).all()
+    for upload in waiting:
+        file = library.upload_file(upload.id)
+        if file.exists() and file.stat().st_size == upload.size:
+            with suppress(RepcountError):
+                take_in(library, upload.id)
+
+
+def take_in(library: Library, upload_id: str) -> str:
+    """Make an attempt of a complete upload; its id. Asked twice, it answers the same.
+
+    Raises FootageError for what is no video; the upload is gone then.
+    """
+    with library.session() as session:
+        upload = session.get(Upload, upload_id)
+        plan = session.get(PlanRow, upload.plan_id) if upload and upload.plan_id else None
+    if upload is None:
+        raise Missing("there is no such upload.")
+    file = library.upload_file(upload_id)
+    if upload.attempt_id is None:
+        try:
+            attempt_id = library.add_attempt(
+                file,
+                upload.file_name,
+                athlete_id=upload.athlete_id,
+                plan_toml=plan.toml if plan else None,
+                upload_id=upload_id,
+            )
+        except RepcountError:
+            drop_upload(library, upload_id)
+            raise
+    else:
+        attempt_id = upload.attempt_id
+    file.unlink(missing_ok=True)
+    return attempt_id
+
+
+def drop_upload(library: Library, upload_id: str) -> None:
+    """Forget an upload and what has come of it."""
+    with library.session() as session:
+        upload = session.get(Upload, upload_id)
+        if upload is not None:
+            session.delete(upload)
+    library.upload_file(upload_id).unlink(missing_ok=True)

@@ -1,0 +1,291 @@
+"""The review of one attempt: what the page shows, and corrections that follow each other.
+
+A page says which list of corrections it has seen by its length, which only grows: where it has
+grown meanwhile, the correction is refused, whoever made the other, from a page or a command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path
+from pydantic import BaseModel, ConfigDict, Field
+
+from repcount.edits import append_edit, edits_in_force, make_edit, revert_edit
+from repcount.errors import RecordError
+from repcount.library import Conflict, Library
+from repcount.pipeline import Results, correct, load_results
+from repcount.records import Edit, EditAction, Edits
+from repcount.reports import numbers, words
+from repcount.reports.sets_chart import set_pictures
+from repcount.reports.trace_chart import trace_picture
+from repcount.web.templates import page
+
+AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
+ERRORS: dict[int | str, dict[str, Any]] = {
+    status: {
+        "description": "refused, with the reason in a sentence",
+        "content": {"text/plain": {"schema": {"type": "string"}}},
+    }
+    for status in (403, 404, 409, 422)
+}
+_ACTIONS = {
+    "add_rep": "added a rep",
+    "remove_rep": "removed a rep",
+    "move_rep": "moved a rep",
+    "relabel_rep": "renamed a rep",
+    "mark_no_rep": "marked a no-rep",
+    "clear_no_rep": "cleared a no-rep",
+    "add_break": "added a break",
+    "move_break": "moved a break",
+    "remove_break": "removed a break",
+    "set_clock": "set the clock",
+    "note": "noted",
+}
+
+
+class Change(BaseModel):
+    """Who changes something, and how many corrections that person had seen."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    version: int = Field(ge=0, description="corrections in the list that the page shows")
+    who: str = Field(min_length=1, max_length=100, description="name of who corrects")
+    why: str = Field("", max_length=500)
+
+
+class Correction(Change):
+    """One correction, as `repcount.edits.make_edit` takes it."""
+
+    action: EditAction
+    target: str | None = Field(None, max_length=40, description="id of the rep or floor rest")
+    values: dict[Annotated[str, Field(max_length=40)], str | int | float | bool | None] = Field(
+        default_factory=dict, max_length=8
+    )
+
+
+class Reverting(Change):
+    """Take back one correction by its id."""
+
+    edit_id: str = Field(max_length=20)
+
+
+class Reviewed(BaseModel):
+    """The page's part that a correction changes, made anew, and how many corrections there are."""
+
+    version: int
+    panel: str = Field(description="HTML")
+
+
+def router(library: Library) -> APIRouter:
+    """The addresses that correct an attempt."""
+    routes = APIRouter(prefix="/api/attempts/{attempt_id}", tags=["review"], responses=ERRORS)
+
+    def apply(attempt_id: str, change: Change, make: Callable[[Results, Edits], Edits]) -> Reviewed:
+        if library.attempt(attempt_id).state != "done":
+            raise Conflict("this attempt is not read yet; wait for its analysis to end.")
+
+        def checked(before: Results, edits: Edits) -> Edits:
+            if len(edits.edits) != change.version:
+                raise Conflict(
+                    "someone else has corrected this attempt meanwhile; it is shown as it is now, "
+                    "please look and correct again."
+                )
+            return make(before, edits)
+
+        results = correct(library.folder_of(attempt_id), checked)
+        library.finish(attempt_id)
+        return Reviewed(version=len(_edits(results)), panel=panel(results))
+
+    @routes.get("/panel")
+    def look(attempt_id: AttemptId) -> Reviewed:
+        """The attempt as it stands."""
+        library.attempt(attempt_id)
+        results = load_results(library.folder_of(attempt_id))
+        return Reviewed(version=len(_edits(results)), panel=panel(results))
+
+    @routes.post("/edits")
+    def add(attempt_id: AttemptId, change: Correction) -> Reviewed:
+        """Make a correction."""
+
+        def make(before: Results, edits: Edits) -> Edits:
+            edit = make_edit(
+                edits, change.action, who=change.who, why=change.why, target=change.target,
+                values=dict(change.values),
+            )  # fmt: skip
+            return append_edit(before.reading, edits, edit)
+
+        return apply(attempt_id, change, make)
+
+    @routes.post("/revert")
+    def revert(attempt_id: AttemptId, change: Reverting) -> Reviewed:
+        """Take back one correction."""
+        return apply(
+            attempt_id,
+            change,
+            lambda before, edits: revert_edit(
+                before.reading, edits, change.edit_id, who=change.who, why=change.why
+            ),
+        )
+
+    @routes.post("/undo")
+    def undo(attempt_id: AttemptId, change: Change) -> Reviewed:
+        """Take back the last correction in force."""
+        return apply(attempt_id, change, lambda a, b: _step(a, b, change, back=True))
+
+    @routes.post("/redo")
+    def redo(attempt_id: AttemptId, change: Change) -> Reviewed:
+        """Bring back what was undone last."""
+        return apply(attempt_id, change, lambda a, b: _step(a, b, change, back=False))
+
+    return routes
+
+
+def _step(before: Results, edits: Edits, change: Change, *, back: bool) -> Edits:
+    undone, redone = undo_and_redo(edits.edits)
+    ids = undone if back else redone
+    if not ids:
+        raise RecordError(f"there is nothing to {'undo' if back else 'redo'}.")
+    return revert_edit(before.reading, edits, ids[-1], who=change.who, why=change.why)
+
+
+def undo_and_redo(edits: list[Edit]) -> tuple[list[str], list[str]]:
+    """Ids whose reverting is an undo, and ids whose reverting is a redo; the next one last.
+
+    A new correction ends what could be redone, as in any editor.
+    """
+    named = {one.id: one for one in edits}
+    undo: list[str] = []
+    redo: list[str] = []
+    for edit in edits:
+        if edit.reverts is None:
+            undo.append(edit.id)
+            redo.clear()
+            continue
+        root, steps = edit, 0
+        while root.reverts is not None and root.reverts in named:
+            root, steps = named[root.reverts], steps + 1
+        if steps % 2:  # takes the root out of force
+            undo = [one for one in undo if one != root.id]
+            redo.append(edit.id)
+        else:
+            redo = [one for one in redo if one != edit.reverts]
+            undo.append(root.id)
+    return undo, redo
+
+
+def _edits(results: Results) -> list[Edit]:
+    return results.edits.edits if results.edits else []
+
+
+def panel(results: Results) -> str:
+    """Everything that a correction may change, as HTML."""
+    attempt, comparison = results.attempt, results.comparison
+    trace = trace_picture(attempt)
+    undo, redo = undo_and_redo(_edits(results))
+    machine = {rep.id: rep for rep in results.reading.reps}
+    return page(
+        "panel.html",
+        attempt=attempt,
+        comparison=comparison,
+        verdict=words.verdict(attempt, comparison),
+        heading=words.heading(attempt),
+        trace=trace,
+        sets=set_pictures(attempt, comparison),
+        doubts=words.doubts(attempt),
+        notices=words.notices(attempt, comparison),
+        reps=[
+            (
+                rep,
+                words.rep_words(rep, attempt.workout),
+                words.flag_words(rep),
+                _changed(rep, machine),
+            )
+            for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
+        ],
+        statuses=words.STATUSES,
+        log=_log(results),
+        data=_data(results, trace) | {"undo": bool(undo), "redo": bool(redo)},
+    )
+
+
+def _changed(rep: Any, machine: dict[str, Any]) -> str:
+    """What a person changed of a rep, beside what was read."""
+    read = machine.get(rep.id)
+    if read is None:
+        return "added by a person"
+    said = [
+        f"{name} read {numbers.clock(was)}"
+        for name, was, now in (
+            ("start", read.start_s, rep.start_s),
+            ("top", read.top_s, rep.top_s),
+            ("end", read.end_s, rep.end_s),
+        )
+        if was != now
+    ]
+    if read.movement != rep.movement:
+        said.append(f"read as {read.movement}")
+    if rep.status == "no_rep":
+        said.append("no-rep by a person")
+    return "; ".join(said) or ("corrected by a person" if rep.touched_by == "person" else "")
+
+
+def _log(results: Results) -> list[dict[str, Any]]:
+    """The corrections in words, the newest first."""
+    edits = results.edits or Edits(video_sha256=results.reading.video.sha256)
+    force = {edit.id for edit in edits_in_force(edits)}
+    names = {
+        rep.id: words.rep_words(rep, results.attempt.workout)
+        for rep in [*results.reading.reps, *results.attempt.reps]
+    }
+    rows = []
+    for edit in reversed(edits.edits):
+        what = _ACTIONS[edit.action]
+        if edit.reverts:
+            what = f"took back {edit.reverts}"
+        values = ", ".join(
+            f"{key.removesuffix('_s').replace('_', ' ')} "
+            f"{numbers.clock(value) if key.endswith('_s') and isinstance(value, float) else value}"
+            for key, value in edit.values.items()
+        )
+        rows.append(
+            {
+                "edit": edit,
+                "what": what,
+                "about": names.get(edit.target or "", edit.target or ""),
+                "values": values,
+                "in_force": edit.id in force,
+                "lost": edit.id in results.attempt.orphaned_edits,
+                "revertible": edit.id in force and edit.reverts is None,
+            }
+        )
+    return rows
+
+
+def _data(results: Results, trace: Any) -> dict[str, Any]:
+    """What the page's script needs."""
+    attempt = results.attempt
+    doubtful = {doubt.rep_id for doubt in words.doubts(attempt)}
+    reps = sorted(attempt.reps, key=lambda rep: rep.top_s)
+    video = attempt.video
+    return {
+        "version": len(_edits(results)),
+        "begin": trace.begin_s if trace else 0.0,
+        "end": trace.end_s if trace else video.duration_s,
+        "full": trace.full_s if trace else video.duration_s,
+        "slowed": video.slowed,
+        "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
+        "clock": [attempt.clock.start_s, attempt.clock.end_s],
+        "reps": [
+            {
+                "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
+                "words": words.plain(words.rep_words(rep, attempt.workout)),
+                "movement": rep.movement, "round": rep.round, "status": rep.status,
+                "doubt": rep.id in doubtful,
+            }
+            for rep in reps
+        ],
+        "breaks": [
+            {"id": one.id, "start": one.start_s, "end": one.end_s} for one in attempt.breaks
+        ],
+    }  # fmt: skip

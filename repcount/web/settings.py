@@ -1,0 +1,30 @@
+"""How a server is set up."""
+
+from __future__ import annotations
+
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+@dataclass(frozen=True)
+class Settings:
+    """`hosts`: names that a request may address (IP addresses too if `any_address`). `login`:
+    the passphrase is asked for. `secure`: browsers reach it by TLS only. `workers`: analyses at
+    once. `longest_s`: seconds of video. `keep_days`: older attempts are deleted. `worker`: the
+    command of one analysis, to which folder, video and longest length are added.
+    """
+
+    data: Path | None = None
+    hosts: frozenset[str] = LOOPBACK
+    any_address: bool = False
+    login: bool = False
+    secure: bool = False
+    workers: int = os.cpu_count() or 1
+    largest_bytes: int = 4_000_000_000
+    longest_s: float = 3600.0
+    keep_days: float | None = None
+    worker: tuple[str, ...] = (sys.executable, "-m", "repcount.web.worker")

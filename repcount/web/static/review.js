@@ -1,0 +1,358 @@
+"use strict";
+// The bench: video and chart in step, corrections by key, button and drag.
+(() => {
+  const video = document.getElementById("video");
+  const panel = document.getElementById("panel");
+  const said = document.getElementById("said");
+  const who = document.getElementById("who");
+  const moment = document.getElementById("moment");
+  const chosenName = document.getElementById("chosen");
+  const dialog = document.getElementById("ask");
+  const base = "/api/attempts/" + panel.dataset.attempt;
+  const token = document.querySelector("meta[name=token]").content;
+  const SHORTEST_S = 2;
+  let data, plot, drawing, cursor, layers, from, to;
+  let chosen = null; // {kind: "rep" or "break", id}
+  let busy = false;
+  let waiting = 0; // the play head where no video can be played
+
+  who.value = localStorage.getItem("who") || "";
+  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+
+  const clock = (s) => {
+    const shown = Math.round(s * 10) / 10;
+    return Math.floor(shown / 60) + ":" + (shown % 60).toFixed(1).padStart(4, "0");
+  };
+  const playable = () => video.readyState > 0;
+  const now = () => (playable() ? video.currentTime / data.slowed : waiting);
+  const round3 = (s) => Math.round(s * 1000) / 1000;
+
+  function seek(time) {
+    waiting = Math.min(Math.max(time, 0), data.full);
+    if (playable()) video.currentTime = waiting * data.slowed;
+    if (waiting < from || waiting > to) show(waiting - (to - from) / 2, waiting + (to - from) / 2);
+    move();
+  }
+  function move() {
+    const at = now();
+    moment.textContent = clock(at);
+    if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
+  }
+
+  // The chart
+  const percent = (time) => (100 * (time - from)) / (to - from) + "%";
+  const timeAt = (x) => {
+    const box = plot.getBoundingClientRect();
+    return from + ((x - box.left) / box.width) * (to - from);
+  };
+  function show(begin, end) {
+    const span = Math.min(Math.max(end - begin, SHORTEST_S), data.full);
+    from = Math.min(Math.max(0, (begin + end) / 2 - span / 2), Math.max(0, data.full - span));
+    to = from + span;
+    draw();
+  }
+  function draw() {
+    if (!drawing) return;
+    for (const layer of layers) {
+      const box = layer.getAttribute("viewBox").split(" ");
+      layer.setAttribute("viewBox", [from, 0, to - from, box[3]].join(" "));
+    }
+    for (const band of drawing.querySelectorAll(".round")) {
+      const left = Math.max(from, Number(band.dataset.from));
+      const right = Math.min(to, Number(band.dataset.to));
+      const seen = right > left ? "visible" : "hidden";
+      band.setAttribute("visibility", seen);
+      band.setAttribute("x", percent(left));
+      band.setAttribute("width", (100 * Math.max(0, right - left)) / (to - from) + "%");
+      band.nextElementSibling.setAttribute("visibility", seen);
+      band.nextElementSibling.setAttribute("x", percent((left + right) / 2));
+    }
+    const ticks = document.getElementById("ticks");
+    const wanted = Math.max(3, Math.floor(plot.clientWidth / 60));
+    const step = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300].find((s) => (to - from) / s <= wanted) || 600;
+    ticks.replaceChildren();
+    const margin = (to - from) * 0.02;
+    for (let n = Math.ceil((from + margin) / step); n * step <= to - margin; n += 1) {
+      const mark = document.createElementNS(drawing.namespaceURI, "text");
+      mark.setAttribute("class", "tick");
+      mark.setAttribute("x", percent(n * step));
+      mark.setAttribute("y", ticks.dataset.y);
+      mark.setAttribute("text-anchor", "middle");
+      mark.textContent = step < 1 ? clock(n * step) : clock(n * step).slice(0, -2);
+      ticks.append(mark);
+    }
+    placeHandles();
+  }
+
+  // Handles on the chosen rep or break, to drag or to move with the arrow keys
+  function placeHandles() {
+    const holder = document.getElementById("handles");
+    if (!holder) return;
+    const one = found();
+    const edges = !one ? [] : chosen.kind === "rep" ? ["start", "top", "end"] : ["start", "end"];
+    holder.replaceChildren();
+    for (const edge of edges) {
+      if (one[edge] < from || one[edge] > to) continue;
+      const handle = document.createElement("button");
+      handle.type = "button";
+      handle.className = "handle";
+      handle.style.left = percent(one[edge]);
+      handle.setAttribute("role", "slider");
+      handle.setAttribute("aria-label", edge + " of the chosen " + chosen.kind + ", seconds");
+      handle.setAttribute("aria-valuenow", String(one[edge]));
+      handle.setAttribute("aria-valuemin", "0");
+      handle.setAttribute("aria-valuemax", String(data.full));
+      const name = document.createElement("span");
+      name.textContent = edge;
+      handle.append(name);
+      let at = one[edge];
+      const put = (time) => {
+        at = Math.min(Math.max(time, 0), data.full);
+        handle.style.left = percent(at);
+        seek(at);
+      };
+      handle.addEventListener("pointerdown", (event) => {
+        event.stopPropagation();
+        handle.setPointerCapture(event.pointerId);
+        video.pause();
+      });
+      handle.addEventListener("pointermove", (event) => {
+        if (handle.hasPointerCapture(event.pointerId)) put(timeAt(event.clientX));
+      });
+      handle.addEventListener("pointerup", () => { if (at !== one[edge]) moveEdge(edge, at); });
+      handle.addEventListener("keydown", (event) => {
+        const by = { ArrowLeft: -data.frame_s, ArrowRight: data.frame_s }[event.key];
+        if (by) put(at + by);
+        else if (event.key === "Enter" && at !== one[edge]) moveEdge(edge, at);
+        else return;
+        event.preventDefault();
+        event.stopPropagation();
+      });
+      holder.append(handle);
+    }
+  }
+  const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
+  function choose(kind, id, go) {
+    chosen = { kind, id };
+    const one = found();
+    if (!one) chosen = null;
+    for (const row of panel.querySelectorAll("tr.chosen")) row.classList.remove("chosen");
+    chosenName.textContent = !one ? "No rep chosen" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
+    if (one && kind === "rep") {
+      const row = document.getElementById("rep-" + id);
+      if (row) {
+        row.classList.add("chosen");
+        const box = row.closest(".reps");
+        box.scrollTop = row.offsetTop - box.clientHeight / 2;
+      }
+    }
+    if (one && go) {
+      video.pause();
+      seek(kind === "rep" ? one.top : one.start);
+    }
+    placeHandles();
+  }
+  function step(list, kind, way) {
+    const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
+    const place = (one) => (kind === "rep" ? one.top : one.start);
+    const next = way > 0 ? list.find((one) => place(one) > at + 0.001) : list.filter((one) => place(one) < at - 0.001).pop();
+    if (next) choose(kind, next.id, true);
+    else say("There is none " + (way > 0 ? "after" : "before") + " this moment.");
+  }
+
+  // Corrections
+  const say = (text) => { said.textContent = text; };
+  async function send(path, more) {
+    if (busy) return;
+    if (!who.value.trim()) {
+      say("Give your name first: every correction says who made it.");
+      who.focus();
+      return;
+    }
+    localStorage.setItem("who", who.value.trim());
+    busy = true;
+    say("");
+    try {
+      const answer = await fetch(base + path, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-Token": token },
+        body: JSON.stringify({ version: data.version, who: who.value.trim(), ...more }),
+      });
+      if (answer.ok) fill((await answer.json()).panel);
+      else {
+        say(await answer.text());
+        if (answer.status === 409) {
+          const fresh = await fetch(base + "/panel");
+          if (fresh.ok) fill((await fresh.json()).panel);
+        }
+      }
+    } catch {
+      say("The server does not answer; the correction was not kept. Try again.");
+    } finally {
+      busy = false;
+    }
+  }
+  const edit = (action, values, target, why) => send("/edits", { action, values, target: target || null, why: why || "" });
+  function ask(title, fields, given) {
+    document.getElementById("ask-title").textContent = title;
+    const form = document.getElementById("ask-form");
+    form.reset();
+    for (const name of ["movement", "round", "text", "why"]) {
+      const label = document.getElementById("ask-" + name);
+      label.hidden = !fields.includes(name);
+      const input = form.elements[name];
+      input.required = false;
+      if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
+    }
+    if (fields[0] === "text" || fields[0] === "why") form.elements[fields[0]].required = true;
+    dialog.returnValue = "no";
+    dialog.showModal();
+    form.elements[fields[0]].focus();
+    return new Promise((done) => {
+      dialog.addEventListener("close", () => {
+        done(dialog.returnValue === "yes" ? Object.fromEntries(new FormData(form)) : null);
+      }, { once: true });
+    });
+  }
+  const rep = () => {
+    const one = chosen && chosen.kind === "rep" && found();
+    if (!one) say("Choose a rep first: click its time, or press N.");
+    return one;
+  };
+  function moveEdge(edge, at) {
+    const one = found();
+    if (!one) { say("Choose a rep or a break first."); return; }
+    if (chosen.kind === "break" && edge === "top") return;
+    edit(chosen.kind === "rep" ? "move_rep" : "move_break", { [edge + "_s"]: round3(at) }, one.id);
+  }
+  const lastMovement = () => {
+    const before = data.reps.filter((one) => one.top <= now());
+    return before.length ? before[before.length - 1] : data.reps[0];
+  };
+  const acts = {
+    play: () => (video.paused ? video.play().catch(() => {}) : video.pause()),
+    back: () => { video.pause(); seek(now() - data.frame_s); },
+    forth: () => { video.pause(); seek(now() + data.frame_s); },
+    "next-rep": () => step(data.reps, "rep", 1),
+    "prev-rep": () => step(data.reps, "rep", -1),
+    "next-break": () => step(data.breaks, "break", 1),
+    "next-doubt": () => step(data.reps.filter((one) => one.doubt), "rep", 1),
+    "zoom-in": () => show(now() - (to - from) / 4, now() + (to - from) / 4),
+    "zoom-out": () => show((from + to) / 2 - (to - from), (from + to) / 2 + (to - from)),
+    "zoom-whole": () => show(data.begin, data.end),
+    "no-rep": async () => {
+      const one = rep();
+      const given = one && (await ask("No-rep: " + one.words, ["why"]));
+      if (given) edit("mark_no_rep", {}, one.id, given.why);
+    },
+    clear: async () => {
+      const one = rep();
+      const given = one && (await ask("Let it count: " + one.words, ["why"]));
+      if (given) edit("clear_no_rep", {}, one.id, given.why);
+    },
+    relabel: async () => {
+      const one = rep();
+      const given = one && (await ask("Rename " + one.words, ["movement", "round", "why"], one));
+      if (!given) return;
+      const values = { movement: given.movement };
+      if (given.round) values.round = Number(given.round);
+      edit("relabel_rep", values, one.id, given.why);
+    },
+    remove: () => {
+      const one = found();
+      if (!one) rep();
+      else edit(chosen.kind === "rep" ? "remove_rep" : "remove_break", {}, one.id);
+    },
+    add: async () => {
+      video.pause();
+      const at = round3(now());
+      const given = await ask("Add a rep with its top at " + clock(at), ["movement", "round", "why"], lastMovement() || {});
+      if (!given) return;
+      const values = { movement: given.movement, top_s: at };
+      if (given.round) values.round = Number(given.round);
+      edit("add_rep", values, null, given.why);
+    },
+    "set-start": () => moveEdge("start", now()),
+    "set-top": () => moveEdge("top", now()),
+    "set-end": () => moveEdge("end", now()),
+    "clock-start": () => edit("set_clock", { start_s: round3(now()) }),
+    "clock-end": () => edit("set_clock", { end_s: round3(now()) }),
+    note: async () => {
+      const at = round3(now());
+      const given = await ask("Note at " + clock(at), ["text"]);
+      if (given) edit("note", { text: given.text, start_s: at });
+    },
+    undo: () => send("/undo", {}),
+    redo: () => send("/redo", {}),
+  };
+  const keys = {
+    " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-doubt",
+    m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", s: "set-start", t: "set-top",
+    e: "set-end", "[": "clock-start", "]": "clock-end", o: "note", z: "undo", y: "redo",
+    "+": "zoom-in", "-": "zoom-out", 0: "zoom-whole",
+  };
+  document.addEventListener("keydown", (event) => {
+    if (dialog.open || event.altKey || event.target.matches("input, textarea, select")) return;
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    if ((event.ctrlKey || event.metaKey) && key !== "z") return;
+    if (key === " " && event.target.matches("button, summary, a")) return;
+    const act = event.shiftKey && key === "z" ? "redo" : keys[key];
+    if (!act) return;
+    event.preventDefault();
+    say("");
+    acts[act]();
+  });
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button");
+    if (!button) return;
+    if (button.dataset.act) { say(""); acts[button.dataset.act](); }
+    else if (button.dataset.rep) choose("rep", button.dataset.rep, true);
+    else if (button.dataset.break) choose("break", button.dataset.break, true);
+    else if (button.dataset.at) seek(Number(button.dataset.at));
+    else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
+  });
+
+  function fill(html) {
+    const place = panel.querySelector(".reps") ? panel.querySelector(".reps").scrollTop : 0;
+    panel.innerHTML = html; // made by our own server, with everything escaped
+    start();
+    const reps = panel.querySelector(".reps");
+    if (reps) reps.scrollTop = place;
+  }
+  function start() {
+    const first = data === undefined;
+    data = JSON.parse(document.getElementById("data").textContent);
+    plot = document.getElementById("plot");
+    drawing = document.getElementById("trace");
+    cursor = document.getElementById("cursor");
+    layers = drawing ? drawing.querySelectorAll("svg.time") : [];
+    document.querySelector("[data-act=undo]").disabled = !data.undo;
+    document.querySelector("[data-act=redo]").disabled = !data.redo;
+    if (first) { from = data.begin; to = data.end; waiting = data.begin; }
+    if (plot) plot.addEventListener("click", (event) => {
+      if (event.target.closest(".handle")) return;
+      const time = timeAt(event.clientX);
+      const near = data.reps.find((one) => Math.abs(one.top - time) < (to - from) / 150);
+      if (near) choose("rep", near.id, true);
+      else seek(time);
+    });
+    draw();
+    if (chosen) choose(chosen.kind, chosen.id, false);
+    move();
+  }
+
+  video.addEventListener("error", () => { document.getElementById("no-film").hidden = false; });
+  video.addEventListener("seeked", move);
+  video.addEventListener("loadedmetadata", () => seek(waiting));
+  const follow = () => {
+    move();
+    if (!video.paused) {
+      const at = now();
+      if (at > to && to < data.full) show(at, at + (to - from));
+      requestAnimationFrame(follow);
+    }
+  };
+  video.addEventListener("play", follow);
+  window.addEventListener("resize", draw);
+  start();
+})();

@@ -1,0 +1,74 @@
+"use strict";
+// Sends the video in pieces that survive a lost connection, a closed page and a new server.
+(() => {
+  const form = document.getElementById("upload");
+  const file = document.getElementById("film-file");
+  const said = document.getElementById("upload-said");
+  const bar = document.getElementById("bar");
+  const sent = document.getElementById("sent");
+  const pause = document.getElementById("pause");
+  const send = document.getElementById("send");
+  const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0) + " MB";
+  let upload = null;
+  let paused = false;
+
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const film = file.files[0];
+    said.textContent = "";
+    if (!film) return;
+    if (film.size > Number(form.dataset.largest)) {
+      said.textContent = "The video has " + megabytes(film.size) + "; at most " + megabytes(Number(form.dataset.largest)) + " are taken. Cut it to the attempt.";
+      return;
+    }
+    const began = performance.now();
+    let beganAt = null;
+    const metadata = { filename: film.name };
+    for (const name of ["athlete", "plan"]) {
+      const value = document.getElementById(name).value;
+      if (value) metadata[name] = value;
+    }
+    upload = new tus.Upload(film, {
+      endpoint: "/api/uploads/",
+      metadata,
+      headers: { "X-Token": document.querySelector("meta[name=token]").content },
+      chunkSize: 8 * 1024 * 1024,
+      retryDelays: [500, 1000, 2000, 4000, 8000, 15000, 30000, 60000],
+      removeFingerprintOnSuccess: true,
+      onShouldRetry: (error) => {
+        const answer = error.originalResponse;
+        const status = answer ? answer.getStatus() : 0;
+        sent.textContent = "The connection is lost; trying again.";
+        return status === 0 || status === 409 || status === 423 || (status >= 500 && status !== 507);
+      },
+      onProgress: (done, whole) => {
+        if (beganAt === null) beganAt = done;
+        const rate = (done - beganAt) / Math.max(0.001, (performance.now() - began) / 1000);
+        const left = rate > 0 ? Math.ceil((whole - done) / rate) : null;
+        bar.value = done / whole;
+        sent.textContent = megabytes(done) + " of " + megabytes(whole) + (left === null ? "" : ", about " + (left < 90 ? left + " s" : Math.round(left / 60) + " min") + " left");
+      },
+      onError: (error) => {
+        const answer = error.originalResponse;
+        said.textContent = (answer && answer.getBody()) || "The upload broke off; press Upload to go on where it stopped.";
+        send.disabled = false;
+      },
+      onSuccess: (payload) => {
+        const attempt = payload.lastResponse.getHeader("X-Attempt");
+        location.href = attempt ? "/attempts/" + attempt : "/";
+      },
+    });
+    document.getElementById("sending").hidden = false;
+    pause.hidden = false;
+    send.disabled = true;
+    const before = await upload.findPreviousUploads();
+    if (before.length) upload.resumeFromPreviousUpload(before[0]);
+    upload.start();
+  });
+  pause.addEventListener("click", () => {
+    paused = !paused;
+    pause.textContent = paused ? "Go on" : "Pause";
+    if (paused) upload.abort();
+    else upload.start();
+  });
+})();

@@ -1,0 +1,217 @@
+"""The library on disk: what is kept, what delete leaves (nothing), archives in and out."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from repcount.archive import MANIFEST, export_library, import_library
+from repcount.cli import cli
+from repcount.errors import FootageError, PlanError, RecordError, RepcountError
+from repcount.library import AttemptRow, Conflict, Library, Upload, now
+from tests.media import write_video
+from tests.web.stub_analysis import PLAN, write_stub
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("film") / "film.mp4"
+    write_video(path, [n / 30 for n in range(60)])
+    return path
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Library:
+    return Library(tmp_path / "data")
+
+
+@pytest.fixture
+def kept(library: Library, film: Path, tmp_path: Path) -> str:
+    write_stub(tmp_path / "out")
+    return library.add_attempt(
+        film,
+        "../Tuesday & more.MOV",
+        athlete_id=library.athlete_named("Robin"),
+        plan_toml=PLAN,
+        results=tmp_path / "out",
+    )
+
+
+def test_an_attempt_is_kept_with_its_files(library, kept):
+    row = library.attempt(kept)
+    folder = library.folder_of(kept)
+    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "Tuesday-more.mp4")
+    assert row.total_s is not None
+    assert {"attempt.json", "report.html", "Tuesday-more.mp4", "plan.toml"} <= {
+        one.name for one in folder.iterdir()
+    }
+    library.close()
+    assert Library(library.folder).attempt(kept).workout == "Slate"
+
+
+def test_what_is_no_video_is_refused_and_leaves_nothing(library, tmp_path):
+    (tmp_path / "film.mp4").write_bytes(b"#!/bin/sh\necho no\n" * 100)
+    with pytest.raises(FootageError):
+        library.add_attempt(tmp_path / "film.mp4", "film.mp4")
+    assert not list((library.folder / "attempts").iterdir())
+
+
+def test_deleted_means_deleted(library, kept):
+    secret = "Robin of Quarry Lane"
+    athlete = library.athlete_named(secret)
+    library.delete(kept)
+    library.delete_athlete(athlete)
+    assert not list((library.folder / "attempts").iterdir())
+    for file in library.folder.rglob("*"):
+        if file.is_file():
+            assert secret.encode() not in file.read_bytes(), file
+            assert kept.encode() not in file.read_bytes(), file
+    with pytest.raises(RecordError, match="no such attempt"):
+        library.delete(kept)
+
+
+def test_a_new_start_takes_up_what_ran(library, kept, film, tmp_path):
+    waits = library.add_attempt(film, "b.mp4")
+    assert library.claim().id == waits
+    assert library.claim() is None
+    library.requeue()
+    assert library.attempt(waits).state == "waiting"
+    # killed after the results were written and before that was noted
+    assert library.claim().id == waits
+    write_stub(library.folder_of(waits))
+    library.requeue()
+    assert library.attempt(waits).state == "done"
+
+
+def test_plans_are_checked_and_not_overwritten_unseen(library):
+    with pytest.raises(PlanError):
+        library.put_plan("[workout]\nname = 3")
+    plan = library.put_plan(PLAN)
+    library.put_plan(PLAN.replace("Slate", "Basalt"), plan, 1)
+    with pytest.raises(Conflict, match="meanwhile"):
+        library.put_plan(PLAN, plan, 1)
+    assert [one.name for one in library.plans()] == ["Basalt"]
+
+
+def test_what_is_left_over_goes_and_old_attempts_on_wish(library, kept):
+    (library.folder / "attempts" / "0123456789abcdef").mkdir()
+    (library.folder / "uploads" / ("0" * 32)).write_bytes(b"x")
+    with library.session() as session:
+        session.add(Upload(id="1" * 32, size=9, file_name="a", created_at=now() - 8 * 86_400))
+    library.tidy()
+    assert [one.name for one in (library.folder / "attempts").iterdir()] == [kept]
+    assert not list((library.folder / "uploads").iterdir())
+    with library.session() as session:
+        session.get(AttemptRow, kept).created_at = now() - 40 * 86_400
+    library.tidy(keep_days=30)
+    assert not library.attempts()
+
+
+def test_an_export_comes_back_whole(library, kept, tmp_path):
+    library.put_plan(PLAN)
+    archive = tmp_path / "all.zip"
+    assert export_library(library, archive) == 1
+    other = Library(tmp_path / "other")
+    assert import_library(other, archive) == 1
+    assert import_library(other, archive) == 0
+    row = other.attempt(kept)
+    assert (row.state, row.workout) == ("done", "Slate")
+    assert [one.name for one in other.athletes()] == ["Robin"]
+    mine, theirs = library.folder_of(kept), other.folder_of(kept)
+    for one in mine.iterdir():
+        assert one.read_bytes() == (theirs / one.name).read_bytes()
+    assert other.damage() is None
+
+
+def rewritten(source: Path, target: Path, change) -> Path:
+    """The archive with its parts as `change(name, data)` gives them; None leaves a part out."""
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:
+        for name in old.namelist():
+            for put, data in change(name, old.read(name)):
+                new.writestr(put, data)
+    return target
+
+
+@pytest.mark.parametrize(
+    "how", ["other bytes", "left out", "one more", "climbs out", "no json", "cut", "bad plan"]
+)
+def test_a_doctored_archive_is_refused_whole(library, kept, tmp_path, how):
+    export_library(library, tmp_path / "good.zip")
+
+    def change(name, data):
+        if how == "other bytes" and name.endswith("attempt.json"):
+            data = data.replace(b"Slate", b"Slete")
+        if how == "left out" and name.endswith(".mp4"):
+            return
+        if how == "no json" and name == MANIFEST:
+            data = b"[]"
+        if how == "climbs out":
+            data = data.replace(b'"attempt.json"', b'"../../../x"')
+        if how == "bad plan" and name == MANIFEST:
+            listed = json.loads(data)
+            listed["attempts"][0]["plan_toml"] = "nonsense"
+            data = json.dumps(listed).encode()
+        yield name, data
+        if how == "one more" and name == MANIFEST:
+            yield "more.txt", b"?"
+
+    bad = rewritten(tmp_path / "good.zip", tmp_path / "bad.zip", change)
+    if how == "cut":
+        bad.write_bytes(bad.read_bytes()[:-200])
+    other = Library(tmp_path / "other")
+    with pytest.raises(RepcountError):
+        import_library(other, bad)
+    assert not other.attempts()
+    assert not other.athletes()
+    assert {one.name for one in other.folder.iterdir()} >= {"attempts", "uploads"}
+    assert not list((other.folder / "attempts").iterdir())
+
+
+def test_a_database_that_is_none_is_said_in_a_sentence(tmp_path):
+    (tmp_path / "library.sqlite").write_bytes(b"no database at all" * 100)
+    with pytest.raises(RecordError, match="not a usable library"):
+        Library(tmp_path)
+
+
+def test_the_schema_in_the_code_is_the_one_that_migrations_make(library):
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    from repcount.library import Base
+
+    with library._engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": False})
+        differences = [
+            one for one in compare_metadata(context, Base.metadata) if one[0] != "remove_index"
+        ]
+    assert not differences
+
+
+def test_the_commands(library, kept, tmp_path):
+    run = CliRunner().invoke
+    data = ["--data", str(library.folder)]
+    assert kept in run(cli, ["library", "list", *data]).output
+    assert run(cli, ["library", "export", str(tmp_path / "a.zip"), *data]).exit_code == 0
+    assert "Deleted" in run(cli, ["library", "delete", kept, *data]).output
+    assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
+    assert library.attempt(kept).state == "done"
+    with sqlite3.connect(library.folder / "library.sqlite") as database:
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0001",)]
+
+
+def test_without_the_extra_one_sentence_says_what_to_install():
+    code = (
+        "import sys; sys.modules['sqlalchemy'] = None; from repcount.cli import main; "
+        "sys.argv = ['repcount', 'library', 'list']; main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "pip install 'repcount[web]'" in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
