@@ -1,8 +1,13 @@
-"""The report on a terminal: 80 columns, about 24 lines, readable without colour."""
+"""The report on a terminal: 80 columns, 24 lines, readable without colour.
+
+Where there is more to tell than fits, the middle rounds are told as one line that still adds up,
+then fewer moments, notices and breaks are listed, and their number is said; report.html has all.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 from rich.console import Console
@@ -11,13 +16,32 @@ from rich.text import Text
 from repcount.records import Attempt, Comparison, to_ms
 from repcount.reports import numbers, words
 from repcount.reports.numbers import seconds_of, signed_of
-from repcount.reports.rows import round_rows, spent_rows, time_rows
+from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 
 WIDTH = 80
 _LABEL = 9  # cells of the left column in the lower part
 _SETS = 42  # where the sets begin in the table of rounds, 27 without a plan
-_MOMENTS = 3  # moments to look at that are listed; the rest are in report.html
-_NOTICES = 3
+LINES = 22  # of 24, less the blank line and the one that says where the results are
+
+
+@dataclass(frozen=True)
+class _Room:
+    """How many rounds, breaks off the plan, moments to look at and notices are listed."""
+
+    rounds: int
+    breaks: int
+    moments: int
+    notices: int
+
+
+_ROOMS = (
+    _Room(99, 99, 3, 3),
+    _Room(99, 99, 2, 2),
+    _Room(8, 4, 2, 2),
+    _Room(6, 3, 1, 1),
+    _Room(4, 2, 1, 1),
+    _Room(2, 1, 1, 1),
+)
 
 
 def print_report(console: Console, attempt: Attempt, comparison: Comparison | None = None) -> None:
@@ -27,18 +51,27 @@ def print_report(console: Console, attempt: Attempt, comparison: Comparison | No
 
 
 def report_lines(attempt: Attempt, comparison: Comparison | None = None) -> list[Text]:
-    """The report's lines, each at most 80 cells wide."""
+    """The report's lines, each at most 80 cells wide: as much as fits a screen, or the least that
+    tells the story (names long enough to fill lines can make it longer)."""
+    for room in _ROOMS:
+        lines = _lines(attempt, comparison, room)
+        if len(lines) <= LINES:
+            break
+    return lines
+
+
+def _lines(attempt: Attempt, comparison: Comparison | None, room: _Room) -> list[Text]:
     blocks = [
         [
             *_wrapped(words.heading(attempt), style="dim"),
             *_wrapped(words.verdict(attempt, comparison).text, style="bold"),
         ],
-        list(_rounds(attempt, comparison)),
+        list(_rounds(attempt, comparison, room.rounds)),
         [
-            *_breaks(attempt, comparison),
+            *_breaks(attempt, comparison, room.breaks),
             *_time(attempt, comparison),
-            *_look_at(attempt),
-            *_notices(attempt, comparison),
+            *_look_at(attempt, room.moments),
+            *_notices(attempt, comparison, room.notices),
         ],
     ]
     lines: list[Text] = []
@@ -87,9 +120,39 @@ def _labelled(label: str, items: list[str]) -> Iterator[Text]:
             yield Text.assemble((head, "bold"), line)
 
 
-def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+def _folded(rows: Sequence[Row], most: int) -> list[Row]:
+    """At most so many rounds, the first and the last; those between are added up in one row."""
+    rounds = [row for row in rows if row.round is not None]
+    if len(rounds) <= most:
+        return list(rows)
+    middle = rounds[most // 2 : len(rounds) - (most - most // 2 - 1)]
+
+    def total(values: list[int | None]) -> int | None:
+        known = [value for value in values if value is not None]
+        return sum(known) if known else None
+
+    one = Row(
+        f"Rounds {middle[0].round} to {middle[-1].round}",
+        total([row.planned for row in middle]),
+        total([row.real for row in middle]),
+        total([row.difference for row in middle]),
+    )
+    begin = rows.index(middle[0])
+    return [*rows[:begin], one, *rows[begin + len(middle) :]]
+
+
+def _shortened(items: list[str], most: int) -> list[str]:
+    """At most so many items; where some are left out, the last says how many."""
+    if len(items) <= most:
+        return items
+    if most == 1:
+        return [f"{len(items)} in report.html"]
+    return [*items[: most - 1], f"and {len(items) - most + 1} more in report.html"]
+
+
+def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     """Rounds and what else adds up to the clock; beside each the sets, planned above real."""
-    rows = round_rows(attempt, comparison)
+    rows = _folded(round_rows(attempt, comparison), most)
     if not rows:
         return
     with_plan = comparison is not None
@@ -120,7 +183,7 @@ def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
             yield Text.assemble((left.ljust(begin) if part else left, style), (head, "dim"), part)
 
 
-def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+def _breaks(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
     spent = f"{len(real)}, {numbers.short(sum(real) / 1000)} s" if real else "none"
     if comparison is None or not comparison.planned_sets:
@@ -129,11 +192,12 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
         planned = [match.planned_s or 0.0 for match in comparison.breaks if match.planned]
         meant = f"{len(planned)}, {numbers.short(sum(planned))} s" if planned else "none"
         items = [f"{spent} in all; planned {meant}"]
-        items += [
+        off = [
             f"Round {match.round}: {words.break_words(match)}"
             for match in comparison.breaks
             if match.outcome != "as planned"
         ]
+        items += _shortened(off, most)
     if attempt.reps:
         yield from _labelled("Breaks", items)
 
@@ -155,17 +219,17 @@ def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     yield from _labelled("Time, s", items)
 
 
-def _look_at(attempt: Attempt) -> Iterator[Text]:
+def _look_at(attempt: Attempt, most: int) -> Iterator[Text]:
     found = words.doubts(attempt)
     items = [f"{numbers.clock(doubt.at_s)}  {doubt.what}: {doubt.why}" for doubt in found]
-    if len(items) > _MOMENTS:
-        items[_MOMENTS - 1 :] = [f"and {len(items) - _MOMENTS + 1} more in report.html"]
-    yield from _labelled("Look at", items)
+    if most == 1 < len(found):  # the moments alone, on one line
+        shown = ", ".join(numbers.clock(doubt.at_s) for doubt in found[:5])
+        rest = f" and {len(found) - 5} more" if len(found) > 5 else ""
+        items = [f"{shown}{rest}, in report.html"]
+    yield from _labelled("Look at", _shortened(items, most))
 
 
-def _notices(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
+def _notices(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     found = words.notices(attempt, comparison)
     items = [words.notice_words(notice) for notice in found]
-    if len(items) > _NOTICES:
-        items[_NOTICES - 1 :] = [f"and {len(items) - _NOTICES + 1} more in report.html"]
-    yield from _labelled("Mind", items)
+    yield from _labelled("Mind", _shortened(items, most))
