@@ -253,7 +253,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
                 "edit": edit,
                 "what": what,
                 "about": names.get(edit.target or "", edit.target or ""),
-                "values": values,
+                "detail": values,
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,

@@ -1,0 +1,148 @@
+"""A server of its own for tests: a real process, a stand-in for the analysis, a small client."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+
+import httpx
+
+from tests.conftest import REPOSITORY
+
+STUB = (sys.executable, "-m", "tests.web.stub_analysis")
+_RUN = """
+import sys
+from pathlib import Path
+from repcount.web import serve
+from repcount.web.settings import Settings
+settings = Settings(data=Path(sys.argv[1]), worker=tuple(sys.argv[3:]), workers=2)
+with serve.only_server(Path(sys.argv[1])):
+    serve.run(settings, "127.0.0.1", int(sys.argv[2]), None)
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+class Server:
+    """Serves a folder until it is closed, or killed and started again."""
+
+    def __init__(self, folder: Path, *, stub_s: float = 0.2) -> None:
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port()
+        self.stub_s = stub_s
+        self.start()
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", _RUN, str(self.folder), str(self.port), *STUB],
+            cwd=REPOSITORY,
+            env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
+        )
+        deadline = time.monotonic() + 40
+        while True:
+            try:
+                httpx.get(self.address + "/plans", timeout=5)
+                return
+            except httpx.TransportError:
+                if self.process.poll() is not None or time.monotonic() > deadline:
+                    raise RuntimeError("the server did not start") from None
+                time.sleep(0.05)
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def close(self) -> None:
+        self.process.terminate()
+        self.process.wait(timeout=20)
+
+    @contextmanager
+    def client(self) -> Iterator[httpx.Client]:
+        """A client with a session and its token."""
+        with httpx.Client(base_url=self.address, timeout=20) as made:
+            yield with_token(made)
+
+    def __enter__(self) -> Server:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self.process.poll() is None:
+            self.close()
+
+
+def with_token(client: httpx.Client, page: str = "/plans") -> httpx.Client:
+    """The client, with the token that its session's pages carry."""
+    found = re.search(r'name="token" content="(\w+)"', client.get(page).text)
+    assert found is not None
+    client.headers["X-Token"] = found[1]
+    return client
+
+
+def metadata(**words: str) -> str:
+    return ",".join(
+        f"{key} {base64.b64encode(word.encode()).decode()}" for key, word in words.items()
+    )
+
+
+def announce(client: httpx.Client, size: int, **words: str) -> httpx.Response:
+    headers = {
+        "Tus-Resumable": "1.0.0",
+        "Upload-Length": str(size),
+        "Upload-Metadata": metadata(**({"filename": "film.mp4"} | words)),
+    }
+    return client.post("/api/uploads/", headers=headers)
+
+
+def put(client: httpx.Client, where: str, offset: int, data: bytes) -> httpx.Response:
+    headers = {
+        "Tus-Resumable": "1.0.0",
+        "Upload-Offset": str(offset),
+        "Content-Type": "application/offset+octet-stream",
+    }
+    return client.patch(where, headers=headers, content=data)
+
+
+def upload(client: httpx.Client, data: bytes, **words: str) -> str:
+    """Send a file at once; the attempt's id."""
+    made = announce(client, len(data), **words)
+    assert made.status_code == 201, made.text
+    answer = put(client, made.headers["Location"], 0, data)
+    assert answer.status_code == 204, answer.text
+    return answer.headers["X-Attempt"]
+
+
+def finished(client: httpx.Client, attempt: str, seconds: float = 60) -> dict:
+    """Wait until an analysis is over; how it stands."""
+    deadline = time.monotonic() + seconds
+    while True:
+        answer = client.get(f"/api/attempts/{attempt}/events?once=true")
+        assert answer.status_code == 200, answer.text
+        now = json.loads(answer.text.removeprefix("data: "))
+        if now["state"] not in ("waiting", "running"):
+            return now
+        assert time.monotonic() < deadline, now
+        time.sleep(0.05)

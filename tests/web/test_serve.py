@@ -1,0 +1,459 @@
+"""The server's behaviour: uploads, queue, corrections, plans, links, protection."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from pathlib import Path
+
+import httpx
+import pytest
+
+from repcount.library import Library
+from repcount.pipeline import EDITS
+from repcount.records import Edits, load_record
+from tests.media import write_video
+from tests.web.serving import Server, announce, finished, put, upload, with_token
+from tests.web.stub_analysis import PLAN
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    path = tmp_path_factory.mktemp("film") / "film.mp4"
+    write_video(path, [n / 30 for n in range(300)])
+    return path.read_bytes()
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory):
+    with Server(tmp_path_factory.mktemp("serve") / "data") as one:
+        yield one
+
+
+@pytest.fixture
+def client(server: Server):
+    with server.client() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def read(server: Server, film: bytes) -> str:
+    with server.client() as client:
+        attempt = upload(client, film)
+        assert finished(client, attempt)["state"] == "done"
+    return attempt
+
+
+def corrected(client, attempt, action="note", version=None, **more):
+    if version is None:
+        version = client.get(f"/api/attempts/{attempt}/panel").json()["version"]
+    values = more.pop("values", {"text": "look"} if action == "note" else {})
+    body = {"version": version, "who": "Robin", "action": action, "values": values, **more}
+    return client.post(f"/api/attempts/{attempt}/edits", json=body)
+
+
+# Uploads
+
+
+def test_an_upload_in_pieces_becomes_a_read_attempt(client, film):
+    made = announce(client, len(film), filename="Tuesday.mov")
+    assert made.status_code == 201
+    where = made.headers["Location"]
+    half = len(film) // 2
+    assert put(client, where, 0, film[:half]).headers["Upload-Offset"] == str(half)
+    # core protocol: an offset that is not the server's is a conflict
+    assert put(client, where, 0, film).status_code == 409
+    head = client.head(where, headers={"Tus-Resumable": "1.0.0"})
+    assert head.headers["Upload-Offset"] == str(half)
+    assert head.headers["Cache-Control"] == "no-store"
+    answer = put(client, where, half, film[half:])
+    assert answer.status_code == 204
+    attempt = answer.headers["X-Attempt"]
+    assert finished(client, attempt)["state"] == "done"
+    # asked again after the last byte, the server says the same
+    again = client.head(where, headers={"Tus-Resumable": "1.0.0"})
+    assert (again.headers["Upload-Offset"], again.headers["X-Attempt"]) == (str(len(film)), attempt)
+    video = client.get(f"/attempts/{attempt}/files/Tuesday.mp4", headers={"Range": "bytes=4-7"})
+    assert (video.status_code, video.content) == (206, film[4:8])
+
+
+def test_the_protocol_is_kept(client, film):
+    options = client.options("/api/uploads/")
+    assert options.headers["Tus-Version"] == "1.0.0"
+    assert "creation" in options.headers["Tus-Extension"]
+    assert client.post("/api/uploads/", headers={"Upload-Length": "9"}).status_code == 412
+    where = announce(client, len(film)).headers["Location"]
+    tus = {"Tus-Resumable": "1.0.0"}
+    wrong_type = client.patch(where, headers={**tus, "Upload-Offset": "0"}, content=b"x")
+    assert wrong_type.status_code == 415
+    assert put(client, where, 0, film + b"more").status_code == 413
+    assert client.delete(where, headers=tus).status_code == 204
+    assert client.head(where, headers=tus).status_code == 404
+    for size, status in (("0", 400), ("-4", 400), ("x", 400), (str(10**12), 413)):
+        answer = client.post("/api/uploads/", headers={**tus, "Upload-Length": size})
+        assert answer.status_code == status
+    bad = {**tus, "Upload-Length": "9", "Upload-Metadata": "filename !!!"}
+    assert client.post("/api/uploads/", headers=bad).status_code == 400
+
+
+def test_what_is_no_video_is_refused_at_its_first_bytes(client, server):
+    where = announce(client, 1_000_000, filename="film.mp4").headers["Location"]
+    answer = put(client, where, 0, b"%PDF-1.7\n" * 1000)
+    assert answer.status_code == 415
+    assert "not a video" in answer.text
+    assert client.head(where, headers={"Tus-Resumable": "1.0.0"}).status_code == 404
+
+
+def test_a_full_disk_is_said_before_anything_is_sent(client, monkeypatch, tmp_path):
+    import shutil
+    from collections import namedtuple
+
+    from starlette.testclient import TestClient
+
+    from repcount.web.app import create_app
+    from repcount.web.settings import Settings
+
+    full = namedtuple("usage", "total used free")(10, 10, 10)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
+    with TestClient(create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))) as one:
+        answer = announce(with_token(one), 1000)
+    assert answer.status_code == 507
+    assert "no room" in answer.text
+
+
+# Queue
+
+
+def test_an_analysis_can_be_stopped_and_started_again(tmp_path, film):
+    with Server(tmp_path / "data", stub_s=20) as slow, slow.client() as client:
+        ids = [upload(client, film) for _ in range(3)]
+        assert client.post(f"/api/attempts/{ids[0]}/cancel").status_code == 204
+        assert client.post(f"/api/attempts/{ids[2]}/cancel").status_code == 204
+        assert finished(client, ids[0])["state"] == "cancelled"
+        assert finished(client, ids[2])["state"] == "cancelled"
+        assert client.post(f"/api/attempts/{ids[0]}/again").status_code == 204
+        assert client.post(f"/api/attempts/{ids[1]}/again").status_code == 422
+        assert client.post(f"/api/attempts/{ids[1]}/delete").status_code == 204
+        assert client.get(f"/attempts/{ids[1]}").status_code == 404
+        assert not (slow.folder / "attempts" / ids[1]).exists()
+
+
+def test_progress_comes_as_events_with_the_time_left(tmp_path, film):
+    with Server(tmp_path / "data", stub_s=2) as slow, slow.client() as client:
+        attempt = upload(client, film)
+        with client.stream("GET", f"/api/attempts/{attempt}/events") as answer:
+            assert answer.headers["content-type"].startswith("text/event-stream")
+            told = [
+                json.loads(line.removeprefix("data: "))
+                for line in answer.iter_lines()
+                if line.startswith("data: ")
+            ]
+    assert told[-1]["state"] == "done"
+    running = [one for one in told if one["state"] == "running" and one["left_s"] is not None]
+    assert running
+    assert [one["fraction"] for one in running] == sorted(one["fraction"] for one in running)
+
+
+# Corrections
+
+
+def test_corrections_undo_redo_and_taking_back(client, server, read):
+    reps = load_record_reps(server, read)
+    rep = next(one for one in reps if one.status == "counted" and one.number is not None)
+    began = time.monotonic()
+    answer = corrected(client, read, "mark_no_rep", target=rep.id, why="elbow not locked")
+    took = time.monotonic() - began
+    assert answer.status_code == 200, answer.text
+    assert took < 2
+    assert "elbow not locked" in answer.json()["panel"]
+    version = answer.json()["version"]
+    assert status_of(server, read, rep.id) == "no_rep"
+    body = {"version": version, "who": "Sam"}
+    assert client.post(f"/api/attempts/{read}/undo", json=body).status_code == 200
+    assert status_of(server, read, rep.id) == "counted"
+    body["version"] += 1
+    assert client.post(f"/api/attempts/{read}/redo", json=body).status_code == 200
+    assert status_of(server, read, rep.id) == "no_rep"
+    body["version"] += 1
+    assert client.post(f"/api/attempts/{read}/redo", json=body).status_code == 422
+    assert client.post(f"/api/attempts/{read}/undo", json=body).status_code == 200
+    assert status_of(server, read, rep.id) == "counted"
+    kept = load_record(Edits, server.folder / "attempts" / read / EDITS).edits
+    assert [one.who for one in kept][-4:] == ["Robin", "Sam", "Sam", "Sam"]
+    assert kept[-4].why == "elbow not locked"
+
+
+def load_record_reps(server, attempt):
+    from repcount.records import Attempt
+
+    return load_record(Attempt, server.folder / "attempts" / attempt / "attempt.json").reps
+
+
+def status_of(server, attempt, rep_id):
+    return next(one.status for one in load_record_reps(server, attempt) if one.id == rep_id)
+
+
+def test_two_people_lose_no_correction(client, read):
+    version = client.get(f"/api/attempts/{read}/panel").json()["version"]
+    assert corrected(client, read, version=version).status_code == 200
+    late = corrected(client, read, version=version)
+    assert late.status_code == 409
+    assert "someone else" in late.text.lower()
+    assert client.get(f"/api/attempts/{read}/panel").json()["version"] == version + 1
+
+
+def test_a_correction_by_command_is_seen_as_anothers(client, server, read):
+    from click.testing import CliRunner
+
+    from repcount.cli import cli
+
+    version = client.get(f"/api/attempts/{read}/panel").json()["version"]
+    folder = str(server.folder / "attempts" / read)
+    done = CliRunner().invoke(cli, ["correct", folder, "note", "from the command line"])
+    assert done.exit_code == 0, done.output
+    assert corrected(client, read, version=version).status_code == 409
+
+
+def test_what_does_not_fit_is_said_and_changes_nothing(client, read):
+    before = client.get(f"/api/attempts/{read}/panel").json()["version"]
+    for action, more in (
+        ("remove_rep", {"target": "nobody"}),
+        ("mark_no_rep", {"target": "r1"}),  # without a reason
+        ("move_rep", {"target": "r1", "values": {"top_s": 1e9}}),
+        ("add_rep", {"values": {"movement": "<script>", "top_s": 5}}),
+        ("note", {"values": {"text": "x" * 5, "start_s": "soon"}}),
+        ("sing", {}),
+    ):
+        answer = corrected(client, read, action, **more)
+        assert answer.status_code == 422, action
+        assert answer.text.endswith("."), answer.text
+    assert client.get(f"/api/attempts/{read}/panel").json()["version"] == before
+
+
+def test_names_and_notes_are_shown_as_text(client, read):
+    evil = "<img src=x onerror=alert(1)>"
+    assert corrected(client, read, values={"text": evil}, why=evil).status_code == 200
+    panel = client.get(f"/api/attempts/{read}/panel").json()["panel"]
+    assert "<img" not in panel
+    assert "&lt;img" in panel
+
+
+# Pages
+
+
+def test_athletes_workouts_history_and_plans(client, film):
+    made = client.post("/api/athletes", data={"name": "Robin Fell"})
+    athlete = made.headers["HX-Redirect"].rpartition("/")[2]
+    plan = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"].rpartition("/")[2]
+    ids = [upload(client, film, athlete=athlete, plan=plan) for _ in range(2)]
+    for one in ids:
+        assert finished(client, one)["state"] == "done"
+    assert "Robin Fell" in client.get("/").text
+    assert all(one in client.get(f"/athletes/{athlete}").text for one in ids)
+    assert "Slate" in client.get("/workouts").text
+    beside = client.get("/workouts/Slate", params={"with": ids})
+    assert "side by side" in beside.text
+    assert "Robin Fell" in beside.text
+    card = client.get(f"/plans/{plan}/card")
+    assert "Slate" in card.text
+    for page in (beside, card):
+        assert "sha256-" in page.headers["Content-Security-Policy"]
+    assert client.post(f"/api/athletes/{athlete}/delete").status_code == 204
+    assert client.get(f"/attempts/{ids[0]}").status_code == 404
+
+
+def test_a_plan_is_checked_while_it_is_written(client):
+    form = {
+        "name": "Gravel", "rounds": "3", "load": "42.5", "unit": "kg",
+        "movement1": "deadlift", "reps1": "9", "movement2": "push jerk", "reps2": "6",
+        "pattern": "5 | 4 | 6", "seconds": "5", "round_s": "40, 42, 45", "between": "6",
+    }  # fmt: skip
+    said = client.post("/api/plans/check", data=form)
+    assert said.text.startswith("Fits: 3 rounds, 45 reps, 6 breaks, planned 2:1"), said.text
+    wrong = client.post("/api/plans/check", data=form | {"pattern": "5 | 5 | 6"}).text
+    assert "pattern" in wrong
+    assert (
+        "wants a whole number"
+        in client.post("/api/plans/check", data=form | {"rounds": "three"}).text
+    )
+    assert client.post("/api/plans", data=form | {"movement1": "deadlft"}).status_code == 422
+    saved = client.post("/api/plans", data=form).headers["HX-Redirect"]
+    text = re.search(r"<textarea[^>]*>(.*?)</textarea>", client.get(saved).text, re.S)
+    assert text is not None
+    change = {"toml": text[1].replace("&#34;", '"').replace("42.5", "45")}
+    address = f"/api{saved}"
+    assert client.post(address, params={"version": 1}, data=change).status_code == 204
+    assert client.post(address, params={"version": 1}, data=change).status_code == 409
+
+
+# Protection
+
+
+def test_a_share_link_shows_one_attempt_and_ends(client, server, read):
+    link = client.post(f"/api/attempts/{read}/shares", data={"days": 1}).text
+    with httpx.Client() as stranger:
+        shown = stranger.get(link)
+        assert shown.status_code == 200
+        assert "sha256-" in shown.headers["Content-Security-Policy"]
+        assert stranger.get(link + "film.mp4", headers={"Range": "bytes=0-3"}).status_code == 206
+        for other in ("edits.json", "tracks.nc", "..%2f..%2flibrary.sqlite", "reading.json"):
+            assert stranger.get(link + other).status_code == 404
+        assert stranger.get(link[:-3] + "xx/").status_code == 404
+    raw = b"".join(one.read_bytes() for one in server.folder.glob("library.sqlite*"))
+    assert link.split("/")[-2].encode() not in raw
+    number = re.search(r"/api/shares/(\d+)/delete", client.get(f"/attempts/{read}").text)
+    assert number is not None
+    assert client.post(f"/api/shares/{number[1]}/delete").status_code == 204
+    assert httpx.get(link).status_code == 404
+
+
+def test_changes_need_the_token_and_the_own_site(client, read):
+    address = "/api/athletes"
+    for headers in (
+        {"X-Token": "0" * 64},
+        {"Origin": "https://elsewhere.example"},
+        {"Sec-Fetch-Site": "cross-site"},
+    ):
+        assert client.post(address, data={"name": "X"}, headers=headers).status_code == 403
+    # DNS rebinding: a stranger's name that leads to this machine
+    assert client.get("/", headers={"Host": "elsewhere.example"}).status_code == 400
+
+
+def test_every_answer_has_the_policies(client, server, read):
+    for path in ("/", f"/attempts/{read}", "/plans/new", "/nope", "/static/web.css"):
+        headers = client.get(path).headers
+        assert "default-src 'none'" in headers["Content-Security-Policy"]
+        assert "unsafe" not in headers["Content-Security-Policy"]
+        assert headers["X-Content-Type-Options"] == "nosniff"
+    fresh = httpx.get(server.address + "/").headers["set-cookie"].lower()
+    assert "httponly" in fresh
+    assert "samesite=strict" in fresh
+
+
+def test_pages_hold_no_inline_script_or_style(client, read):
+    for path in ("/", f"/attempts/{read}", "/plans/new", "/plans/new?text=1", "/athletes"):
+        html = client.get(path).text
+        assert not re.search(r"<[^>]*\son\w+=", html)
+        assert not re.search(r"<style|<[^>]*\sstyle=", html)
+        for script in re.findall(r"<script[^>]*>", html):
+            assert "src=" in script or "application/json" in script
+
+
+def test_login_is_asked_and_slowed_down(tmp_path):
+    from starlette.testclient import TestClient
+
+    from repcount.web.app import create_app
+    from repcount.web.security import set_passphrase
+    from repcount.web.settings import Settings
+
+    library = Library(tmp_path)
+    set_passphrase(library, "three stones and a bar")
+    assert "three stones" not in (library.setting("passphrase") or "")
+    library.close()
+    settings = Settings(data=tmp_path, hosts=frozenset({"testserver"}), login=True, secure=True)
+    with TestClient(create_app(settings), base_url="https://testserver") as one:
+        assert one.get("/", follow_redirects=False).headers["location"] == "/login"
+        assert one.get("/api/attempts/0123456789abcdef/panel").status_code == 401
+        right = {"passphrase": "three stones and a bar"}
+        answer = one.post("/login", data=right, follow_redirects=False)
+        assert answer.status_code == 303
+        cookie = answer.headers["set-cookie"]
+        assert cookie.startswith("__Host-repcount=")
+        assert "Secure" in cookie
+        assert one.get("/").status_code == 200
+        assert "Strict-Transport-Security" in one.get("/").headers
+        one.cookies.clear()
+        statuses = [one.post("/login", data={"passphrase": "?"}).status_code for _ in range(6)]
+        assert statuses == [403] * 5 + [429]
+        assert one.post("/login", data=right).status_code == 429
+
+
+def test_an_open_address_needs_a_passphrase_and_tls(tmp_path):
+    from repcount.errors import RepcountError
+    from repcount.web.security import set_passphrase
+    from repcount.web.serve import arranged, fingerprint, qr_lines, self_signed
+    from repcount.web.settings import Settings
+
+    library, settings = Library(tmp_path), Settings()
+    with pytest.raises(RepcountError, match="passphrase"):
+        arranged(library, settings, "0.0.0.0", tls=True, proxy=None)
+    with pytest.raises(RepcountError, match="fewer than 8"):
+        set_passphrase(library, "short")
+    set_passphrase(library, "long enough to keep")
+    with pytest.raises(RepcountError, match="--self-signed"):
+        arranged(library, settings, "0.0.0.0", tls=False, proxy=None)
+    made = arranged(library, settings, "0.0.0.0", tls=True, proxy=None)
+    assert (made.login, made.secure, made.any_address) == (True, True, True)
+    behind = arranged(library, settings, "127.0.0.1", tls=False, proxy="bench.example")
+    assert (behind.login, behind.secure, "bench.example" in behind.hosts) == (True, True, True)
+    assert not arranged(library, settings, "127.0.0.1", tls=False, proxy=None).login
+    files = self_signed(tmp_path, ["192.0.2.7", "localhost"])
+    assert files[1].stat().st_mode & 0o077 == 0
+    first = fingerprint(files[0])
+    assert fingerprint(self_signed(tmp_path, ["192.0.2.7", "localhost"])[0]) == first
+    assert len(qr_lines("https://192.0.2.7:8470/").splitlines()) > 10
+
+
+def test_the_web_process_does_not_load_the_models_library(tmp_path):
+    import subprocess
+    import sys
+
+    code = (
+        "import sys; from pathlib import Path; from repcount.web.app import create_app; "
+        "from repcount.web.settings import Settings; create_app(Settings(data=Path(sys.argv[1]))); "
+        "print([one for one in ('mediapipe', 'cv2') if one in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_worker_can_start_nothing_and_reach_nobody():
+    import platform
+    import subprocess
+    import sys
+
+    if platform.machine() not in ("x86_64", "aarch64"):
+        pytest.skip("the kernel's filter is written for two machines")
+    code = (
+        "import os, resource, socket, sys; from repcount.web.worker import confine; confine()\n"
+        "for act in (lambda: os.execv('/bin/true', ['true']), socket.socket):\n"
+        "    try: act(); print('allowed')\n"
+        "    except PermissionError: print('refused')\n"
+        "print(resource.getrlimit(resource.RLIMIT_AS)[0])\n"
+        "try: bytearray(20 << 30); print('allowed')\n"
+        "except MemoryError: print('refused')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["refused", "refused", str(12 << 30), "refused"]
+
+
+def test_a_damaged_video_fails_with_a_sentence(tmp_path, film):
+    """The real worker on what passes as MP4 by its first bytes."""
+    import subprocess
+    import sys
+
+    (tmp_path / "film.mp4").write_bytes(film[: len(film) // 3])
+    done = subprocess.run(
+        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "60"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2, done.stderr
+    assert str(tmp_path) not in done.stdout
+    assert json.loads(done.stdout.splitlines()[-1])["error"].endswith(".")
+
+
+def test_long_videos_are_refused_before_they_are_read(tmp_path, film):
+    import subprocess
+    import sys
+
+    (tmp_path / "film.mp4").write_bytes(film)
+    done = subprocess.run(
+        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "5"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "minutes" in json.loads(done.stdout.splitlines()[-1])["error"]
+    assert {one.name for one in Path(tmp_path).iterdir()} == {"film.mp4"}
