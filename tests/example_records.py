@@ -7,6 +7,7 @@ agree with one another as they would in a real one.
 
 from __future__ import annotations
 
+import base64
 import math
 import random
 from dataclasses import dataclass, field
@@ -40,6 +41,7 @@ from repcount.records import (
     Video,
     Workout,
     from_ms,
+    to_ms,
 )
 
 # Heights of the bar in statures: Winter 2009, segment fractions, as in DEVELOPERS.md.
@@ -628,3 +630,17 @@ def long_attempt(rounds: int = 20, rate_hz: int = 30) -> Attempt:
         ],
         trace=Trace(time_s=times, bar_st=heights, hip_st=[None] * len(times)),
     )
+
+
+# One grey pixel, the smallest JPEG that every decoder takes, stands for a still.
+_STILL = base64.b64decode(
+    "/9j/4AAQSkZJRgABAQEASABIAAD/2wBDAP//////////////////////////////////////////////////////////////"
+    "////////////////////////wgALCAABAAEBAREA/8QAFBABAAAAAAAAAAAAAAAAAAAAAP/aAAgBAQABPxA="
+)
+
+
+def example_stills() -> dict[int, bytes]:
+    """A still for every moment that the example's report shows one for."""
+    attempt = example_attempt()
+    moments = [pause.start_s for pause in attempt.breaks] + [rep.top_s for rep in attempt.reps]
+    return {to_ms(at): _STILL for at in moments}

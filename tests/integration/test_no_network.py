@@ -40,6 +40,26 @@ def test_looking_for_people_reaches_for_no_network(tmp_path):
     assert reaches_out(LOOK.format(path=str(path)), tmp_path) == []
 
 
+HIDE = """
+from repcount.footage import open_footage
+from repcount.reports.overlay import Drawn, write_overlay
+from repcount.tracking.faces import FaceBlur, find_heads
+from tests.example_records import bare_attempt
+from tests.unit.test_overlay import tracks
+
+with open_footage({path!r}) as footage:
+    blur = FaceBlur(find_heads(footage, tracks(), "all"))
+    write_overlay({out!r}, footage, Drawn(bare_attempt(), tracks()), blur)
+"""
+
+
+def test_looking_for_faces_and_writing_a_film_reaches_for_no_network(tmp_path):
+    path = write_video(tmp_path / "a.mp4", np.arange(10) / 10, pictures=[card(320, 240)] * 10)
+    out = tmp_path / "overlay.mp4"
+    assert reaches_out(HIDE.format(path=str(path), out=str(out)), tmp_path) == []
+    assert out.stat().st_size > 1000
+
+
 SEND = """
 import socket
 socket.socket(socket.AF_INET, socket.SOCK_DGRAM).sendto(b"x", ("127.0.0.1", 9))

@@ -496,3 +496,35 @@ def test_results_can_be_written_and_loaded_again(folder, tmp_path):
     with pytest.raises(RepcountError):
         pipeline.write_results(folder / "reading.json", results)
     assert example_attempt() == example_attempt()  # the made-up records are the same every time
+
+
+# Overlay -----------------------------------------------------------------------------------------
+
+
+def test_an_overlay_needs_the_video_that_was_read(tracks, tmp_path):
+    plan, out = tracks.parent / "plan.toml", tmp_path / "results"
+    run("analyze", "--tracks", tracks, "--plan", plan, "--out", out, "--quiet")
+    said = run("overlay", out, code=2)
+    assert "does not lie beside the results; give it with --video" in said
+    other = write_video(tmp_path / "other.mp4", [i / 10 for i in range(20)])
+    assert "was not made from" in run("overlay", out, "--video", other, code=2)
+    assert "no such file" in run("overlay", out, "--video", tmp_path / "none.mp4", code=2)
+    run("overlay", out, "--video", other, "--out", tmp_path / "no" / "x.mp4", code=2)
+    assert "is the video itself" in run("overlay", out, "--video", other, "--out", other, code=2)
+    assert not (out / "overlay.mp4").exists()
+
+
+def test_an_overlay_says_where_it_is_and_that_faces_may_be_missed(tmp_path):
+    from tests.unit.test_overlay import attempt_of
+    from tests.unit.test_overlay import tracks as small_tracks
+
+    video = write_video(tmp_path / "film.mp4", [i / 10 for i in range(12)])
+    reading = as_planned().reading()
+    reading.video = attempt_of(video).video
+    save_record(reading, tmp_path / "reading.json")
+    save_record(parse_plan(SLATE), tmp_path / "plan.json")
+    save_tracks(small_tracks(), tmp_path / "tracks.nc")
+    shown = run("overlay", tmp_path, "--blur-faces", "all")
+    assert f"Written to {tmp_path / 'overlay.mp4'}" in shown
+    assert "Faces may have been missed" in shown
+    assert (tmp_path / "overlay.mp4").stat().st_size > 1000

@@ -14,11 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.records import from_ms, to_ms
-from repcount.reports.captions import captions
+from repcount.reports.captions import captions, chapters, chapters_text
 from tests.example_records import (
     bare_attempt,
     empty_attempt,
     example_attempt,
+    example_comparison,
     hostile_attempt,
     long_attempt,
 )
@@ -122,3 +123,27 @@ def test_a_slowed_video_is_captioned_on_its_own_clock():
     slow = attempt.model_copy(update={"video": attempt.video.model_copy(update={"slowed": 4.0})})
     first = read_vtt(captions(slow))[0][0]
     assert from_ms(first) == pytest.approx(4 * attempt.reps[0].top_s, abs=0.001)
+
+
+def test_chapters_are_rounds_without_gaps():
+    attempt = example_attempt()
+    cues = read_vtt(chapters_text(attempt, example_comparison()))
+    assert cues[0][0] == 0
+    assert all(a[1] == b[0] for a, b in pairwise(cues))
+    assert cues[-1][1] == to_ms(attempt.video.duration_s)
+    rounds = [cue for cue in cues if cue[2].startswith("Round")]
+    assert [cue[0] for cue in rounds] == [to_ms(span.start_s) for span in attempt.rounds]
+    assert rounds[0][2] == "Round 1: 43.8 s, planned 44.0 s"
+    assert [title for _, _, title in chapters(attempt)][1] == "Round 1: 43.8 s"
+
+
+@pytest.mark.parametrize("attempt", [bare_attempt(), empty_attempt(), long_attempt()])
+def test_chapters_of_other_attempts_can_be_read(attempt):
+    read_vtt(chapters_text(attempt))
+
+
+def test_chapters_of_slow_motion_are_on_the_files_clock():
+    attempt = example_attempt()
+    slow = attempt.model_copy(update={"video": attempt.video.model_copy(update={"slowed": 4.0})})
+    cues, plain = read_vtt(chapters_text(slow)), read_vtt(chapters_text(attempt))
+    assert [cue[0] for cue in cues] == [4 * cue[0] for cue in plain]

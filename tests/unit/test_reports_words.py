@@ -176,3 +176,18 @@ def test_plain_text_has_no_controls_and_turns_nothing(text):
     bad = {chr(i) for i in (*range(32), *range(127, 160), 0x200E, 0x200F)}
     bad |= {chr(i) for i in (*range(0x202A, 0x202F), *range(0x2066, 0x206A))}
     assert not bad & set(shown)
+
+
+# The international pound is 0.45359237 kg exactly (agreement of 1959; NIST SP 811, appendix B).
+@pytest.mark.parametrize(
+    ("kg", "said"),
+    [
+        (60.0, "60 kg (132.3 lb)"),
+        (42.5, "42.5 kg (93.7 lb)"),
+        (95 * 0.45359237, "95 lb (43.1 kg)"),
+        (43.091, "95 lb (43.1 kg)"),
+        (61.3, "61.3 kg (135.1 lb)"),
+    ],
+)
+def test_a_load_is_told_in_the_unit_it_is_whole_in(kg, said):
+    assert numbers.load(kg) == said

@@ -163,12 +163,14 @@ class Browser:
         return found
 
     def requests(self) -> list[str]:
-        """Addresses asked for since the page was opened, the page itself left out."""
+        """Addresses asked for since the page was opened; the page itself and pictures that are part
+        of it (`data:`) left out."""
         return [
             event["params"]["request"]["url"]
             for event in self.events
             if event["method"] == "Network.requestWillBeSent"
             and event["params"].get("type") != "Document"
+            and not event["params"]["request"]["url"].startswith("data:")
         ]
 
     def close(self) -> None:

@@ -5,7 +5,6 @@ All its rules that are on by default: WCAG 2.2 A and AA, contrast among them, an
 
 from __future__ import annotations
 
-import base64
 import hashlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +18,6 @@ from repcount.next_plan import decide_next
 from repcount.plan import parse_plan
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
-from repcount.records import to_ms
 from repcount.reports.after import history_page, next_page
 from repcount.reports.card import card_page
 from repcount.reports.html import report_page
@@ -28,6 +26,7 @@ from tests.example_records import (
     empty_attempt,
     example_attempt,
     example_comparison,
+    example_stills,
     long_attempt,
 )
 from tests.scripted_reading import SLATE
@@ -38,11 +37,6 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the pat
 
 AXE = Path(__file__).parent / "axe" / "axe.min.js"
 SHA256 = "29348999450cdf2849a8e70b7912fc2da85a849da39c0d0d5394f51d4a9ed95c"
-# One grey pixel, the smallest JPEG that every decoder takes, stands for a still.
-STILL = base64.b64decode(
-    "/9j/4AAQSkZJRgABAQEASABIAAD/2wBDAP//////////////////////////////////////////////////////////////"
-    "////////////////////////wgALCAABAAEBAREA/8QAFBABAAAAAAAAAAAAAAAAAAAAAP/aAAgBAQABPxA="
-)
 RUN = """axe.run(document, {resultTypes: ['violations']}).then(found => found.violations.map(
     rule => rule.id + ': ' + rule.nodes.map(node => node.target + ' ' + node.failureSummary)))"""
 
@@ -56,12 +50,11 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     attempt, comparison, plan = example_attempt(), example_comparison(), parse_plan(SLATE)
-    moments = [pause.start_s for pause in attempt.breaks] + [rep.top_s for rep in attempt.reps]
     filmed = Filmed(attempt, comparison, "second", plan)
     other = Filmed(Athlete(np.random.default_rng(2)).attempt(plan).attempt, None, "first")
     maxes = {"push press": one_rep_max(85, 5), "deadlift": one_rep_max(180)}
     texts = {
-        "report": report_page(attempt, comparison, {to_ms(at): STILL for at in moments}),
+        "report": report_page(attempt, comparison, example_stills()),
         "report-no-workout": report_page(bare_attempt()),
         "report-empty": report_page(empty_attempt()),
         "report-long": report_page(long_attempt()),

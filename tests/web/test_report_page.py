@@ -14,6 +14,7 @@ from tests.example_records import (
     empty_attempt,
     example_attempt,
     example_comparison,
+    example_stills,
     hostile_attempt,
     long_attempt,
 )
@@ -24,6 +25,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the pat
 
 RECORDS = {
     "plan": (example_attempt(), example_comparison()),
+    "stills": (example_attempt(), example_comparison(), example_stills()),
     "no-plan": (example_attempt(),),
     "no-workout": (bare_attempt(),),
     "empty": (empty_attempt(),),
@@ -54,6 +56,19 @@ STICKING_OUT = """
   && e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
   .map(e => e.tagName + '.' + e.getAttribute('class') + ' ' + e.textContent.slice(0, 40))
 """
+# Stills that lie on the words beside them.
+COVERED = """
+[...document.querySelectorAll('.still img')].flatMap(still => {
+  const p = still.getBoundingClientRect();
+  return [...still.closest('tr').querySelectorAll('td:not(.still)')].filter(cell => {
+    const words = document.createRange();
+    words.selectNodeContents(cell);
+    const q = words.getBoundingClientRect();
+    return q.width && Math.min(p.right, q.right) - Math.max(p.left, q.left) > 1
+      && Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) > 1;
+  }).map(cell => cell.textContent);
+})
+"""
 READOUT = "document.getElementById('readout').textContent"
 SHOWN = "document.querySelector('svg.time').getAttribute('viewBox').split(' ').map(Number)"
 
@@ -81,6 +96,7 @@ def test_it_opens_quietly_at_every_width(browser, pages, name, width):
         assert browser.complaints() == []
         assert browser.requests() == []
         assert browser.value(STICKING_OUT) == []
+        assert browser.value(COVERED) == []
         if name != "hostile":  # names longer than a phone is wide may share a line
             assert browser.value(OVERLAPS) == []
         ground = browser.value("getComputedStyle(document.body).backgroundColor")
@@ -327,7 +343,7 @@ def test_tables_and_pictures_play_too(browser, filmed):
     assert settled(browser, at) == pytest.approx(at, abs=2)
 
 
-@pytest.mark.parametrize("name", ["plan", "no-plan"])
+@pytest.mark.parametrize("name", ["plan", "stills", "no-plan"])
 def test_on_paper_it_is_two_sheets(browser, pages, tmp_path, name):
     browser.shape(1440, 900)
     browser.open(pages[name])
