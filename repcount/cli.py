@@ -159,7 +159,8 @@ def doctor(render: bool, as_json: bool) -> None:
 
 
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history, heat):
+cli.add_command(heat)
+for _command in (plan, forecast, next_, history):
     cli.add_command(_command)
 
 
