@@ -158,8 +158,8 @@ def doctor(render: bool, as_json: bool) -> None:
         raise click.exceptions.Exit(1)
 
 
-cli.add_command(correct)
 cli.add_command(heat)
+cli.add_command(correct)
 for _command in (plan, forecast, next_, history):
     cli.add_command(_command)
 
