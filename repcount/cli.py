@@ -188,8 +188,13 @@ def doctor(render: bool, as_json: bool) -> None:
         raise click.exceptions.Exit(1)
 
 
+cli.add_command(heat)
 cli.add_command(correct)
+<<<<<<< HEAD
 for _command in (plan, forecast, next_, history, overlay, heat, library, serve):
+=======
+for _command in (plan, forecast, next_, history):
+>>>>>>> s3-heat
     cli.add_command(_command)
 
 
