@@ -190,11 +190,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 cli.add_command(heat)
 cli.add_command(correct)
-<<<<<<< HEAD
-for _command in (plan, forecast, next_, history, overlay, heat, library, serve):
-=======
-for _command in (plan, forecast, next_, history):
->>>>>>> s3-heat
+for _command in (plan, forecast, next_, history, overlay, library, serve):
     cli.add_command(_command)
 
 
