@@ -244,8 +244,8 @@ def _log(results: Results) -> list[dict[str, Any]]:
         if edit.reverts:
             what = f"took back {edit.reverts}"
         values = ", ".join(
-            f"{key.removesuffix('_s').replace('_', ' ')} "
-            f"{numbers.clock(value) if key.endswith('_s') and isinstance(value, float) else value}"
+            ("" if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} ")
+            + f"{numbers.clock(value) if key.endswith('_s') and isinstance(value, float) else value}"
             for key, value in edit.values.items()
         )
         rows.append(

@@ -67,6 +67,8 @@
       band.nextElementSibling.setAttribute("visibility", seen);
       band.nextElementSibling.setAttribute("x", percent((left + right) / 2));
     }
+    const inView = data.reps.filter((one) => one.top >= from && one.top <= to).length;
+    drawing.classList.toggle("crowded", inView * 12 > plot.clientWidth);
     const ticks = document.getElementById("ticks");
     const wanted = Math.max(3, Math.floor(plot.clientWidth / 60));
     const step = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300].find((s) => (to - from) / s <= wanted) || 600;
