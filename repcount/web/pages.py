@@ -244,7 +244,8 @@ def _report_policy() -> str:
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
     return (
         f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
-        "media-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "img-src data:; media-src 'self' blob:; base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
     )
 
 
