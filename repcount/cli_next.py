@@ -10,7 +10,7 @@ import click
 
 from repcount.cli_help import MOMENT, plain
 from repcount.cli_plan import CARD_FILE, PLAN_FILE, write_texts
-from repcount.errors import PlanError
+from repcount.errors import PlanError, RepcountError
 
 if TYPE_CHECKING:
     from repcount.forecast import Filmed
@@ -31,20 +31,33 @@ def _print(lines: Sequence[str]) -> None:
     "--plan", type=click.Path(path_type=Path), help="The plan of the last, if not in its folder."
 )
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the new plan.")
+@click.option(
+    "--video",
+    type=click.Path(path_type=Path),
+    help="The video of the last attempt, for links, if not in or beside its folder.",
+)
 @_JSON
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def next_(
-    attempts: tuple[Path, ...], plan: Path | None, out: Path | None, as_json: bool, quiet: bool
+    attempts: tuple[Path, ...],
+    plan: Path | None,
+    out: Path | None,
+    video: Path | None,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Say what went over in an attempt and what to change, and write the next plan.
 
     DIR is a results folder; earlier attempts at the same workout may stand before the last. With
-    --out: plan.toml, its clock card card.html, and the decision as next.html and next.json.
+    --out: plan.toml, its clock card card.html, and the decision as next.html and next.json, whose
+    moments lead into the video.
     """
     from repcount.forecast import read_attempts
     from repcount.next_plan import decide_next
     from repcount.plan import load_plan
 
+    if video is not None and not video.is_file():
+        raise RepcountError(f"{plain(video)} is no file: give the attempt's video with --video")
     filmed = read_attempts(attempts)
     given = load_plan(plan) if plan else None
     filmed = [*filmed[:-1], _compared(filmed[-1], given)]
@@ -69,7 +82,7 @@ def next_(
             {
                 PLAN_FILE: plan_toml(answer.plan, [*answer.cautions, *changes]),
                 CARD_FILE: card_page([card]),
-                "next.html": next_page(answer, _video(filmed[-1], attempts[-1]), out),
+                "next.html": next_page(answer, video or _video(filmed[-1], attempts[-1]), out),
                 "next.json": answer.model_dump_json(indent=1) + "\n",
             },
         )

@@ -19,7 +19,7 @@ DEVELOPERS.md says what was measured.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -184,16 +184,6 @@ def unrecovered(rests_s: Sequence[float], recovery_s: Array) -> list[Array]:
     return found
 
 
-def _unrecovered_once(rests_s: Sequence[float], recovery_s: float) -> list[float]:
-    """`unrecovered` for one value, which is asked for very often."""
-    state, found = 0.0, []
-    for index, rest in enumerate(rests_s):
-        if index:
-            state = (state + 1) * (math.exp(-rest / recovery_s) if rest else 1.0)
-        found.append(state)
-    return found
-
-
 def fit_slowing(
     attempts: Sequence[Attempt], *, draws: int = 400, seed: int = 0
 ) -> Slowing | NotEnoughData:
@@ -252,47 +242,60 @@ class _Problem:
         hyper = np.array([RECOVERY_S, CYCLE_SCATTER, OTHER_SCATTER, DAY_SCATTER])
         self.centre, self.width = np.log(hyper[:, 0]), hyper[:, 1]
 
-    def linear(self, logs: Array) -> tuple[Array, Array, float]:
-        """Mean and precision of the linear parameters, and minus the log of what is left."""
-        recovery, cycle, other, day = np.exp(logs)
-        x = self.x.copy()
-        tired = [_unrecovered_once(one.rests_s, float(recovery)) for one in self.courses]
-        before = np.array([tired[number][one.index] for number, one in self.rows])
-        x[:, 1] = before
+    def linear(self, logs: Array) -> tuple[Array, Array, Array]:
+        """Mean and precision of the linear parameters, and minus the log of what is left.
+
+        `logs` holds many trials at once, shape (trials, 4); so do the answers in their first axis.
+        """
+        recovery, cycle, other, day = np.exp(logs).T
+        tired = [unrecovered(one.rests_s, recovery) for one in self.courses]
+        before = np.array([tired[number][one.index] for number, one in self.rows]).T
+        x = np.repeat(self.x[None], len(logs), axis=0)
+        x[:, :, 1] = before
         begin = 4 + len(self.keys)
-        x[:, begin : begin + len(self.movements)] = self.own * before[:, None]
-        sd = self.sd.copy()
-        sd[-len(self.courses) :] = day
-        noise = np.where(self.is_cycle, cycle, other)
-        weighted = x / noise[:, None] ** 2
-        precision = np.diag(1 / sd**2) + x.T @ weighted
-        right = self.mean / sd**2 + weighted.T @ self.y
-        chol = np.linalg.cholesky(precision)
-        mean = np.linalg.solve(precision, right)
-        off = self.y - x @ mean
+        x[:, :, begin : begin + len(self.movements)] = self.own * before[:, :, None]
+        sd = np.repeat(self.sd[None], len(logs), axis=0)
+        sd[:, -len(self.courses) :] = day[:, None]
+        noise = np.where(self.is_cycle, cycle[:, None], other[:, None])
+        weighted = np.swapaxes(x / noise[:, :, None] ** 2, 1, 2)
+        precision = weighted @ x + np.eye(self.size) / sd[:, None] ** 2
+        right = self.mean / sd**2 + weighted @ self.y
+        mean = np.linalg.solve(precision, right[..., None])[..., 0]
+        off = self.y - (x @ mean[..., None])[..., 0]
         cost = (
-            0.5 * np.sum((off / noise) ** 2)
-            + np.sum(np.log(noise))
-            + 0.5 * np.sum(((mean - self.mean) / sd) ** 2)
-            + np.sum(np.log(sd))
-            + np.sum(np.log(np.diag(chol)))
-            + 0.5 * np.sum(((logs - self.centre) / self.width) ** 2)
+            0.5 * np.sum((off / noise) ** 2, axis=1)
+            + np.sum(np.log(noise), axis=1)
+            + 0.5 * np.sum(((mean - self.mean) / sd) ** 2, axis=1)
+            + np.sum(np.log(sd), axis=1)
+            + 0.5 * np.linalg.slogdet(precision)[1]
+            + 0.5 * np.sum(((logs - self.centre) / self.width) ** 2, axis=1)
         )
-        return mean, precision, float(cost)
+        return mean, precision, cost
+
+    def costs(self, logs: Array) -> Array:
+        return self.linear(logs)[2]
+
+    def search(self) -> Array:
+        """The logs of recovery and scatters that leave least unexplained."""
+        from scipy.optimize import minimize
+
+        steps = np.vstack([np.zeros(4), 1e-6 * np.eye(4)])
+
+        def cost_and_slope(logs: Array) -> tuple[float, Array]:
+            costs = self.costs(logs + steps)
+            return float(costs[0]), (costs[1:] - costs[0]) / 1e-6
+
+        # Within six prior widths: reps of one exact length would ask for a scatter of nothing.
+        reach = np.c_[self.centre - 6 * self.width, self.centre + 6 * self.width]
+        return minimize(
+            cost_and_slope, self.centre, jac=True, method="L-BFGS-B", bounds=list(reach)
+        ).x
 
     def solve(
         self, attempts: Sequence[Attempt], draws: int, rng: np.random.Generator, cycles: int
     ) -> Slowing:
-        from scipy.optimize import minimize
-
-        # Within six prior widths: reps of one exact length would ask for a scatter of nothing.
-        best = minimize(
-            lambda logs: self.linear(logs)[2],
-            self.centre,
-            method="L-BFGS-B",
-            bounds=np.c_[self.centre - 6 * self.width, self.centre + 6 * self.width],
-        ).x
-        spread = _covariance(lambda logs: self.linear(logs)[2], best)
+        best = self.search()
+        spread = _covariance(self.costs, best)
         nonlinear, weights = self._drawn(best, spread, draws, rng)
         return Slowing(
             keys=self.keys,
@@ -321,14 +324,13 @@ class _Problem:
         tried = rng.multivariate_normal(best, 2 * spread, size=draws)
         off = tried - best
         proposed = -0.25 * np.einsum("di,ij,dj->d", off, np.linalg.inv(spread), off)
-        solved = [self.linear(logs) for logs in tried]
-        heights = np.array([-cost for _, _, cost in solved]) - proposed
+        means, precisions, costs = self.linear(tried)
+        heights = -costs - proposed
         shares = np.exp(heights - heights.max())
         chosen = rng.choice(draws, size=draws, p=shares / shares.sum())
-        means = np.array([mean for mean, _, _ in solved])[chosen]
-        roots = np.linalg.cholesky(np.array([precision for _, precision, _ in solved]))[chosen]
+        roots = np.linalg.cholesky(precisions)[chosen]
         noise = rng.standard_normal((draws, self.size, 1))
-        weights = means + np.linalg.solve(np.swapaxes(roots, 1, 2), noise)[..., 0]
+        weights = means[chosen] + np.linalg.solve(np.swapaxes(roots, 1, 2), noise)[..., 0]
         return tried[chosen], weights
 
     def _estimates(self, weights: Array, nonlinear: Array) -> list[Estimate]:
@@ -355,14 +357,16 @@ def _estimate(name: str, values: Array, unit: str, told: bool) -> Estimate:
     return Estimate(name, float(middle), float(low), float(high), unit, told)
 
 
-def _covariance(cost: Any, best: Array, step: float = 0.1) -> Array:
+def _covariance(costs: Callable[[Array], Array], best: Array, step: float = 0.1) -> Array:
     """The inverse of the curvature at the best place (Laplace), kept positive."""
     size = len(best)
+    pairs = [(i, j) for i in range(size) for j in range(i, size)]
+    signs = [(1, 1), (1, -1), (-1, 1), (-1, -1)]
     eye = step * np.eye(size)
+    found = costs(np.array([best + a * eye[i] + b * eye[j] for i, j in pairs for a, b in signs]))
+    curves = found.reshape(-1, 4) @ np.array([a * b for a, b in signs]) / (4 * step * step)
     curve = np.empty((size, size))
-    for i in range(size):
-        for j in range(i, size):
-            ends = [cost(best + a * eye[i] + b * eye[j]) * a * b for a in (1, -1) for b in (1, -1)]
-            curve[i, j] = curve[j, i] = sum(ends) / (4 * step * step)
+    for (i, j), value in zip(pairs, curves, strict=True):
+        curve[i, j] = curve[j, i] = value
     values, vectors = np.linalg.eigh(curve)
     return vectors @ np.diag(1 / np.maximum(values, 0.5)) @ vectors.T

@@ -53,7 +53,10 @@ TimeKind = Literal[
 class Record(BaseModel):
     """Base of all artifacts: unknown fields and non-finite numbers are refused."""
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, validate_assignment=True)
+    # validators are built when first used: a command uses few of the models
+    model_config = ConfigDict(
+        extra="forbid", allow_inf_nan=False, validate_assignment=True, defer_build=True
+    )
 
 
 class Notice(Record):

@@ -18,7 +18,7 @@ LONGEST_S = 86_400
 class Table(BaseModel):
     """A table of the file: its own keys only, and no value is bent into another type."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
 
 PositiveSeconds = Annotated[float, Field(gt=0, le=LONGEST_S)]

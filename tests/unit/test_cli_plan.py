@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
+from textwrap import indent
 
 import jsonschema
 import numpy as np
 import pytest
 
 import repcount.pipeline
-from repcount import cli_plan, forecast
+from repcount import forecast
 from repcount.plan import load_plan, parse_plan
 from repcount.records import save_record
 from tests.example_records import example_attempt, example_comparison
@@ -121,6 +123,22 @@ def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
     fits("next", run("next", folders[1], "--plan", folders[0].parent / "plan.toml", "--json"))
 
 
+def test_moments_of_next_play_in_the_video(folders, tmp_path):
+    """Media Fragments URI 1.0 (W3C), 4.2.1: `#t=` and seconds; a relative address may hold no
+    bare space (RFC 3986, 3.3)."""
+    out, video = tmp_path / "next", tmp_path / "my film.mp4"
+    run("next", folders[1], "--out", out)
+    assert "#t=" not in (out / "next.html").read_text()
+    assert "is no file" in run("next", folders[1], "--out", out, "--video", video, code=2)
+    video.write_bytes(b"film")
+    run("next", folders[1], "--out", out, "--video", video)
+    links = re.findall(r'href="([^"]*)"', (out / "next.html").read_text())
+    shown = [one for loss in json.loads((out / "next.json").read_text())["losses"]
+             for one in loss["evidence"]]  # fmt: skip
+    assert links == [f"../my%20film.mp4#t={one['at_s']:.1f}" for one in shown]
+    assert links
+
+
 def test_forecasts_are_ranked(folders):
     plan = folders[0].parent / "plan.toml"
     shown = run("forecast", *folders, "--plan", plan, "--pattern", "5 | 3+6+4", "--breaks", "3")
@@ -178,10 +196,23 @@ def test_folders_that_hold_no_attempt_are_refused(folders, tmp_path):
     assert "cannot be written" in run("plan", workout, "--load", "60", "--out", file, code=2)
 
 
+def _processor_s(code: str) -> float:
+    """What a Python of its own spends on `code`, imports included."""
+    ending = "\nfinally: print(sum(os.times()[:2]), file=sys.stderr)"
+    done = subprocess.run(
+        [sys.executable, "-c", f"import os, sys\ntry:\n{indent(code, '    ')}{ending}"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    return float(done.stderr.split()[-1])
+
+
 @pytest.mark.parametrize("command", ["plan", "next", "forecast", "history"])
 def test_every_command_answers_in_two_seconds(folders, command):
-    """In processor time, and once of three times, so that other work on the machine does not count:
-    it slows a shared core and empties its caches."""
+    """Once of five times, in processor time: other work slows a shared core and empties its caches.
+    Two seconds are meant for a machine that imports SciPy's optimisers in 0.8 s, which is over half
+    of what the slowest command takes; a slower machine, timed beside it, gets as much more."""
     home = folders[0].parent
     arguments = {
         "plan": [home / "plan.toml", "--target", "2:40"],
@@ -190,23 +221,14 @@ def test_every_command_answers_in_two_seconds(folders, command):
         "history": folders,
     }[command]
     code = (
-        "import os, sys\n"
         f"sys.argv = ['repcount', {command!r}, *{list(map(str, arguments))!r}]\n"
         "from repcount.cli import main\n"
-        "try: main()\n"
-        "except SystemExit as end: print(sum(os.times()[:2]), end.code or 0, file=sys.stderr)\n"
+        "main()"
     )
-    spent = []
-    while len(spent) < 3 and min(spent, default=9.0) >= 2.0:
-        done = subprocess.run(
-            [sys.executable, "-c", code], capture_output=True, text=True, check=True
-        )
-        seconds, ended = done.stderr.split()[-2:]
-        assert ended == "0"
-        spent.append(float(seconds))
-    assert min(spent) < 2.0, spent
-
-
-def test_texts_are_whole_or_not_there(tmp_path):
-    cli_plan.write_texts(tmp_path / "a", {"x.txt": "1", "y.txt": "2"})
-    assert sorted(path.name for path in (tmp_path / "a").iterdir()) == ["x.txt", "y.txt"]
+    tried = []
+    for _ in range(5):
+        limit = 2.0 * max(1.0, _processor_s("import scipy.optimize") / 0.8)
+        tried.append((_processor_s(code), limit))
+        if tried[-1][0] < limit:
+            return
+    raise AssertionError(f"seconds, limit: {tried}")

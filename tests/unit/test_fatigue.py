@@ -76,8 +76,6 @@ def test_steps_with_a_lift_that_did_not_count_are_left_out():
 def test_reps_unrecovered_by_hand():
     found = unrecovered([0.0, 0.0, 10.0, 0.0], 10.0)
     assert [float(one) for one in found] == pytest.approx([0, 1, 2 / math.e, 2 / math.e + 1])
-    once = fatigue._unrecovered_once([0.0, 0.0, 10.0, 0.0], 10.0)
-    assert once == pytest.approx([float(one) for one in found])
 
 
 # The fit -----------------------------------------------------------------------------------------
@@ -89,7 +87,7 @@ def test_the_linear_part_is_that_of_statsmodels(filmed):
     seen = course(filmed.attempt)
     problem = fatigue._Problem([seen], [(0, one) for one in seen.observed])
     logs = problem.centre
-    mean, precision, _ = problem.linear(logs)
+    (mean,), (precision,), _ = problem.linear(logs[None])
     recovery, cycle, other, day = np.exp(logs)
     tired = [float(one) for one in unrecovered(seen.rests_s, recovery)]
     x = problem.x.copy()
@@ -110,10 +108,13 @@ def test_the_search_ends_where_another_method_ends(filmed):
 
     seen = course(filmed.attempt)
     problem = fatigue._Problem([seen], [(0, one) for one in seen.observed])
-    cost = lambda logs: problem.linear(logs)[2]  # noqa: E731
-    one = minimize(cost, problem.centre, method="L-BFGS-B")
-    other = minimize(cost, problem.centre + 0.3, method="Nelder-Mead", options={"maxiter": 2000})
-    assert one.fun == pytest.approx(other.fun, abs=0.01)
+    other = minimize(
+        lambda logs: problem.costs(logs[None])[0],
+        problem.centre + 0.3,
+        method="Nelder-Mead",
+        options={"maxiter": 2000},
+    )
+    assert problem.costs(problem.search()[None])[0] == pytest.approx(other.fun, abs=0.01)
 
 
 def test_a_steady_athlete_is_recovered():
