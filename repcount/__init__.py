@@ -16,6 +16,8 @@ _HOMES = {
     "Options": "repcount.pipeline",
     "Results": "repcount.pipeline",
     "write_results": "repcount.pipeline",
+    "make_overlay": "repcount.pipeline",
+    "report_page": "repcount.reports.html",
     "open_footage": "repcount.footage",
     "probe": "repcount.footage",
     "track": "repcount.tracking",
