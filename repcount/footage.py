@@ -23,7 +23,6 @@ from functools import cached_property
 from heapq import heappop, heappush
 from itertools import chain
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import av
@@ -605,12 +604,7 @@ class Footage:
     def __enter__(self) -> Footage:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         for reading in self._reading:
             reading.close()
         self._reading.clear()

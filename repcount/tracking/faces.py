@@ -15,7 +15,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from types import TracebackType
 from typing import Any, Literal
 
 import numpy as np
@@ -131,12 +130,7 @@ class HeadFinder:
     def __enter__(self) -> HeadFinder:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import TracebackType
 
 import mediapipe as mp
 import numpy as np
@@ -99,10 +98,5 @@ class PoseModel:
     def __enter__(self) -> PoseModel:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()

@@ -18,7 +18,6 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -291,12 +290,7 @@ class _Ahead:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self._stop.set()
         self._thread.join()
 
@@ -351,12 +345,7 @@ class _PoseThread:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         if self._thread.is_alive():
             self._error = self._error or Cancelled()
             self._queue.put(None)

@@ -9,7 +9,6 @@ import subprocess
 import tempfile
 import time
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 from urllib.request import urlopen
 
@@ -187,10 +186,5 @@ class Browser:
     def __enter__(self) -> Browser:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()

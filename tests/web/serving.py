@@ -13,7 +13,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 
 import httpx
 
@@ -84,12 +83,7 @@ class Server:
     def __enter__(self) -> Server:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         if self.process.poll() is None:
             self.close()
 
