@@ -243,11 +243,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
         what = _ACTIONS[edit.action]
         if edit.reverts:
             what = f"took back {edit.reverts}"
-        values = ", ".join(
-            ("" if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} ")
-            + f"{numbers.clock(value) if key.endswith('_s') and isinstance(value, float) else value}"
-            for key, value in edit.values.items()
-        )
+        values = ", ".join(_value_words(key, value) for key, value in edit.values.items())
         rows.append(
             {
                 "edit": edit,
@@ -260,6 +256,12 @@ def _log(results: Results) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _value_words(key: str, value: Any) -> str:
+    if key.endswith("_s") and isinstance(value, float | int):
+        value = numbers.clock(value)
+    return str(value) if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} {value}"
 
 
 def _data(results: Results, trace: Any) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from repcount.pipeline import READING, Results, write_results
 from repcount.plan import parse_plan
 from repcount.reading import derive_attempt
 from repcount.records import Reading, Trace, save_record
+from repcount.web.worker import confine
 from tests.scripted_reading import SLATE, as_planned
 
 PLAN = SLATE
@@ -48,6 +49,7 @@ def write_stub(folder: Path, reading: Reading | None = None) -> None:
 
 
 if __name__ == "__main__":
+    confine()
     took = float(os.environ.get("REPCOUNT_STUB_S", "0.2"))
     for step in range(10):
         print(json.dumps({"fraction": step / 10, "left_s": took * (1 - step / 10)}), flush=True)

@@ -205,3 +205,21 @@ def test_pages_fit_every_width(browser, server, attempt):
                     name = page.strip("/").replace("/", "-") or "home"
                     browser.picture(Path(shots) / f"{name[:12]}-{width}-{scheme}.png")
     quiet(browser)
+
+
+def test_axe_core_finds_no_violation(browser, server, attempt):
+    """Deque's axe-core 4.14.1 (MPL-2.0), every rule it has on by default."""
+    axe = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
+    run = (
+        "axe.run(document).then(r => r.violations.map(v => v.id + ': ' "
+        "+ v.nodes.slice(0, 3).map(n => n.html.slice(0, 120) + ' ' + n.failureSummary).join(' | ')))"
+    )
+    found = {}
+    for width, scheme in ((390, "dark"), (1440, "light")):
+        browser.shape(width, 900, scheme, phone=width < 600)
+        for page in ("/", "/plans/new", "/plans/1", "/workouts/Slate", f"/attempts/{attempt}"):
+            visit(browser, server.address + page)
+            browser.value(axe)  # by the debugger, which the page's policy does not bind
+            if violations := browser.value(run):
+                found[f"{page} {width} {scheme}"] = violations
+    assert not found

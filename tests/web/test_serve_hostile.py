@@ -1,0 +1,244 @@
+"""Hostile input and kills: nothing found by schemathesis, by damaged videos, or by kill -9."""
+
+from __future__ import annotations
+
+import os
+import random
+import time
+from pathlib import Path
+
+import httpx
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import status_code_conformance
+
+from repcount.library import Library
+from repcount.pipeline import EDITS
+from repcount.records import Edits, load_record
+from repcount.web.app import create_app
+from repcount.web.settings import Settings
+from tests.media import write_video
+from tests.web.serving import Server, announce, finished, put, upload
+from tests.web.stub_analysis import PLAN, write_stub
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    path = tmp_path_factory.mktemp("film") / "film.mp4"
+    write_video(path, [n / 30 for n in range(60)])
+    return path.read_bytes()
+
+
+EXAMPLES = 15  # for each operation
+KILLS = int(os.environ.get("REPCOUNT_KILLS", "4"))
+
+
+@pytest.fixture(scope="module")
+def api(tmp_path_factory: pytest.TempPathFactory):
+    """The API's own description of an application with an attempt, an athlete and a plan."""
+    folder = tmp_path_factory.mktemp("api")
+    app = create_app(Settings(data=folder, hosts=frozenset({"localhost", "testserver"})))
+    library = app.state.library
+    library.athlete_named("Robin")
+    library.put_plan(PLAN)
+    film = folder / "film.mp4"
+    write_video(film, [n / 30 for n in range(60)])
+    write_stub(folder / "out")
+    made = library.add_attempt(film, "film.mp4", results=folder / "out")
+    app.state.attempt = made
+    return schemathesis.openapi.from_asgi("/openapi.json", app)
+
+
+def test_the_description_finds_no_server_error(api):
+    """schemathesis makes calls from the OpenAPI description, of every operation in it."""
+    app = api.app
+    cookie = app.state.sessions.new(known=False)
+    headers = {
+        "X-Token": app.state.sessions.token(cookie.rpartition(".")[0]),
+        "Cookie": f"{app.state.sessions.name}={cookie}",
+    }
+    operations = [found.ok() for found in api.get_all_operations()]
+    assert len(operations) > 15
+    for operation in operations:
+
+        @settings(
+            max_examples=EXAMPLES,
+            deadline=None,
+            derandomize=True,
+            database=None,
+            suppress_health_check=list(HealthCheck),
+        )
+        @given(case=operation.as_strategy())
+        def call(case):
+            # to the attempt that is there, so that calls get far; it stays, so it is not deleted
+            if "attempt_id" in (case.path_parameters or {}) and not case.path.endswith("/delete"):
+                case.path_parameters["attempt_id"] = app.state.attempt
+            if case.path.endswith("/events"):
+                case.query = {"once": "true"}
+            case.call_and_validate(
+                headers=headers, checks=[not_a_server_error, status_code_conformance]
+            )
+
+        call()
+
+
+def mutated(data: bytes, seed: int) -> bytes:
+    """Bytes changed, cut out or doubled: mostly in the boxes that tell a decoder what comes."""
+    dice = random.Random(seed)
+    out = bytearray(data)
+    for _ in range(dice.randint(1, 30)):
+        at = dice.randrange(8, len(out))
+        how = dice.randrange(3)
+        if how == 0:
+            out[at] = dice.randrange(256)
+        elif how == 1:
+            del out[at : at + dice.randrange(1, 64)]
+        else:
+            out[at:at] = out[at : at + dice.randrange(1, 64)]
+    return bytes(out)
+
+
+def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
+    """The first step of the real worker, which opens the container, on a corpus of mutations."""
+    from repcount.errors import RepcountError
+    from repcount.footage import probe
+
+    refused = 0
+    for seed in range(60):
+        path = tmp_path / f"{seed}.mp4"
+        path.write_bytes(mutated(film, seed))
+        began = time.monotonic()
+        try:
+            probe(path)
+        except RepcountError as error:
+            refused += str(error).endswith(".")
+        assert time.monotonic() - began < 20
+    assert refused > 5
+
+
+def test_uploads_of_anything_are_answered(tmp_path, film):
+    with Server(tmp_path / "data") as server, server.client() as client:
+        for seed in range(20):
+            data = mutated(film, seed)
+            where = announce(client, len(data)).headers["Location"]
+            assert put(client, where, 0, data).status_code in (204, 415)
+        assert client.get("/").status_code == 200
+
+
+def test_kills_lose_no_upload_and_no_correction(tmp_path, film):
+    """kill -9 at random moments while videos come, are read, and are corrected."""
+    dice = random.Random(7)
+    write_stub(tmp_path / "out")
+    (tmp_path / "film.mp4").write_bytes(film)
+    library = Library(tmp_path / "data")
+    read = library.add_attempt(tmp_path / "film.mp4", "film.mp4", results=tmp_path / "out")
+    library.close()
+    server = Server(tmp_path / "data", stub_s=0.3)
+    accepted: list[str] = [read]
+    notes: dict[str, list[str]] = {}
+    tus = {"Tus-Resumable": "1.0.0"}
+    open_upload: str | None = None
+    said = 0
+    for _ in range(KILLS):
+        deadline = time.monotonic() + dice.uniform(0.02, 1.5)
+        with server.client() as client:
+            while time.monotonic() < deadline:
+                if open_upload is None:
+                    open_upload = announce(client, len(film)).headers["Location"]
+                at = int(client.head(open_upload, headers=tus).headers["Upload-Offset"])
+                if at < len(film):
+                    cuts = [0, 1000, 5000, len(film)]
+                    end = next(cut for cut in cuts if cut > at)
+                    answer = put(client, open_upload, at, film[at:end])
+                else:
+                    answer = client.head(open_upload, headers=tus)
+                if attempt := answer.headers.get("X-Attempt"):
+                    accepted.append(attempt)
+                    open_upload = None
+                for one in {read, *accepted[-2:]}:
+                    panel = client.get(f"/api/attempts/{one}/panel")
+                    if panel.status_code != 200:
+                        continue
+                    said += 1
+                    body = {
+                        "version": panel.json()["version"], "who": "Robin", "action": "note",
+                        "values": {"text": f"note {said}."},
+                    }  # fmt: skip
+                    done = client.post(f"/api/attempts/{one}/edits", json=body)
+                    if done.status_code == 200:
+                        notes.setdefault(one, []).append(f"note {said}.")
+        if dice.random() < 0.5 and open_upload is not None:
+            interrupt(server, open_upload, film, dice)
+        server.kill()
+        server.start()
+    assert accepted
+    assert notes
+    with server.client() as client:
+        if open_upload is not None:
+            answer = client.head(open_upload, headers=tus)
+            at = int(answer.headers["Upload-Offset"])
+            if at < len(film):
+                answer = put(client, open_upload, at, film[at:])
+            accepted.append(answer.headers["X-Attempt"])
+        for one in accepted:
+            assert finished(client, one)["state"] == "done"
+    server.close()
+    library = Library(server.folder)
+    assert library.damage() is None
+    for one in accepted:
+        row = library.attempt(one)
+        assert (library.folder_of(one) / row.file_name).read_bytes() == film
+    for one, texts in notes.items():
+        edits = load_record(Edits, library.folder_of(one) / EDITS).edits
+        kept = [edit.values["text"] for edit in edits]
+        assert [text for text in kept if text in texts] == texts
+
+
+def interrupt(server: Server, where: str, film: bytes, dice: random.Random) -> None:
+    """Kill the server while the bytes of a piece are on their way."""
+
+    def trickle(at: int):
+        for start in range(at, len(film), 700):
+            yield film[start : start + 700]
+            if dice.random() < 0.1:
+                server.process.kill()
+
+    with server.client() as client:
+        at = client.head(where, headers={"Tus-Resumable": "1.0.0"}).headers.get("Upload-Offset")
+        if at is None or int(at) >= len(film):
+            return
+        headers = {
+            "Tus-Resumable": "1.0.0", "Upload-Offset": at,
+            "Content-Length": str(len(film) - int(at)),
+            "Content-Type": "application/offset+octet-stream",
+        }  # fmt: skip
+        try:
+            client.patch(where, headers=headers, content=trickle(int(at)))
+        except httpx.TransportError:
+            return
+
+
+def test_a_large_file_is_taken_in_little_memory(tmp_path, film):
+    """96 MB, so that the test costs no disk; the memory must not grow with it."""
+    import re
+
+    with Server(tmp_path / "data") as server, server.client() as client:
+
+        def resident() -> int:
+            text = Path(f"/proc/{server.process.pid}/status").read_text()
+            found = re.search(r"VmHWM:\s+(\d+) kB", text)
+            assert found is not None
+            return int(found[1])
+
+        upload(client, film)
+        before = resident()
+        size = 96_000_000
+        where = announce(client, size).headers["Location"]
+        at = 0
+        piece = film + b"\0" * (8_000_000 - len(film))
+        while at < size:
+            at = int(put(client, where, at, piece).headers["Upload-Offset"])
+        assert at == size
+        assert resident() - before < 20_000
