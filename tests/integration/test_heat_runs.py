@@ -180,6 +180,8 @@ def start(videos: Path, out: Path, **environment: str) -> subprocess.Popen[bytes
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
+        # a shell starts what runs in its background deaf to Ctrl-C
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 

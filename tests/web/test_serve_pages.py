@@ -212,7 +212,8 @@ def test_axe_core_finds_no_violation(browser, server, attempt):
     axe = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
     run = (
         "axe.run(document).then(r => r.violations.map(v => v.id + ': ' "
-        "+ v.nodes.slice(0, 3).map(n => n.html.slice(0, 120) + ' ' + n.failureSummary).join(' | ')))"
+        "+ v.nodes.slice(0, 3).map(n => n.html.slice(0, 120) + ' ' + n.failureSummary)"
+        ".join(' | ')))"
     )
     found = {}
     for width, scheme in ((390, "dark"), (1440, "light")):
