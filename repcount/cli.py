@@ -17,7 +17,9 @@ import repcount
 from repcount.cli_correct import correct
 from repcount.cli_heat import heat
 from repcount.cli_help import (
+    MODEL,
     MOMENT,
+    PLATE_MM,
     Commands,
     debug_asked,
     native_silence,
@@ -54,20 +56,8 @@ def cli(debug: bool) -> None:
     help="How many times slower than life the file plays (8: 240 pictures a second shown at 30).",
 )
 @click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
-@click.option(
-    "--plate-mm",
-    type=click.FloatRange(100, 600),
-    default=450.0,
-    show_default=True,
-    help="Diameter of the largest plates.",
-)
-@click.option(
-    "--model",
-    type=click.Choice(["full", "lite"]),
-    default="full",
-    show_default=True,
-    help="Body model: lite is faster and less sure.",
-)
+@PLATE_MM
+@MODEL
 @click.option(
     "--tracks",
     type=click.Path(path_type=Path),

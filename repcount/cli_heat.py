@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli_help import STOPPED, Failure, debug_asked, native_silence, plain
+from repcount.cli_help import MODEL, PLATE_MM, STOPPED, Failure, debug_asked, native_silence, plain
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
@@ -45,20 +45,8 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
     metavar="NUMBER|auto",
     help="Athletes in each video that the list names no lane of.",
 )
-@click.option(
-    "--model",
-    type=click.Choice(["full", "lite"]),
-    default="full",
-    show_default=True,
-    help="Body model: lite is faster and less sure.",
-)
-@click.option(
-    "--plate-mm",
-    type=click.FloatRange(100, 600),
-    default=450.0,
-    show_default=True,
-    help="Diameter of the largest plates.",
-)
+@MODEL
+@PLATE_MM
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Videos read at once (one for each core)."
 )

@@ -179,3 +179,19 @@ def native_silence(debug: bool) -> Iterator[TextIO]:
 
 def _minutes(seconds: float) -> str:
     return f"{round(seconds) // 60}:{round(seconds) % 60:02d}"
+
+
+PLATE_MM = click.option(
+    "--plate-mm",
+    type=click.FloatRange(100, 600),
+    default=450.0,
+    show_default=True,
+    help="Diameter of the largest plates.",
+)
+MODEL = click.option(
+    "--model",
+    type=click.Choice(["full", "lite"]),
+    default="full",
+    show_default=True,
+    help="Body model: lite is faster and less sure.",
+)

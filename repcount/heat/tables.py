@@ -1,34 +1,16 @@
 """Tables of a heat: one row an attempt (CSV and Parquet), one a rep and one a break (Parquet).
 
-CSV as the other tables (see `repcount.reports.tables`). In Parquet each column has one type and
-its meaning and unit as metadata; what is missing is null.
+Their forms are those of all tables, see `repcount.reports.columns`.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
 from repcount.heat.records import Heat, HeatAttempt
-from repcount.reports.tables import safe_cell
-
-if TYPE_CHECKING:
-    import pyarrow
-
-
-@dataclass(frozen=True)
-class Column:
-    """A column: its name, its unit (empty for text and counts), its meaning, and what it holds."""
-
-    name: str
-    unit: str
-    meaning: str
-    kind: Literal["text", "whole", "number", "truth"] = "text"
-
+from repcount.reports.columns import Column, csv_text, write_parquet
 
 KINDS = (
     ("start", "before the first rep"),
@@ -145,13 +127,7 @@ def columns_of(heat: Heat) -> list[Column]:
 
 def heat_csv(heat: Heat) -> str:
     """The text of `heat.csv`."""
-    columns = columns_of(heat)
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow([column.name for column in columns])
-    for row in heat_rows(heat):
-        writer.writerow([safe_cell(row.get(column.name)) for column in columns])
-    return out.getvalue()
+    return csv_text(columns_of(heat), heat_rows(heat))
 
 
 def heat_rows(heat: Heat) -> Iterable[dict[str, Any]]:
@@ -226,31 +202,10 @@ def break_rows(heat: Heat) -> Iterable[dict[str, Any]]:
 
 def write_tables(folder: Path, heat: Heat) -> None:
     """Write `heat.csv` and the three Parquet files."""
-    import pyarrow.parquet
-
     (folder / CSV).write_text(heat_csv(heat), encoding="utf-8", newline="")
     for name, columns, rows in (
         (PARQUET, columns_of(heat), heat_rows(heat)),
         (REPS_PARQUET, REPS, rep_rows(heat)),
         (BREAKS_PARQUET, BREAKS, break_rows(heat)),
     ):
-        pyarrow.parquet.write_table(arrow_table(columns, list(rows)), folder / name)
-
-
-def arrow_table(columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> pyarrow.Table:
-    """Rows as an Arrow table, each column with its type, unit and meaning."""
-    import pyarrow
-
-    types = {
-        "text": pyarrow.string(),
-        "whole": pyarrow.int64(),
-        "number": pyarrow.float64(),
-        "truth": pyarrow.bool_(),
-    }
-    fields = []
-    for column in columns:
-        about = {"unit": column.unit, "description": column.meaning}
-        fields.append(pyarrow.field(column.name, types[column.kind], metadata=about))
-    schema = pyarrow.schema(fields)
-    data = {field.name: [row.get(field.name) for row in rows] for field in fields}
-    return pyarrow.table(data, schema=schema)
+        write_parquet(folder / name, columns, rows)

@@ -16,7 +16,7 @@ def plan_toml(plan: Plan, comments: Iterable[str] = ()) -> str:
     lines += [""] if lines else []
     for key, value in (("athlete", plan.athlete), ("notes", plan.notes)):
         if value is not None:
-            lines.append(f"{key} = {_text(value)}")
+            lines.append(f"{key} = {toml_string(value)}")
     lines += _workout(plan)
     if plan.has_breaks:
         lines += ["", "[breaks]", *_breaks(plan)]
@@ -28,7 +28,7 @@ def plan_toml(plan: Plan, comments: Iterable[str] = ()) -> str:
 
 def _workout(plan: Plan) -> list[str]:
     workout = plan.workout
-    lines = ["", "[workout]", f"name = {_text(workout.name)}"]
+    lines = ["", "[workout]", f"name = {toml_string(workout.name)}"]
     same = all(one.movements == plan.rounds[0].movements for one in plan.rounds)
     if same:
         lines.append(f"rounds = {len(plan.rounds)}")
@@ -97,7 +97,7 @@ def _list(values: Sequence[float]) -> str:
     return "[" + ", ".join(map(number, values)) + "]"
 
 
-def _text(value: str) -> str:
+def toml_string(value: str) -> str:
     """A TOML basic string. JSON's escapes are TOML's, but for DEL, which TOML wants escaped."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 

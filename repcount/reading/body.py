@@ -22,6 +22,8 @@ BODIES_VARY_ST = 0.07
 STILL_S = 0.08
 # Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
 SUNK_NOISE_ST = 0.035
+# Where nothing tells, hands are half on the bar: held is what is told with four to one.
+SURELY_HELD = 0.2
 # How far the body's own estimate of a carrying height may be off: the pose's error at steep views.
 LEVEL_REACH_ST = 0.06
 
@@ -46,7 +48,7 @@ class Body:
         self.bar, self.speed = self.line.values, self.line.speed
         self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
-        held = motion.hands_off < 0.2
+        held = motion.hands_off < SURELY_HELD
         self.stand_hip = _standing(self.hip, self.time, held, HIP_ST)
         self.stand_shoulder = _standing(self.shoulder, self.time, held, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]

@@ -1,37 +1,14 @@
-"""Tables for spreadsheets and statistics: reps, breaks and rounds, each as CSV and as Parquet.
-
-CSV: UTF-8, comma, a header line, lines end in CR LF (RFC 4180). An empty cell means that there is
-no such value. Text that a spreadsheet would take for a formula begins with an apostrophe. Parquet:
-the same columns, typed, text as it is, each with its unit and meaning in the schema's metadata.
-"""
+"""Tables for spreadsheets and statistics: reps, breaks and rounds, each as CSV and as Parquet."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from repcount.records import Attempt, BreakMatch, Comparison, Measure, from_ms, to_ms
 from repcount.reports import words
-
-# What a spreadsheet reads as the beginning of a formula (OWASP, "CSV Injection"); the last two are
-# the wide forms of the first that some programs fold.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-
-
-@dataclass(frozen=True)
-class Column:
-    """A column of a table: its name, its unit (empty for text and counts), its meaning and, for
-    Parquet, what its values are."""
-
-    name: str
-    unit: str
-    meaning: str
-    kind: Literal["text", "whole", "number", "truth"] = "text"
-
+from repcount.reports.columns import Column, csv_text, write_parquet
 
 REPS = (
     Column("id", "", "persistent id, for corrections"),
@@ -111,71 +88,20 @@ def table_rows(
 def tables(attempt: Attempt, comparison: Comparison | None = None) -> dict[str, str]:
     """The text of every table as CSV, by file name."""
     rows = table_rows(attempt, comparison)
-    return {f"{name}.csv": _text(columns, rows[name]) for name, columns in TABLES.items()}
+    return {f"{name}.csv": csv_text(columns, rows[name]) for name, columns in TABLES.items()}
 
 
 def write_tables(folder: Path, attempt: Attempt, comparison: Comparison | None = None) -> None:
     """Write every table into a folder, as CSV and as Parquet."""
     rows = table_rows(attempt, comparison)
     for name, columns in TABLES.items():
-        text = _text(columns, rows[name])
+        text = csv_text(columns, rows[name])
         (folder / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
-        write_parquet(folder / f"{name}.parquet", columns, rows[name], attempt)
-
-
-def write_parquet(
-    path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]], attempt: Attempt
-) -> None:
-    """A table as Parquet. Every column is typed and may be null; its metadata holds `unit` and
-    `description`, the table's the version of repcount and the video's SHA-256."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    types = {
-        "text": pa.string(),
-        "whole": pa.int64(),
-        "number": pa.float64(),
-        "truth": pa.bool_(),
-    }
-    fields = [
-        pa.field(
-            column.name,
-            types[column.kind],
-            metadata={"unit": column.unit, "description": column.meaning},
-        )
-        for column in columns
-    ]
-    about = {
-        "made_by": f"repcount {attempt.provenance.version}",
-        "video_sha256": attempt.video.sha256,
-    }
-    table = pa.Table.from_pylist(list(rows), schema=pa.schema(fields, metadata=about))
-    pq.write_table(table, path)
-
-
-def safe_cell(value: Any) -> str:
-    """A value as a cell. Numbers as they are; text that could be a formula gets an apostrophe."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return f"{value:.3f}"
-    if isinstance(value, int):
-        return str(value)
-    text = str(value)
-    marked = text.lstrip(" ").startswith(_FORMULA) or text.startswith("'")
-    return "'" * marked + words.plain(text)
-
-
-def _text(columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> str:
-    names = [column.name for column in columns]
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(names)
-    for row in rows:
-        writer.writerow([safe_cell(row[name]) for name in names])
-    return out.getvalue()
+        about = {
+            "made_by": f"repcount {attempt.provenance.version}",
+            "video_sha256": attempt.video.sha256,
+        }
+        write_parquet(folder / f"{name}.parquet", columns, rows[name], about)
 
 
 def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import re
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from repcount.errors import PlanError
+from repcount.plan.writing import toml_string
 
 MOST_MOVEMENTS = 4
 _SHORT = 400
@@ -72,9 +72,7 @@ def toml_of(form: PlanForm) -> str:
 
 
 def _text(value: str) -> str:
-    return json.dumps(
-        " ".join(value.split()), ensure_ascii=False
-    )  # JSON's strings are TOML's basic strings
+    return toml_string(" ".join(value.split()))
 
 
 def _numbers(

@@ -14,7 +14,8 @@ import repcount
 from repcount.cli import cli
 from repcount.heat.tables import DICTIONARY
 from repcount.reading.movements import MOVEMENT_NAMES
-from repcount.reports.tables import TABLES, Column
+from repcount.reports.columns import Column
+from repcount.reports.tables import TABLES
 from repcount.schemas import NAMES, published, schema_of
 from tests.conftest import REPOSITORY
 

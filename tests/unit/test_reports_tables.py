@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from repcount.records import to_ms
-from repcount.reports.tables import TABLES, safe_cell, table_rows, tables, write_tables
+from repcount.reports.columns import safe_cell
+from repcount.reports.tables import TABLES, table_rows, tables, write_tables
 from tests.example_records import (
     bare_attempt,
     empty_attempt,
