@@ -21,8 +21,9 @@ from repcount.library import (
     PlanRow,
     clean_name,
     has_results,
+    result_files,
 )
-from repcount.pipeline import EDITS, FILES
+from repcount.pipeline import EDITS, FILES, STILLS
 from repcount.plan import parse_plan
 from repcount.records import Record
 
@@ -44,7 +45,7 @@ class _Plan(Record):
 
 
 class _File(Record):
-    name: str = Field(pattern=r"^[A-Za-z0-9_.-]{1,80}$")
+    name: str = Field(pattern=rf"^([A-Za-z0-9_.-]{{1,80}}|{STILLS}/[0-9]{{8,12}}\.jpg)$")
     bytes: int = Field(ge=0)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
@@ -83,11 +84,13 @@ def export_library(library: Library, target: Path) -> int:
     try:
         with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as archive:
             for row in rows:
-                files = []
                 folder = library.folder_of(row.id)
-                for path in sorted(folder.iterdir()) if folder.is_dir() else []:
-                    if path.name in (*FILES, EDITS, PLAN_SOURCE, row.file_name):
-                        files.append(_packed(archive, path, row.id))
+                names = [*result_files(folder), PLAN_SOURCE, row.file_name]
+                files = [
+                    _packed(archive, folder / name, f"{row.id}/{name}")
+                    for name in sorted(names)
+                    if (folder / name).is_file()
+                ]
                 attempts.append(
                     _Attempt(
                         id=row.id,
@@ -117,17 +120,18 @@ def export_library(library: Library, target: Path) -> int:
     return len(attempts)
 
 
-def _packed(archive: zipfile.ZipFile, path: Path, attempt_id: str) -> _File:
+def _packed(archive: zipfile.ZipFile, path: Path, inside: str) -> _File:
     digest, size = hashlib.sha256(), 0
     with (
         path.open("rb") as source,
-        archive.open(f"{attempt_id}/{path.name}", "w", force_zip64=True) as packed,
+        archive.open(inside, "w", force_zip64=True) as packed,
     ):
         while piece := source.read(_CHUNK):
             digest.update(piece)
             size += len(piece)
             packed.write(piece)
-    return _File(name=path.name, bytes=size, sha256=digest.hexdigest())
+    name = inside.partition("/")[2]
+    return _File(name=name, bytes=size, sha256=digest.hexdigest())
 
 
 def import_library(library: Library, source: Path) -> int:
@@ -170,7 +174,7 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
     listed = {MANIFEST}
     for one in manifest.attempts:
         for file in one.files:
-            if file.name not in (*allowed, one.file_name):
+            if "/" not in file.name and file.name not in (*allowed, one.file_name):
                 raise RecordError(f"{source}: {file.name} is no file of an attempt.")
             listed.add(f"{one.id}/{file.name}")
         if one.plan_toml is not None:
@@ -195,6 +199,7 @@ def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
 def _unpack(archive: zipfile.ZipFile, one: _Attempt, folder: Path, source: Path) -> None:
     folder.mkdir()
     for file in one.files:
+        (folder / file.name).parent.mkdir(exist_ok=True)
         digest = hashlib.sha256()
         left = file.bytes
         with archive.open(f"{one.id}/{file.name}") as packed, (folder / file.name).open("wb") as to:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from repcount.errors import RecordError, RepcountError
-from repcount.pipeline import ATTEMPT, EDITS, FILES, READING
+from repcount.pipeline import ATTEMPT, EDITS, FILES, READING, STILLS
 from repcount.plan import parse_plan
 from repcount.records import Attempt, Reading, load_record
 
@@ -110,6 +110,12 @@ def default_folder() -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("repcount", appauthor=False)
+
+
+def result_files(folder: Path) -> list[str]:
+    """The names of the results that lie in a folder, stills as `stills/NAME`."""
+    stills = [f"{STILLS}/{path.name}" for path in sorted((folder / STILLS).glob("*.jpg"))]
+    return [one for one in (*FILES, EDITS, *stills) if (folder / one).is_file()]
 
 
 def clean_name(name: str, ending: str) -> str:
@@ -279,9 +285,9 @@ class Library:
         folder.mkdir(mode=0o700)
         try:
             if results is not None:
-                for one in (*FILES, EDITS):
-                    if (results / one).exists():
-                        shutil.copyfile(results / one, folder / one)
+                for one in result_files(results):
+                    (folder / one).parent.mkdir(exist_ok=True)
+                    shutil.copyfile(results / one, folder / one)
             if plan_toml is not None:
                 (folder / PLAN_SOURCE).write_text(plan_toml, encoding="utf-8")
             if upload_id is None:

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import zipfile
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,8 @@ from repcount.archive import MANIFEST, export_library, import_library
 from repcount.cli import cli
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
 from repcount.library import AttemptRow, Conflict, Library, Upload, now
+from repcount.tracks import save_tracks
+from sample_clips.render.specs import slate
 from tests.media import write_video
 from tests.web.stub_analysis import PLAN, write_stub
 
@@ -35,6 +38,8 @@ def library(tmp_path: Path) -> Library:
 @pytest.fixture
 def kept(library: Library, film: Path, tmp_path: Path) -> str:
     write_stub(tmp_path / "out")
+    (tmp_path / "out" / "stills").mkdir()
+    (tmp_path / "out" / "stills" / "00020094.jpg").write_bytes(b"picture")
     return library.add_attempt(
         film,
         "../Tuesday & more.MOV",
@@ -52,6 +57,7 @@ def test_an_attempt_is_kept_with_its_files(library, kept):
     assert {"attempt.json", "report.html", "Tuesday-more.mp4", "plan.toml"} <= {
         one.name for one in folder.iterdir()
     }
+    assert (folder / "stills" / "00020094.jpg").read_bytes() == b"picture"
     library.close()
     assert Library(library.folder).attempt(kept).workout == "Slate"
 
@@ -125,8 +131,9 @@ def test_an_export_comes_back_whole(library, kept, tmp_path):
     assert (row.state, row.workout) == ("done", "Slate")
     assert [one.name for one in other.athletes()] == ["Robin"]
     mine, theirs = library.folder_of(kept), other.folder_of(kept)
-    for one in mine.iterdir():
-        assert one.read_bytes() == (theirs / one.name).read_bytes()
+    for one in filter(Path.is_file, mine.rglob("*")):
+        assert one.read_bytes() == (theirs / one.relative_to(mine)).read_bytes()
+    assert (theirs / "stills").is_dir()
     assert other.damage() is None
 
 
@@ -204,6 +211,26 @@ def test_the_commands(library, kept, tmp_path):
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
         assert database.execute("select version_num from alembic_version").fetchall() == [("0001",)]
+
+
+def test_what_analyze_reads_is_saved(library, film, tmp_path):
+    tracks, plan = tmp_path / "tracks.nc", tmp_path / "slate.toml"
+    spec = slate()
+    made = spec.tracks()
+    about = json.loads(made.attrs["video"]) | {"sha256": sha256(film.read_bytes()).hexdigest()}
+    save_tracks(made.assign_attrs(video=json.dumps(about)), tracks)
+    plan.write_text(spec.plan_toml, encoding="utf-8")
+    arguments = [
+        film, "--tracks", tracks, "--plan", plan, "--out", tmp_path / "read", "--no-stills",
+        "--save", "--athlete", "Robin", "--data", library.folder,
+    ]  # fmt: skip
+    done = CliRunner().invoke(cli, ["analyze", *map(str, arguments)])
+    assert done.exit_code == 0, done.output
+    (row,) = library.attempts()
+    assert (row.state, row.workout) == ("done", "Slate")
+    assert row.id in done.output
+    assert [one.name for one in library.athletes()] == ["Robin"]
+    assert (library.folder_of(row.id) / row.file_name).read_bytes() == film.read_bytes()
 
 
 def test_without_the_extra_one_sentence_says_what_to_install():
