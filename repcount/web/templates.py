@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader
 
 from repcount.reports.pages import environment as of_reports
 
@@ -14,16 +14,14 @@ from repcount.reports.pages import environment as of_reports
 @cache
 def environment() -> Environment:
     """Templates of the web pages."""
-    made = Environment(
-        loader=PackageLoader("repcount.web", "html"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters |= of_reports().filters
-    made.filters["day"] = lambda at: datetime.fromtimestamp(at, UTC).strftime("%d %b %Y, %H:%M UTC")
+    made = of_reports().overlay(loader=PackageLoader("repcount.web", "html"))
+    # an overlay shares its filters; the reports need no more than theirs
+    made.filters = {**made.filters, "day": _day}
     return made
+
+
+def _day(at: int) -> str:
+    return datetime.fromtimestamp(at, UTC).strftime("%d %b %Y, %H:%M UTC")
 
 
 def page(template: str, **parts: Any) -> str:
