@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.ndimage import maximum_filter1d
 
 from repcount.motion.filming import filming_notices
 from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
@@ -534,13 +535,15 @@ def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
 
 # Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
 JERKED_ST_S2 = 11.0
+# Lower than in one sample of fifty the bar is nowhere: it lies for longer, if it lies at all.
+UNDER = 0.02
 
 
 def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     """Single samples (n,) of a height that leap away from both their neighbours and back.
 
-    Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: over a bar
-    that lies, a leap is wrong as well.
+    Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: of a bar
+    that lies, a leap up is wrong as well, or one into the floor.
     """
     leap = np.zeros(len(height), bool)
     known = np.flatnonzero(np.isfinite(height))
@@ -551,7 +554,10 @@ def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
     off = x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2]))
     sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
-    possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST)
+    under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
+    possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
+    # beside a leap its neighbours seem to leap the other way, half as far
+    possible &= np.abs(off) >= maximum_filter1d(np.abs(off), 3)
     leap[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
     return leap
 
