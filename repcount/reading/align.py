@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repcount.reading.decode import FLOOR, HANG, RACK
-from repcount.reading.label import fits, style
+from repcount.reading.label import fits, not_erect, style
 from repcount.reading.movements import CATALOGUE
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke
@@ -27,6 +27,8 @@ MISSING = 3.0  # a prescribed repetition not done
 # costs half, which is still more than a lift after the end, so that of two movements done in the
 # wrong order the one with more repetitions counts.
 LEFT_OUT = MISSING / 2
+# Nor is a whole movement forgotten rep by rep: one in 150 is.
+FORGOTTEN = 5.0
 EXTRA = 3.0  # a stroke beyond what is asked for
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
 OUTSIDE = 0.5  # a stroke before the start or after the last repetition
@@ -70,23 +72,20 @@ def expand(workout: Workout) -> list[Item]:
     ]
 
 
-def is_pick_up(
-    strokes: list[RawStroke], rests: list[RawRest], index: int, begins: int | None = None
-) -> bool:
+def is_pick_up(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
     """Whether a stroke from the floor (or on from such a one) leads into a higher start.
 
     True when the next stroke follows without the bar on the floor between and starts where this
     one ended or higher.
     """
     stroke = strokes[index]
-    if stroke.ends not in (HANG, RACK) or index + 1 >= len(strokes):
+    if index + 1 >= len(strokes):
         return False
     if stroke.begins != FLOOR:
         # the second half of a pick-up to the rack: floor to hang, hang to rack
-        earlier = index > 0 and strokes[index - 1].begins == FLOOR
-        if not earlier or (stroke.begins, stroke.ends) != (HANG, RACK):
-            return False
-        if _floor_between(strokes, rests, index - 1):
+        before = strokes[index - 1] if index > 0 else stroke
+        halves = before.begins == FLOOR and before.ends == stroke.begins == HANG
+        if not halves or stroke.ends != RACK or _floor_between(strokes, rests, index - 1):
             return False
     following = strokes[index + 1]
     if _floor_between(strokes, rests, index):
@@ -118,7 +117,8 @@ def _costs(strokes: list[RawStroke], items: list[Item]) -> np.ndarray:
 def _round_starts(strokes: list[RawStroke], rests: list[RawRest], items: list[Item]) -> np.ndarray:
     """Price (n, m) of beginning a round with a stroke: none after the longest rests of the bar.
 
-    Only the order of their lengths counts, never what a plan says.
+    Only the order of their lengths counts, never what a plan says. The rest before a pick-up is
+    that of the stroke it leads to as well.
     """
     cost = np.zeros((len(strokes), len(items)))
     firsts = [j for j in range(1, len(items)) if items[j].round != items[j - 1].round]
@@ -132,9 +132,13 @@ def _round_starts(strokes: list[RawStroke], rests: list[RawRest], items: list[It
             if strokes[i - 1].top_s <= rest.start_s and rest.end_s <= strokes[i].top_s
         ]
         length[i] = max(between, default=0.0)
+    led = length.copy()
+    for i in range(1, len(strokes)):
+        if is_pick_up(strokes, rests, i - 1):
+            led[i] = max(led[i], led[i - 1])
     least = float(np.sort(length)[::-1][: len(firsts)][-1])
     with np.errstate(divide="ignore"):
-        price = np.clip(np.log(max(least, 1e-3) / np.maximum(length, 1e-3)), 0.0, STRAIGHT_ON)
+        price = np.clip(np.log(max(least, 1e-3) / np.maximum(led, 1e-3)), 0.0, STRAIGHT_ON)
     cost[:, firsts] = price[:, None]
     return cost
 
@@ -166,14 +170,22 @@ def align(
     hinges = any(
         CATALOGUE[item.movement].begins == CATALOGUE[item.movement].ends == "hang" for item in items
     )
+    # two halves of a pick-up, but where the second is a repetition asked for
+    pulls = any(
+        (CATALOGUE[item.movement].begins, CATALOGUE[item.movement].ends) == ("hang", "rack")
+        for item in items
+    )
     for i, stroke in enumerate(strokes):
         stood_up = stroke.begins == stroke.ends == HANG and stroke.finished and not hinges
         stood_up &= not stroke.bent_over
-        if is_pick_up(strokes, rests, i) or stood_up:
+        picked_up = is_pick_up(strokes, rests, i) and not (pulls and stroke.begins == HANG)
+        if picked_up or stood_up:
             handled[i] = True
             add[i] = HANDLING
-            # by definition a pick-up counts as what begins on the floor, or not at all
-            match[i, [CATALOGUE[item.movement].begins != "floor" for item in items]] += EXTRA
+        if picked_up and stroke.begins == FLOOR or stood_up:
+            # by definition a pick-up counts as what begins on the floor, and only if it stands
+            from_floor = np.array([CATALOGUE[item.movement].begins == "floor" for item in items])
+            match[i] += np.where(from_floor, EXTRA * max(2 * not_erect(stroke) - 1, 0), EXTRA)
         if not stroke.finished:
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)
@@ -185,8 +197,10 @@ def align(
     leaps = [
         (a, b, float(skip[a : a + 2].sum()) + LEFT_OUT * (b - a - 2))
         for first, b in _groups(items)
-        for a in range(first, b - 2)
+        for a in range(first + 1, b - 2)
     ]
+    leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in _groups(items)]
+    leaps.sort(key=lambda leap: leap[1])
     least, ways = skips(skip, leaps)
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
