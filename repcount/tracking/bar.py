@@ -584,7 +584,10 @@ class Bar:
         ]
         last = self.votes.pairs == TRIES[-1]
         left, right = clear
-        good = makes_bar(left, right) if left and right else last and any(clear)
+        # One end alone may be a hand that has let go of a bar which is followed well.
+        settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
+        alone = last and not settled and any(clear)
+        good = makes_bar(left, right) if left and right else alone
         if good:
             for side, end in enumerate(clear):
                 self._replace(side, end, now)
@@ -592,7 +595,6 @@ class Bar:
             self.between = right.centre - left.centre if left and right else None
             self._look_back([end is not None for end in clear], now)
         elif last:
-            settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
             self.votes_after_s = now.time_s + REST_S[settled]
         if good or last:
             self._new_votes()

@@ -20,19 +20,31 @@ of 95 % (Wilson, Journal of the American Statistical Association 22, 1927).
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import xarray as xr
 
 from repcount.motion import measure
+from repcount.motion.measure import ANKLE_ST
 from repcount.reading import derive_attempt, read_attempt
+from repcount.reading.decode import (
+    FLOOR_ST,
+    HANG_BELOW,
+    OVERHEAD_ABOVE,
+    RACK_ABOVE,
+    RACK_BELOW,
+)
 from repcount.tracking import TrackOptions, track
 from repcount.tracking.bar import Bar
+from repcount.tracking.bar_net import CONFIDENT, BarNet, athlete_box
+from repcount.tracking.pose import ANKLES, HIPS, KNUCKLES, SHOULDERS, PoseModel
 from repcount.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 from sample_clips.render.produce import Setting, film_spec, setting_of
 from sample_clips.render.script import PRESSES, SNATCHES, Act, Script
@@ -41,6 +53,7 @@ from sample_clips.render.truth import Workout
 from tests.accuracy.rendered import seeds
 
 SEEN, FALSE = 0.05, 0.5
+TRUNK_ST = 0.28  # Person.size_px over stature
 STATES = ("held", "lying", "falling")
 G = 9.81
 WORKOUTS = (
@@ -268,12 +281,97 @@ def scenes(options: argparse.Namespace) -> None:
     print(f"cost: {np.nanmean(costs):.1f} ms a picture" if np.isfinite(costs).any() else "")
 
 
+# ---------------------------------------------------------------------- real pictures
+
+# Zones of the notes as those of the reading: a bar at the knees hangs, one on the back is carried
+# at the height of the shoulders.
+NAMED = {"knee": "hang", "back": "rack"}
+NEAR_PHOTO, ON_IT = 0.15, 0.5
+
+
+def zone(bar_y: float, shoulder_y: float, ankle_y: float, stature: float) -> str:
+    """The zone of a bar at `bar_y` in one picture, by the levels of the reading; all in pixels."""
+    height = (ankle_y - bar_y) / stature + ANKLE_ST
+    above = (shoulder_y - bar_y) / stature
+    if height < FLOOR_ST + 0.045:
+        return "floor"
+    if above < (HANG_BELOW + RACK_BELOW) / 2:
+        return "hang"
+    return "rack" if above < (RACK_ABOVE + OVERHEAD_ABOVE) / 2 else "overhead"
+
+
+def photographs(folder: Path) -> None:
+    """Ends, zones and spare plates in photographs, with Wilson's intervals."""
+    net = BarNet()
+    near = dict.fromkeys(("outer face or edge", "inner face, across", "inner face, along"), 0)
+    count, given, false = dict.fromkeys(near, 0), 0, 0
+    zones = judged = 0
+    wrong = []
+    with PoseModel(follow=False) as pose:
+        for row in json.loads((folder / "annotations.json").read_text()):
+            picture = cv2.cvtColor(cv2.imread(str(folder / row["file"])), cv2.COLOR_BGR2RGB)
+            people = pose(picture, 0.0, 1.0)
+            if not people:
+                continue
+            person = max(people, key=lambda one: one.size_px)
+            stature = person.size_px / TRUNK_ST
+            ankles, hips = person.points[list(ANKLES)], person.points[list(HIPS)]
+            found = net.find(picture, athlete_box(ankles, hips, stature))
+            sure = found.confidence >= CONFIDENT
+            truth = [row["ends"][name] for name in ("left", "right")]
+            places = [end["centre"] for end in truth]
+            way = np.subtract(places[1], places[0]) if all(places) else np.array([1.0, 0.0])
+            way = way / np.hypot(*way)
+            for side, end in enumerate(truth):
+                gap = np.full(2, np.inf)
+                if end["centre"] is not None and sure[side]:
+                    gap = (found.ends_px[side] - end["centre"]) / (2 * end["semi_axis"])
+                given += int(sure[side])
+                false += int(sure[side] and not np.hypot(*gap) < ON_IT)
+                if end["visible"] == "no":
+                    continue
+                miss = {"outer face or edge": float(np.hypot(*gap))}
+                if end["face_seen"] == "inner":
+                    miss = {
+                        "inner face, across": abs(float(gap @ (-way[1], way[0]))),
+                        "inner face, along": abs(float(gap @ way)),
+                    } if sure[side] else dict.fromkeys(list(near)[1:], np.inf)  # fmt: skip
+                for name, value in miss.items():
+                    count[name] += 1
+                    near[name] += value < NEAR_PHOTO
+            told = {NAMED.get(name, name) for name in (row["zone"], row["zone_alt"]) if name}
+            if told == {"other"}:
+                continue  # carried in the elbows or on the hips: no zone of the reading
+            hands = person.points[list(KNUCKLES)][:, 1].mean()
+            bar_y = float(found.ends_px[sure, 1].mean() if sure.all() else hands)
+            shoulder_y = float(person.points[list(SHOULDERS)][:, 1].mean())
+            said = zone(bar_y, shoulder_y, float(ankles[:, 1].mean()), stature)
+            judged += 1
+            zones += said in told
+            if said not in told:
+                wrong.append(f"{row['file']}: {said}, not {' or '.join(sorted(told))}")
+    print(f"photographs, zone right: {wilson(zones, judged)}")
+    for text in wrong:
+        print(f"  {text}")
+    for name in near:
+        print(f"photographs, {name}, within {NEAR_PHOTO}: {wilson(near[name], count[name])}")
+    best = near["outer face or edge"] + near["inner face, across"]
+    ends = count["outer face or edge"] + count["inner face, across"]
+    print(f"photographs, all visible ends within {NEAR_PHOTO}: {wilson(best, ends)}")
+    print(f"photographs, given ends that are none of the bar: {wilson(false, given)}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--seeds", default="101-112", help="numbers and first-last, comma between")
-    parser.add_argument("--clips", type=Path, required=True, help="folder of the rendered clips")
+    parser.add_argument("--clips", type=Path, help="folder of the rendered clips")
     parser.add_argument("--again", action="store_true", help="track anew")
-    scenes(parser.parse_args())
+    parser.add_argument("--real", type=Path, help="folder of real photographs (`stills`)")
+    options = parser.parse_args()
+    if options.clips:
+        scenes(options)
+    if options.real:
+        photographs(options.real)
 
 
 if __name__ == "__main__":
