@@ -23,9 +23,11 @@ import argparse
 import json
 import time
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -41,9 +43,10 @@ from repcount.reading.decode import (
     RACK_ABOVE,
     RACK_BELOW,
 )
-from repcount.tracking import TrackOptions, track
-from repcount.tracking.bar import Bar
-from repcount.tracking.bar_net import CONFIDENT, BarNet, athlete_box
+from repcount.tracking import TrackOptions, run, track
+from repcount.tracking.bar import Bar, BarTrack
+from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting, athlete_box
+from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, KNUCKLES, SHOULDERS, PoseModel
 from repcount.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 from sample_clips.render.produce import Setting, film_spec, setting_of
@@ -122,24 +125,65 @@ def rendered(seed: int, folder: Path) -> Path:
     return path
 
 
-def tracked(path: Path, again: bool) -> tuple[xr.Dataset, float]:
+class ByMovement(Bar):
+    """The bar by what moves with the hands, outlines and looks: without the network."""
+
+    def __init__(self, net: BarNet) -> None:
+        super().__init__(None)
+
+
+class ByNetwork(Bar):
+    """The bar by the network alone, asked at every picture."""
+
+    def __init__(self, net: BarNet) -> None:
+        super().__init__(net)
+        self.alone = net
+        self.found: list[BarSighting | None] = []
+
+    def step(
+        self,
+        gray: np.ndarray,
+        time_s: float,
+        hands: Hands | None,
+        square: Callable[[], np.ndarray | None],
+        shift: np.ndarray,
+        cut: bool,
+    ) -> None:
+        where = square()
+        self.found.append(None if where is None else self.alone.find(gray, where))
+
+    def result(self) -> BarTrack:
+        count = len(self.found)
+        ends, confidence = np.full((count, 2, 2), np.nan), np.zeros((count, 2))
+        semi_axis = np.full((count, 2), np.nan)
+        for k, one in enumerate(self.found):
+            if one is not None:
+                sure = one.confidence >= CONFIDENT
+                ends[k, sure], semi_axis[k, sure] = one.ends_px[sure], one.semi_axis_px[sure]
+                confidence[k, sure] = one.confidence[sure]
+        return BarTrack(ends, semi_axis, confidence)
+
+
+WAYS: dict[str, type[Bar]] = {"both": Bar, "movement": ByMovement, "network": ByNetwork}
+
+
+def tracked(path: Path, again: bool, way: str = "both") -> tuple[xr.Dataset, float]:
     """The clip's tracks, and the milliseconds of processor time that the bar took a picture (NaN
     where kept tracks are read)."""
-    kept = path.with_suffix(".tracks.nc")
+    kept = path.with_suffix(".tracks.nc" if way == "both" else f".{way}.nc")
     if kept.is_file() and not again:
         return load_tracks(kept), np.nan
-    spent, step = [], Bar.step
+    spent: list[float] = []
+    kind = WAYS[way]
 
-    def timed(*arguments: Any) -> None:
-        begun = time.thread_time()
-        step(*arguments)
-        spent.append(time.thread_time() - begun)
+    class Timed(kind):  # type: ignore[misc, valid-type]
+        def step(self, *arguments: Any) -> None:
+            begun = time.thread_time()
+            super().step(*arguments)
+            spent.append(time.thread_time() - begun)
 
-    Bar.step = timed  # type: ignore[method-assign]
-    try:
+    with patch.object(run, "Bar", Timed):
         tracks = track(path, TrackOptions())
-    finally:
-        Bar.step = step  # type: ignore[method-assign]
     save_tracks(tracks, kept)
     return tracks, 1000 * float(np.mean(spent))
 
@@ -239,8 +283,8 @@ def wilson(right: int, count: int) -> str:
         return "none"
     z, share = 1.959964, right / count
     middle = (share + z * z / (2 * count)) / (1 + z * z / count)
-    half = z / (1 + z * z / count) * np.sqrt(
-        share * (1 - share) / count + z * z / (4 * count * count)
+    half = (
+        z / (1 + z * z / count) * np.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
     )
     return f"{right} of {count} ({share:.0%}; {middle - half:.0%} to {middle + half:.0%})"
 
@@ -254,7 +298,7 @@ def scenes(options: argparse.Namespace) -> None:
     for seed in seeds(options.seeds):
         spec, _ = scene(seed)
         path = rendered(seed, options.clips)
-        tracks, cost = tracked(path, options.again)
+        tracks, cost = tracked(path, options.again, options.way)
         costs.append(cost)
         found = sighted(tracks, spec, path)
         side = SIDES[seed % len(SIDES)]
@@ -366,6 +410,7 @@ def main() -> None:
     parser.add_argument("--seeds", default="101-112", help="numbers and first-last, comma between")
     parser.add_argument("--clips", type=Path, help="folder of the rendered clips")
     parser.add_argument("--again", action="store_true", help="track anew")
+    parser.add_argument("--way", choices=WAYS, default="both", help="network, movement, or both")
     parser.add_argument("--real", type=Path, help="folder of real photographs (`stills`)")
     options = parser.parse_args()
     if options.clips:
