@@ -38,11 +38,12 @@ def test_one_end_is_enough(tracks: xr.Dataset, gone: str) -> None:
     assert [rep.movement for rep in half.reps] == [rep.movement for rep in whole.reps]
     assert len(half.breaks) == len(whole.breaks)
     for one, other in zip(half.breaks, whole.breaks, strict=True):
-        assert one.seen
         assert one.first_contact_s == pytest.approx(other.first_contact_s, abs=0.1)
         assert one.end_s == pytest.approx(other.end_s, abs=0.05)
         # the two ends bounce by themselves, and one may lie before the other does
         assert one.start_s == pytest.approx(other.start_s, abs=0.4)
+    # the one that is left is itself behind a leg now and then
+    assert sum(not one.seen for one in half.breaks) <= 1
 
 
 def test_a_bar_that_is_never_seen_is_said_and_every_end_told_by_hands_is_unsure(
