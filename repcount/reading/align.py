@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -30,6 +31,8 @@ LEFT_OUT = MISSING / 2
 # Nor is a whole movement forgotten rep by rep: one in 150 is.
 FORGOTTEN = 5.0
 EXTRA = 3.0  # a stroke beyond what is asked for
+# One too many is one more of what was just done, but for one in eight.
+OUT_OF_TURN = 2.0
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
 OUTSIDE = 0.5  # a stroke before the start or after the last repetition
 STOPPED = 1.6  # an attempt that stops before its end: one in five
@@ -193,17 +196,24 @@ def align(
             match[i] = 1e6
             add[i] = 1e6
             add[i, 0] = OUTSIDE
+    once_more = np.maximum(add, add[:, :1])
+    whole = np.array([stroke.finished for stroke in strokes], bool)
+    add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    # what comes last is not left out, it is not come to
+    groups = _groups(items)[:-1]
     leaps = [
         (a, b, float(skip[a : a + 2].sum()) + LEFT_OUT * (b - a - 2))
-        for first, b in _groups(items)
+        for first, b in groups
         for a in range(first + 1, b - 2)
     ]
-    leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in _groups(items)]
+    leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in groups]
     leaps.sort(key=lambda leap: leap[1])
     least, ways = skips(skip, leaps)
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
+    early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
+    _most_counted(chosen, items, match, once_more, tail, early)
 
     posterior = pair_probabilities(match, add, ways, tail, lead)
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
@@ -239,6 +249,64 @@ def align(
         known = any(fits(stroke, CATALOGUE[item.movement]) > 0.1 for item in items)
         pairings.append(Pairing(None, "unplanned" if outside or not known else "extra", sure))
     return pairings, price
+
+
+def _out_of_turn(
+    match: np.ndarray, items: list[Item], whole: np.ndarray, handled: np.ndarray
+) -> np.ndarray:
+    """Whether (n, m + 1) a stroke, with so many items done, is not one more of what was just done.
+
+    Only `whole` strokes (n,) that are not `handled` (n,). So many in a row that they are the
+    movement of two rounds may be one round's done too late, and are no mistake in counting.
+    """
+    found = np.zeros((len(match), len(items) + 1), bool)
+    if not found.size or not items:
+        return found
+    asked = Counter((item.round, item.movement) for item in items)
+    names = np.array([item.movement for item in items])
+    before = np.array(["", *names])
+    likely = [str(names[place]) for place in match.argmin(axis=1)]
+    run: list[int] = []
+    for i in [*np.flatnonzero(whole & (match.min(axis=1) < EXTRA)).tolist(), None]:
+        last = likely[run[0]] if run else ""
+        if i is not None and (not run or likely[i] == last):
+            run.append(i)
+        elif i is None or not handled[i]:
+            most = max((count for (_, name), count in asked.items() if name == last), default=0)
+            if len(run) < 2 * most:
+                found[[k for k in run if not handled[k]]] = before != last
+            run = [] if i is None else [i]
+    found[:, 0] = False
+    return found
+
+
+def _most_counted(
+    chosen: list[int | None],
+    items: list[Item],
+    match: np.ndarray,
+    add: np.ndarray,
+    tail: np.ndarray,
+    early: int,
+) -> None:
+    """Where a round's movements were done in another order, count as many of its strokes as the
+    order allows, in place: which round a stroke is of is settled, what counts in it is a
+    definition. The first `early` strokes lie before the start.
+    """
+    rounds = [item.round for item in items]
+    for number in dict.fromkeys(rounds):
+        first, last = rounds.index(number), len(rounds) - rounds[::-1].index(number)
+        taken = [(i, place) for i, place in enumerate(chosen) if place is not None]
+        begin = max((i + 1 for i, place in taken if place < first), default=early)
+        end = min((i for i, place in taken if place >= last), default=len(chosen))
+        least, _ = skips(np.full(last - first, MISSING))
+        ends = tail[first : last + 1] if last == len(items) else least[:, -1]
+        inside, _, _ = cheapest(
+            match[begin:end, first:last], add[begin:end, first : last + 1], least, ends, least[0]
+        )
+        if sum(place is not None for place in inside) > sum(
+            place is not None for place in chosen[begin:end]
+        ):
+            chosen[begin:end] = [None if place is None else first + place for place in inside]
 
 
 def _groups(items: list[Item]) -> list[tuple[int, int]]:
