@@ -33,8 +33,8 @@ FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
 # A bar that lies still with nobody's hands on it lies on the floor, also behind an athlete who is
 # filmed from behind by a phone held high, where it seems this much higher.
 LEFT_ABOVE_ST = 0.13
-# So sure it must be that the hands are off.
-LEFT = 0.9
+# So sure it must be that the hands are off, and for so long that no bounce is taken for it.
+LEFT, LEFT_S = 0.9, 1.0
 NEAR_S = 4.0
 # The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
 FLOOR_VARIES_ST = 0.06
@@ -77,6 +77,10 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
     lowest = minimum_filter1d(np.where(np.isfinite(bar), bar, np.inf), width, mode="nearest")
     speed = np.gradient(bar, max(step, 1e-6)) if len(bar) > 1 else np.zeros(1)
     left = (motion.hands_off[index] > LEFT) & (motion.bar_source[index] == 2)
+    left &= np.abs(speed) < SLOW_ST_S
+    for a, b in runs(left):
+        if (b - a) * step < LEFT_S:
+            left[a:b] = False
     highest = FLOOR_ST + np.where(left, LEFT_ABOVE_ST, FLOOR_ABOVE_ST)
     # it lies, or turns: the edge of the window may be in mid-lift
     known = np.flatnonzero(
