@@ -52,7 +52,7 @@ def test_an_ellipse_in_front_of_what_runs_past(
     found = find_outline(pictures.mean(0), pictures.std(0), known, 0.8 * half_width, 50.0)
     centre, wide, high = fitted(picture)
     assert found.form == DISC
-    # the scale of a plate is said to be good to 4 % (root mean square): here it is within 1.5 of that
+    # the scale of a plate is said to be good to 4 % (root mean square): within 1.5 times that
     assert found.semi_axis == pytest.approx(high, rel=0.06)
     assert found.half_width == pytest.approx(wide, abs=0.07 * high)  # nothing is told from it
-    assert found.centre == pytest.approx(centre, abs=2.0)  # two hundredths of the diameter
+    assert found.centre == pytest.approx(centre, abs=2.0)  # a fiftieth of the diameter
