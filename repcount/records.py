@@ -143,6 +143,12 @@ class Rep(Record):
         None, description="how the bar had lain before a stroke from the floor, if it was seen to"
     )
     dropped: bool = Field(False, description="the bar fell free after this rep")
+    style: str | None = Field(
+        None, description="of a hang clean: slow dip, fast thigh rebound, or unsure"
+    )
+    style_confidence: Probability | None = Field(
+        None, description="probability of the style; of the likelier one where unsure"
+    )
     touched_by: Literal["machine", "person"] = "machine"
 
 

@@ -288,14 +288,17 @@ def _most_counted(
     tail: np.ndarray,
     early: int,
 ) -> None:
-    """Where a round's movements were done in another order, count as many of its strokes as the
-    order allows, in place: which round a stroke is of is settled, what counts in it is a
-    definition. The first `early` strokes lie before the start.
+    """Where a movement was left out for another that was done before its turn, count as many of
+    the round's strokes as the order allows, in place: which round a stroke is of is settled, what
+    counts in it is a definition. The first `early` strokes lie before the start.
     """
     rounds = [item.round for item in items]
     for number in dict.fromkeys(rounds):
         first, last = rounds.index(number), len(rounds) - rounds[::-1].index(number)
         taken = [(i, place) for i, place in enumerate(chosen) if place is not None]
+        done = {items[place].movement for _, place in taken if first <= place < last}
+        if not done or done == {item.movement for item in items[first:last]}:
+            continue
         begin = max((i + 1 for i, place in taken if place < first), default=early)
         end = min((i for i, place in taken if place >= last), default=len(chosen))
         least, _ = skips(np.full(last - first, MISSING))
@@ -303,9 +306,8 @@ def _most_counted(
         inside, _, _ = cheapest(
             match[begin:end, first:last], add[begin:end, first : last + 1], least, ends, least[0]
         )
-        if sum(place is not None for place in inside) > sum(
-            place is not None for place in chosen[begin:end]
-        ):
+        before = sum(place is not None for place in chosen[begin:end])
+        if sum(place is not None for place in inside) > before:
             chosen[begin:end] = [None if place is None else first + place for place in inside]
 
 

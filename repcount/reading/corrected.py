@@ -300,6 +300,8 @@ def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     if status != "no_rep":
         status = "unplanned" if round_ is None else "counted"
     rep = _touched(rep, movement=movement, round=round_, status=status)
+    if not CATALOGUE[movement].styles:
+        rep = rep.model_copy(update={"style": None, "style_confidence": None})
     rep.flags = [flag for flag in rep.flags if flag != PICK_UP]
     state.reps[place] = rep
 

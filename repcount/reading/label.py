@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from repcount.reading.decode import STATES
-from repcount.reading.movements import CATALOGUE, ORDER, Movement
+from repcount.reading.movements import CATALOGUE, HANG_STYLES, ORDER, Movement
 from repcount.reading.strokes import SEEN, SQUAT_DEPTH, RawStroke
 
 SQUAT_WIDTH = 0.08
@@ -18,6 +18,10 @@ ERECT_ST, ERECT_WIDTH = 0.036, 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN = 0.03, 0.2
+# A bar that turns at the thighs is three hundredths of the stature above them again sooner than this
+# (common practice, no source: bending down to the dip and pulling takes twice as long); and the
+# width of the doubt that smoothing and the frames' distance leave.
+REBOUND_S, REBOUND_WIDTH = 0.16, 0.012
 # What any stroke is worth as a movement that the catalogue does not know: no more than a doubtful
 # one, so that in a workout a known movement takes its own.
 ANYTHING = 0.3
@@ -92,6 +96,19 @@ def style(stroke: RawStroke, movement: Movement) -> float:
     if movement.knees == "drive":
         return dip * (1 - rebend)
     return dip * rebend * (split if movement.name == "split jerk" else 1 - split)
+
+
+def styles(stroke: RawStroke, movement: Movement) -> dict[str, float]:
+    """Probability of each style of a movement for a stroke, best first; empty if it has none.
+
+    All alike where the bar was not seen in its lowest point.
+    """
+    if movement.styles != HANG_STYLES:
+        return {}
+    slow, fast = HANG_STYLES
+    share = _more(stroke.dwell_s, REBOUND_S, REBOUND_WIDTH)
+    told = {slow: share, fast: 1 - share}
+    return dict(sorted(told.items(), key=lambda item: -item[1]))
 
 
 def likelihoods(stroke: RawStroke) -> dict[str, float]:

@@ -19,6 +19,10 @@ from repcount.records import Zone
 ORDER: dict[Zone, int] = {"floor": 0, "hang": 1, "rack": 2, "back": 2, "overhead": 3}
 
 
+# Out of the hang: bent down to and pulled, or let fall to the thighs and turned there at once.
+HANG_STYLES = ("slow dip", "fast thigh rebound")
+
+
 @dataclass(frozen=True)
 class Movement:
     """One entry of the catalogue.
@@ -28,7 +32,7 @@ class Movement:
     clean this is the depth of the catch, for a thruster of the start. `by_hip` marks movements
     whose start is read at the hip rather than at the bar. `knees` names the work of the knees for
     the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
-    a zone in which the bar is caught on the way. `bent_over`: the trunk stays bent, the bar goes up
+    a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike. `bent_over`: the trunk stays bent, the bar goes up
     to it. `anywhere`: any stroke of the bar will do, whatever its zones.
 
     Sources of `finished`: deadlifts, IPF technical rules (erect, knees locked, shoulders back; no
@@ -46,6 +50,7 @@ class Movement:
     knees: str | None = None
     via: Zone | None = None
     bent_over: bool = False
+    styles: tuple[str, ...] = ()
     anywhere: bool = False
     finished: str = ""
     also: frozenset[str] = field(default_factory=frozenset)
@@ -64,9 +69,20 @@ def _entries() -> tuple[Movement, ...]:
         ),
         Movement("power clean", "floor", "rack", finished="bar on the shoulders, " + stand),
         Movement("clean", "floor", "rack", squat=True, finished="bar on the shoulders, " + stand),
-        Movement("hang power clean", "hang", "rack", finished="bar on the shoulders, " + stand),
         Movement(
-            "hang clean", "hang", "rack", squat=True, finished="bar on the shoulders, " + stand
+            "hang power clean",
+            "hang",
+            "rack",
+            styles=HANG_STYLES,
+            finished="bar on the shoulders, " + stand,
+        ),
+        Movement(
+            "hang clean",
+            "hang",
+            "rack",
+            squat=True,
+            styles=HANG_STYLES,
+            finished="bar on the shoulders, " + stand,
         ),
         Movement("power snatch", "floor", "overhead", finished=locked),
         Movement("snatch", "floor", "overhead", squat=True, finished=locked),

@@ -26,7 +26,7 @@ from repcount.reading.decode import (
 )
 from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
-from repcount.reading.label import fits, likelihoods, style
+from repcount.reading.label import fits, likelihoods, style, styles
 from repcount.reading.metres import bar_measures, fall_measures, metre_notices
 from repcount.reading.movements import CATALOGUE, Movement
 from repcount.reading.rests import RawRest
@@ -61,6 +61,8 @@ UNSEEN_BODY = 0.7
 STATED = ((0.0, 0.85), (0.5, 0.95), (0.7, 0.99), (1.0, 0.997))
 # Below this a rep is marked "check": one in twenty of those is wrong.
 CHECK_BELOW = 0.95
+# A style told with less than this is unsure.
+STYLE_SURE = 0.8
 # Tones closer than this belong to one start signal.
 GROUP_S = 1.5
 TRACE_HZ = 10.0
@@ -460,6 +462,7 @@ def _reps(
         if told < CHECK_BELOW:
             flags.append("check")
         start, top, end = _times(stroke, movement)
+        way, share = _style_of(stroke, movement)
         reps.append(
             Rep(
                 id=key,
@@ -473,11 +476,22 @@ def _reps(
                 confidence=min(max(confidence, 0.0), 1.0),
                 flags=flags,
                 measures=_measures(stroke),
+                style=way,
+                style_confidence=share,
             )
         )
     _doubt_short(reps, workout)
     _doubt_after(reps, failed)
     return _in_order(reps), failed
+
+
+def _style_of(stroke: RawStroke, movement: str) -> tuple[str | None, float | None]:
+    """The style of a stroke as a movement and its probability; None where it has none."""
+    told = styles(stroke, CATALOGUE[movement]) if movement in CATALOGUE else {}
+    if not told:
+        return None, None
+    name, share = next(iter(told.items()))
+    return name if share >= STYLE_SURE else "unsure", share
 
 
 def _stated(evidence: float) -> float:

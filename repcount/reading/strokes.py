@@ -15,7 +15,13 @@ from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
 from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, STATES, Zones
-from repcount.reading.instants import LEVEL_ST, SLOW_ST_S, turning_points
+from repcount.reading.instants import (
+    LEVEL_ST,
+    SLOW_ST_S,
+    first_fall,
+    first_rise,
+    turning_points,
+)
 from repcount.reading.rests import RawRest, floor_stays, release
 
 # A turn counts when the bar comes back by more than twice the crossing level: less is no movement
@@ -85,8 +91,8 @@ class RawStroke:
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
     below standing at the finish; `short_st` how far the bar below its carrying height; `sank_st`
     how far it sank again on the way up; `speed_st_s` its greatest speed there; `turn_s` how long it
-    stayed within the crossing level of its lowest point (a rebound is short, a stop long). NaN: not
-    seen. `seen_share` and `body_share` are how much of the stroke bar and shoulders were seen,
+    stayed within the crossing level of its lowest point (a rebound is short, a stop long); `dwell_s`
+    the same within three of them, which noise moves less. NaN: not seen. `seen_share` and `body_share` are how much of the stroke bar and shoulders were seen,
     `low_share` the shoulders about the lowest point. `caught_s` is when a stroke made of two (see
     `joined`) was at the bottom of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
     `sure_low`: the bar's height leaves no other zone for the lowest point.
@@ -110,6 +116,7 @@ class RawStroke:
     sank_st: float = np.nan
     speed_st_s: float = np.nan
     turn_s: float = np.nan
+    dwell_s: float = np.nan
     zone_confidence: float = 1.0
     seen_share: float = 1.0
     body_share: float = 1.0
@@ -580,7 +587,8 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
         short_st=body.level.get(stroke.ends, np.nan) - float(body.bar[top]) - LEVEL_ST,
         sank_st=float(np.max(np.maximum.accumulate(way) - way)),
         speed_st_s=float(body.line.speed[low : top + 1].max()),
-        turn_s=_turn(body, low),
+        turn_s=_turn(body, low, LEVEL_ST),
+        dwell_s=_turn(body, low, 3 * LEVEL_ST),
         zone_confidence=float(
             min(body.certain[low], body.certain[min(top + 1, len(body.certain) - 1)])
         ),
@@ -591,13 +599,24 @@ def _with_body(body: Body, stroke: RawStroke) -> RawStroke:
     )
 
 
-def _turn(body: Body, low: int) -> float:
-    """Seconds the bar stays within the crossing level of its lowest point, around that."""
-    far = body.bar > body.bar[low] + LEVEL_ST
-    before, after = np.flatnonzero(far[:low]), np.flatnonzero(far[low:])
-    first = int(before[-1]) + 1 if len(before) else 0
-    last = low + int(after[0]) if len(after) else len(far)
-    return (last - first) / body.motion.rate_hz
+# Who stays low for longer stands there.
+LONGEST_TURN_S = 2.0
+
+
+def _turn(body: Body, low: int, level_st: float) -> float:
+    """Seconds the bar stays within a level of its lowest point, around that, at most twice
+    `LONGEST_TURN_S`; NaN if it was not seen all along."""
+    reach = int(LONGEST_TURN_S * body.motion.rate_hz)
+    first, last = max(low - reach, 0), min(low + reach, len(body.bar) - 1)
+    limit = body.bar[low] + level_st
+    far = body.bar[first : last + 1] > limit
+    before, after = np.flatnonzero(far[: low - first]), np.flatnonzero(far[low - first :])
+    first += int(before[-1]) if len(before) else 0
+    last = low + int(after[0]) if len(after) else last
+    if not np.isfinite(body.motion.bar_st[first : last + 1]).all():
+        return np.nan
+    begin = first_fall(body.time, body.bar, first, low, limit) if len(before) else body.time[first]
+    return float(first_rise(body.time, body.bar, low, last, limit) - begin)
 
 
 def _hip_times(body: Body, stroke: RawStroke) -> tuple[float, float, float] | None:

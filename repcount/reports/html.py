@@ -100,7 +100,10 @@ def _parts(
         "doubts": [(doubt, _still(stills, doubt.at_s)) for doubt in words.doubts(attempt)],
         "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
-        "reps": [(rep, words.flag_words(rep), _measured(rep)) for rep in attempt.reps],
+        "reps": [
+            (rep, words.way_words(rep), words.flag_words(rep), _measured(rep))
+            for rep in attempt.reps
+        ],
         "statuses": words.STATUSES,
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
@@ -238,6 +241,8 @@ def _rep_detail(rep: Rep) -> str:
         parts.append(f"cycle {numbers.short(rep.cycle_s)} s")
     elif rep.status == "counted":
         parts.append("first of its set")
+    if way := words.way_words(rep):
+        parts.append(way)
     speeds = [one for one in rep.measures if one.name in _SPEEDS]
     parts += map(words.measure_words, speeds)
     if rep.status != "counted":

@@ -17,13 +17,14 @@ from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_a
 
 @dataclass(frozen=True)
 class SetPicture:
-    """One round's sets, planned above real, and what moved, in words."""
+    """One round's sets, planned above real; what moved, and the bar's speeds, in words."""
 
     round: int
     planned: str
     real: str
     drawing: Markup
     remarks: list[str]
+    speeds: list[str]
 
 
 def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPicture]:
@@ -49,6 +50,11 @@ def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPic
                 real,
                 _drawing(parts, attempt, number, matches, bool(planned)),
                 [words.capital(remark) for remark in remarks],
+                [
+                    said
+                    for one in attempt.sets
+                    if one.round == number and (said := words.speed_words(one))
+                ],
             )
         )
     return pictures

@@ -1,4 +1,4 @@
-"""Tables for spreadsheets and statistics: reps, breaks and rounds, each as CSV and as Parquet."""
+"""Tables for spreadsheets and statistics: reps, sets, breaks and rounds, each as CSV and as Parquet."""
 
 from __future__ import annotations
 
@@ -26,10 +26,39 @@ REPS = (
     Column(
         "peak_speed_m_s", "m/s", "highest upward speed; smoothing takes 1 to 4 % of it", "number"
     ),
+    Column(
+        "from_floor",
+        "",
+        "how the bar had lain before a stroke from the floor: touch, touch-and-go, reset or break",
+    ),
+    Column("dropped", "", "true where the bar fell free after it", "truth"),
+    Column("style", "", "of a hang clean: slow dip, fast thigh rebound, or unsure"),
+    Column("style_confidence", "", "0 to 1; of the likelier style where unsure", "number"),
     Column("confidence", "", "0 to 1", "number"),
     Column("flags", "", "separated by a semicolon; check: look at it by eye"),
     Column("measures", "", "name value ± standard deviation unit, separated by a semicolon"),
     Column("touched_by", "", "machine, or person where a person corrected it"),
+)
+SETS = (
+    Column("round", "", "round, from 1", "whole"),
+    Column("set", "", "set in its round, from 1", "whole"),
+    Column("movement", "", "one row for each movement of the set, in the order done"),
+    Column("reps", "", "counted reps of that movement in the set", "whole"),
+    Column("start_s", "s", "the set's first start, from the video's first frame", "number"),
+    Column("end_s", "s", "the set's last top, from the first frame", "number"),
+    Column(
+        "rise_speed",
+        "statures/s",
+        "mean over the reps of the bar's highest upward speed; from three reps on",
+        "number",
+    ),
+    Column(
+        "speed_change",
+        "share",
+        "change of that speed a rep, as a share of the mean (least squares); below 0: slower",
+        "number",
+    ),
+    Column("speed_change_se", "share", "standard error of that change", "number"),
 )
 BREAKS = (
     Column("id", "", "persistent id, for corrections; empty where no real break answers the plan"),
@@ -71,7 +100,12 @@ ROUNDS = (
     Column("rest_after_s", "s", "last top to the next round's first start", "number"),
     Column("bar_down_after_s", "s", "of that, seconds with the bar on the floor", "number"),
 )
-TABLES: Mapping[str, tuple[Column, ...]] = {"reps": REPS, "breaks": BREAKS, "rounds": ROUNDS}
+TABLES: Mapping[str, tuple[Column, ...]] = {
+    "reps": REPS,
+    "sets": SETS,
+    "breaks": BREAKS,
+    "rounds": ROUNDS,
+}
 FILES = tuple(f"{name}.{form}" for form in ("csv", "parquet") for name in TABLES)
 
 
@@ -81,6 +115,7 @@ def table_rows(
     """The rows of every table, by its name; a value that there is not is None."""
     return {
         "reps": list(_reps(attempt)),
+        "sets": list(_sets(attempt)),
         "breaks": list(_breaks(attempt, comparison)),
         "rounds": list(_rounds(attempt, comparison)),
     }
@@ -130,11 +165,36 @@ def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:
             "travel_m": measured.get("bar_travel"),
             "mean_speed_m_s": measured.get("mean_speed"),
             "peak_speed_m_s": measured.get("peak_speed"),
+            "from_floor": rep.from_floor,
+            "dropped": rep.dropped,
+            "style": rep.style,
+            "style_confidence": rep.style_confidence,
             "confidence": rep.confidence,
             "flags": ";".join(rep.flags),
             "measures": "; ".join(map(_measure, rep.measures)),
             "touched_by": rep.touched_by,
         }
+
+
+def _sets(attempt: Attempt) -> Iterable[dict[str, Any]]:
+    for span in attempt.sets:
+        speeds = {speed.movement: speed for speed in span.speeds}
+        done: dict[str, int] = {}
+        for part in span.reps:
+            done[part.movement] = done.get(part.movement, 0) + part.reps
+        for movement, reps in done.items():
+            speed = speeds.get(movement)
+            yield {
+                "round": span.round,
+                "set": span.number,
+                "movement": movement,
+                "reps": reps,
+                "start_s": span.start_s,
+                "end_s": span.end_s,
+                "rise_speed": speed.mean_st_s if speed else None,
+                "speed_change": speed.slope_share if speed else None,
+                "speed_change_se": speed.uncertainty if speed else None,
+            }
 
 
 def _measure(measure: Measure) -> str:

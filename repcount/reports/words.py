@@ -17,6 +17,7 @@ from repcount.records import (
     MovementReps,
     Notice,
     Rep,
+    SetSpan,
     Workout,
 )
 from repcount.reports.numbers import as_tenths, clock, clock_of, load, seconds_of, short
@@ -234,6 +235,38 @@ def measure_words(measure: Measure) -> str:
     doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.2g}"
     unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
     return f"{name} {measure.value:.3g}{doubt}{unit}"
+
+
+_LAY = {
+    "touch": "touched the floor before",
+    "touch-and-go": "touch-and-go",
+    "reset": "from a reset",
+    "break": "from a break",
+}
+
+
+def way_words(rep: Rep) -> str:
+    """How a rep was done: `from a reset, dropped after it`, `fast thigh rebound (93 %)`."""
+    said = [_LAY[rep.from_floor]] if rep.from_floor else []
+    if rep.style == "unsure":
+        said.append("style unsure")
+    elif rep.style:
+        share = "" if rep.style_confidence is None else f" ({100 * rep.style_confidence:.0f} %)"
+        said.append(rep.style + share)
+    if rep.dropped:
+        said.append("dropped after it")
+    return ", ".join(said)
+
+
+def speed_words(span: SetSpan) -> str:
+    """`set 2: hang power clean 0.94, -2.1 ± 0.8 % a rep`; empty where no speeds are known."""
+    said = []
+    for speed in span.speeds:
+        change = f"{100 * speed.slope_share:+.1f}".replace("-", "−")
+        if speed.uncertainty is not None:
+            change += f" ± {100 * speed.uncertainty:.1f}"
+        said.append(f"{speed.movement} {speed.mean_st_s:.2f}, {change} % a rep")
+    return f"set {span.number}: {'; '.join(said)}" if said else ""
 
 
 def rep_words(rep: Rep, workout: Workout | None) -> str:

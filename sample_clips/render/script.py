@@ -42,7 +42,8 @@ class Act:
     `how`: for break and end "drop" or "put down".
     `pause_s`: on the floor, in the hang or in the rack before the stroke.
     `driven`: a clean that goes straight into the next press. `erect`: false for a pick-up that
-    goes into the next stroke without standing up. `hands_off`: whether the bar is let go in a
+    goes into the next stroke without standing up. `rebound`: a hang clean whose bar falls to the
+    thighs and turns there at once. `hands_off`: whether the bar is let go in a
     break that begins with a put-down. `during`: what is done with free hands in a break, a wait or
     after the end, one of `PASTIMES`.
     """
@@ -55,6 +56,7 @@ class Act:
     pause_s: float | None = None
     driven: bool = False
     erect: bool = True
+    rebound: bool = False
     hands_off: bool = True
     during: str = ""
 

@@ -162,7 +162,10 @@ class Stage:
         """From the rack down to the thighs; for the next hang clean straight into its dip."""
         self.key("turned", self.t(0.24), wobble=0.5)
         self.key("lowered", self.t(0.15), wobble=0.5)
-        if act.movement == "Romanian deadlift":
+        if act.rebound and goal == "hang" and not act.pause_s:
+            self.key("hang", self.t(0.20))
+            self.flowing = True
+        elif act.movement == "Romanian deadlift":
             self.key("lock", self.t(0.30))
             self.stay(self.between(0.5, 0.8))
         elif goal == "floor" or not act.pause_s:

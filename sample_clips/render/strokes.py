@@ -182,8 +182,14 @@ class Lifter(Stage):
         self.key("extended", self.t(0.21), wobble=0.5)
         return self.now
 
-    def _pull_from_hang(self) -> float:
+    def _pull_from_hang(self, rebound: bool) -> float:
         """The dip in the hang and the pull; returns a moment of the rise."""
+        if rebound:
+            if not self.flowing:
+                self.key("hang", self.t(0.16))
+            self.flowing = False
+            self.key("extended", self.t(0.22), wobble=0.5)
+            return self.now
         if self.flowing:
             self.flowing = False
             self.stay(self.t(0.05))
@@ -194,7 +200,9 @@ class Lifter(Stage):
         return self.now
 
     def _pull(self, act: Act) -> float:
-        return self._pull_from_hang() if "hang" in act.movement else self._pull_from_floor()
+        if "hang" in act.movement:
+            return self._pull_from_hang(act.rebound)
+        return self._pull_from_floor()
 
     def _catch(self) -> None:
         """From the pull to the shoulders, thighs above parallel."""

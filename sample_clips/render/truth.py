@@ -304,7 +304,7 @@ def read_truth(
             "finished": finished,
             "total_s": _s(end - start),
         },
-        "reps": [_rep_json(r, cycles.get(id(r))) for r in reps if r.status],
+        "reps": [_rep_json(r, cycles.get(id(r)), signals) for r in reps if r.status],
         "failed": [_failed_json(r) for r in failed],
         "breaks": [_break_json(rest, number, counted) for rest, number in breaks],
         "between_rounds": [
@@ -629,7 +629,24 @@ def _cycles(counted: Sequence[_Rep], breaks: Sequence[tuple[int, int]]) -> dict[
     }
 
 
-def _rep_json(rep: _Rep, cycle: int | None) -> dict[str, Any]:
+TURN_SHARE, TURN_MS = 0.03, 160
+
+
+def _style(rep: _Rep, signals: Signals) -> str | None:
+    """A hang clean's style: whether the bar is back 3 % of the stature above its lowest point
+    within 0.16 s of coming so near to it."""
+    if rep.movement not in ("hang power clean", "hang clean"):
+        return None
+    y = signals.bar_m
+    near = slice(max(rep.start - 300, 0), rep.start + 1)
+    low = near.start + int(np.argmin(y[near]))
+    far = y > y[low] + TURN_SHARE * signals.stature_m
+    before, after = np.flatnonzero(far[:low]), np.flatnonzero(far[low:])
+    lasted = int(after[0]) + low - (int(before[-1]) if len(before) else 0)
+    return "fast thigh rebound" if lasted < TURN_MS else "slow dip"
+
+
+def _rep_json(rep: _Rep, cycle: int | None, signals: Signals) -> dict[str, Any]:
     return {
         "round": rep.stroke.round if rep.status != "unplanned" else None,
         "movement": rep.movement if rep.movement else "deadlift",
@@ -640,6 +657,7 @@ def _rep_json(rep: _Rep, cycle: int | None) -> dict[str, Any]:
         "end_s": _s(rep.end),
         "flags": rep.flags,
         "cycle_s": None if cycle is None else _s(cycle),
+        "style": _style(rep, signals),
     }
 
 

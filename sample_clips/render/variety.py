@@ -220,6 +220,17 @@ def filmed(spec: Spec, rng: np.random.Generator) -> Spec:
     return replace(spec, view=view, fps=float(fps), pose_every=pose_every)
 
 
+def rebounds(spec: Spec, rng: np.random.Generator, share: float = 0.25) -> Spec:
+    """All hang cleans out of a rebound from the thighs, for a share of the athletes."""
+    if rng.random() >= share or not any("hang" in act.movement for act in spec.script.acts):
+        return spec
+    acts = [
+        replace(act, rebound=act.movement in ("hang power clean", "hang clean"))
+        for act in spec.script.acts
+    ]
+    return _changed(spec, acts, "rebound from the thighs")
+
+
 Change = Callable[[Spec, np.random.Generator], Spec]
 CHANGES: tuple[tuple[float, Change], ...] = (
     (0.04, skipped_movement),
@@ -247,6 +258,7 @@ def eventful_spec(seed: int) -> Spec:
         if rng.random() < share:
             spec = change(spec, rng)
     spec = filmed(spec, rng)
+    spec = rebounds(spec, np.random.default_rng([seed, 2]))
     parse_plan(spec.plan_toml, "plan.toml")
     return spec
 
