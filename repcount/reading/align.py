@@ -185,7 +185,7 @@ def align(
         if picked_up or stood_up:
             handled[i] = True
             add[i] = HANDLING
-        if picked_up and stroke.begins == FLOOR or stood_up:
+        if (picked_up and stroke.begins == FLOOR) or stood_up:
             # by definition a pick-up counts as what begins on the floor, and only if it stands
             from_floor = np.array([CATALOGUE[item.movement].begins == "floor" for item in items])
             match[i] += np.where(from_floor, EXTRA * max(2 * not_erect(stroke) - 1, 0), EXTRA)
