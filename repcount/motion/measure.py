@@ -358,9 +358,11 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     body = [place[name] for name in POSE_KEYPOINTS]
     confidence[np.ix_(_somebody_else(times, position, confidence, place), np.array(body))] = 0.0
 
+    points = np.ascontiguousarray(position.transpose(2, 0, 1))
+
     def seen(name: str, threshold: float = SEEN) -> np.ndarray:
         index = place[name]
-        return np.where((confidence[:, index] >= threshold)[:, None], position[:, :, index], np.nan)
+        return np.where((confidence[:, index] >= threshold)[:, None], points[index], np.nan)
 
     def pair(name: str, threshold: float = SEEN) -> np.ndarray:
         left, right = seen("left_" + name, threshold), seen("right_" + name, threshold)

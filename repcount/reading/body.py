@@ -65,7 +65,7 @@ class Body:
         return float(self.time[min(max(index, 0), len(self.time) - 1)])
 
     def index(self, second: float) -> int:
-        return int(np.clip(np.searchsorted(self.time, second), 0, len(self.time) - 1))
+        return min(int(self.time.searchsorted(second)), len(self.time) - 1)
 
     def _carrying_level(self, state: int) -> tuple[float, float]:
         """The bar's height in a zone carried by an athlete who stands, and how far off that may be.

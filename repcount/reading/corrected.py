@@ -71,13 +71,18 @@ def edits_in_force(edits: Edits) -> list[Edit]:
     return kept[::-1]
 
 
+def _own(rep: Rep) -> Rep:
+    """A copy that shares nothing with the rep that can be changed."""
+    return rep.model_copy(update={"flags": [*rep.flags], "measures": [*rep.measures]})
+
+
 def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
     """The reading's reps and floor rests after the corrections in force, with what is orphaned.
 
     Raises RecordError if the corrections belong to another video, or two share an id.
     """
     state = Corrected(
-        reps=[rep.model_copy(deep=True) for rep in reading.reps] + _pick_ups(reading),
+        reps=[_own(rep) for rep in reading.reps] + _pick_ups(reading),
         floor_rests=[rest.model_copy() for rest in reading.floor_rests],
     )
     if edits is None:

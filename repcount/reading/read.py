@@ -117,8 +117,9 @@ def read_attempt(
     begun = _begun(motion, zones)
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)
     notices += _sight(strokes, begun)
-    reps, failed = _reps(strokes, ids, pairings, workout)
-    records = [_stroke_record(stroke, key) for stroke, key in zip(strokes, ids, strict=True)]
+    looks = [likelihoods(stroke) for stroke in strokes]
+    reps, failed = _reps(strokes, looks, ids, pairings, workout)
+    records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
     for record in records:
@@ -373,14 +374,14 @@ def _standards(stroke: RawStroke, entry: Movement) -> list[str]:
     return flags
 
 
-def _stroke_record(stroke: RawStroke, key: str) -> Stroke:
+def _stroke_record(stroke: RawStroke, looks: dict[str, float], key: str) -> Stroke:
     return Stroke(
         id=key,
         path=[STATES[stroke.begins], STATES[stroke.ends]],
         start_s=stroke.start_s,
         top_s=stroke.top_s,
         end_s=stroke.end_s,
-        likelihoods=likelihoods(stroke),
+        likelihoods=looks,
         confidence=_certainty(stroke),
         flags=list(stroke.flags),
         measures=_measures(stroke),
@@ -408,6 +409,7 @@ def _times(stroke: RawStroke, movement: str) -> tuple[float, float, float]:
 
 def _reps(
     strokes: list[RawStroke],
+    likely_names: list[dict[str, float]],
     ids: list[str],
     pairings: list[Pairing],
     workout: Workout | None,
@@ -417,8 +419,7 @@ def _reps(
     failed: list[FailedStroke] = []
     current = 1
     last_movement: str | None = None
-    for stroke, key, pair in zip(strokes, ids, pairings, strict=True):
-        looks = likelihoods(stroke)
+    for stroke, looks, key, pair in zip(strokes, likely_names, ids, pairings, strict=True):
         likely = next(iter(looks), "bar movement")
         if pair.item is None and pair.kind != "handling" and _fell_short(stroke, workout):
             failed.append(

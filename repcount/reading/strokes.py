@@ -48,6 +48,8 @@ STOP_S = 0.2
 # A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
 # little more (trunk length: Winter 2009, from memory).
 BENT_OVER_ST = 0.10
+# Upright at any moment so near to the finish is upright: single looks at the pose are wrong at times.
+UPRIGHT_S = 0.3
 # With less than this share of the body in sight about the lowest point, its zone is a guess.
 SEEN = 0.5
 DOUBTED = 0.5
@@ -490,10 +492,11 @@ class _Parser:
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
-        shoulder = self.body.motion.shoulder_st
-        below, above = shoulder[low.at], shoulder[finish.at]
+        shoulder, near = self.body.motion.shoulder_st, int(UPRIGHT_S * self.body.motion.rate_hz)
+        about = shoulder[max(finish.at - near, 0) : finish.at + near + 1]
+        below, above = shoulder[low.at], np.fmax.reduce(about, initial=-np.inf)
         stays = above - below < (finish.height - low.height) / 2
-        return bool(stays and above < self.body.stand_shoulder - BENT_OVER_ST)
+        return bool(stays and -np.inf < above < self.body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from repcount.reading.align import Item, align, expand
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
 from repcount.reading.strokes import RawRest, RawStroke
@@ -120,3 +122,85 @@ def test_what_the_workout_does_not_ask_for_is_unplanned() -> None:
     assert found[:2] == ["1d1", "1d2"]
     assert "extra" not in found[3:]
     assert found[3] == "unplanned"
+
+
+def test_the_second_half_of_a_pick_up_is_a_rep_where_it_is_asked_for() -> None:
+    """Floor to hang, hang to rack: with hang cleans in the workout the second is one of them."""
+    bar = Bar().stroke(FLOOR, HANG).stroke(HANG, RACK).stroke(RACK, OVERHEAD, 2)
+    assert bar.read([("hang power clean", 1), ("push press", 2)]) == ["handling", "1h1", "1p1", "1p2"]
+    assert bar.read([("push press", 2)]) == ["handling", "handling", "1p1", "1p2"]
+
+
+def test_a_clean_is_no_half_of_a_pick_up() -> None:
+    """A stroke that was read from the hang after a clean is not the clean's other half."""
+    bar = Bar().stroke(FLOOR, RACK, 2).stroke(HANG, RACK).stroke(RACK, OVERHEAD)
+    bar.strokes[2] = replace(bar.strokes[2], low_share=0.0, depth=float("nan"))
+    found = bar.read([("power clean", 2), ("front squat", 1), ("push press", 1)])
+    assert found == ["1p1", "1p2", "1f1", "1p1"]
+
+
+def test_a_snatch_too_many_that_leads_into_squats_is_a_pick_up() -> None:
+    bar = Bar().stroke(FLOOR, OVERHEAD, 3).stroke(OVERHEAD, OVERHEAD, 2)
+    deep = [replace(one, depth=1.2) for one in bar.strokes[3:]]
+    bar.strokes[:] = [replace(one, catch_depth=1.2) for one in bar.strokes[:3]] + deep
+    found = bar.read([("snatch", 2), ("overhead squat", 2)])
+    assert found == ["1s1", "1s2", "handling", "1o1", "1o2"]
+
+
+def test_a_pick_up_that_does_not_stand_is_no_deadlift() -> None:
+    """ "A pick-up that never stands erect counts as none" (the definitions)."""
+    bar = Bar().stroke(FLOOR, HANG, 3).rest(4).stroke(FLOOR, HANG).stroke(HANG, RACK, 2)
+    asked = [("deadlift", 4), ("hang power clean", 2)]
+    assert bar.read(asked)[3] == "1d4"
+    bar.strokes[3] = replace(bar.strokes[3], erect_st=0.055)
+    assert bar.read(asked)[3] == "handling"
+
+
+def test_a_plain_squat_is_not_taken_for_the_clean_that_is_missing() -> None:
+    bar = Bar().stroke(HANG, RACK, 2).stroke(RACK, RACK, 4)
+    bar.strokes[2:] = [replace(one, depth=1.3, sure_low=True) for one in bar.strokes[2:]]
+    found = bar.read([("hang power clean", 3), ("front squat", 3)])
+    assert found == ["1h1", "1h2", "1f1", "1f2", "1f3", "extra"]
+
+
+def test_a_movement_is_forgotten_whole_however_many_its_reps() -> None:
+    bar = Bar().stroke(RACK, OVERHEAD, 3).rest(4)
+    bar.stroke(FLOOR, HANG, 10).stroke(RACK, OVERHEAD, 3)
+    found = bar.read([("deadlift", 10), ("push press", 3)], [("deadlift", 10), ("push press", 3)])
+    assert found[:3] == ["1p1", "1p2", "1p3"]
+    assert found[3:] == [f"2d{k}" for k in range(1, 11)] + ["2p1", "2p2", "2p3"]
+
+
+def test_in_the_wrong_order_what_was_done_more_often_counts() -> None:
+    """Also in the last round, where what follows could be lifts after the end."""
+    bar = Bar().stroke(RACK, OVERHEAD, 3).stroke(FLOOR, HANG, 5)
+    found = bar.read([("deadlift", 5), ("push press", 3)])
+    assert found == ["extra"] * 3 + [f"1d{k}" for k in range(1, 6)]
+    bar = Bar().stroke(RACK, OVERHEAD, 5).stroke(FLOOR, HANG, 3)
+    found = bar.read([("deadlift", 3), ("push press", 5)])
+    assert found[:5] == [f"1p{k}" for k in range(1, 6)]
+    assert all(kind in ("extra", "unplanned") for kind in found[5:])
+
+
+def test_the_pause_before_a_pick_up_is_the_rounds() -> None:
+    """Two cleans too many before a pause and two after: the round begins after the longest rest,
+    though the bar was picked up first."""
+    bar = Bar().stroke(FLOOR, HANG).stroke(HANG, RACK, 2).stroke(RACK, OVERHEAD, 3)
+    bar.stroke(HANG, RACK, 2).rest(9).stroke(FLOOR, HANG).stroke(HANG, RACK, 2)
+    bar.stroke(RACK, OVERHEAD, 3)
+    asked = [("hang power clean", 2), ("push press", 3)]
+    found = bar.read(asked, asked)
+    assert found[6:] == ["extra", "extra", "handling", "2h1", "2h2", "2p1", "2p2", "2p3"]
+
+
+def test_one_too_many_is_one_more_of_what_was_just_done() -> None:
+    """The first squat follows the presses at once, then comes a break and four more for four: the
+    last is too many, not the first."""
+    squats = [("front squat", 4), ("push press", 2)]
+    bar = Bar().stroke(RACK, RACK, 4).stroke(RACK, OVERHEAD, 2).stroke(RACK, RACK).rest(4)
+    bar.stroke(FLOOR, RACK).stroke(RACK, RACK, 4).stroke(RACK, OVERHEAD, 2)
+    bar.strokes[:] = [
+        replace(one, depth=1.3) if one.begins == one.ends == RACK else one for one in bar.strokes
+    ]
+    found = bar.read(squats, squats)
+    assert found[6:] == ["2f1", "handling", "2f2", "2f3", "2f4", "extra", "2p1", "2p2"]

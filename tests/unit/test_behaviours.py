@@ -16,7 +16,9 @@ import pytest
 from repcount.motion import measure
 from repcount.plan import parse_plan
 from repcount.reading import derive_attempt, read_attempt
+from repcount.reading.read import STYLE_SURE
 from repcount.records import Attempt
+from repcount.tracks import BAR_KEYPOINTS
 from sample_clips.render.script import Act, Script
 from sample_clips.render.simulate import Noise
 from sample_clips.render.specs import (
@@ -352,3 +354,37 @@ def test_how_the_bar_lay_and_fell_is_kept_with_each_rep() -> None:
     assert [(one.movement, one.reps) for one in speeds] == [("deadlift", 4)]
     # 0.5 to 1.2 m/s for a brisk deadlift, of an athlete of 1.78 m
     assert 0.28 < speeds[0].mean_st_s < 0.8
+
+
+@pytest.mark.parametrize("rebound", [False, True])
+def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
+    asked: Movements = (("deadlift", 1), ("hang power clean", 6))
+    reps = {k: {"rebound": rebound} for k in range(1, 7)}
+    truth, attempt = read(spec_of([RoundScript(asked, reps=reps)], [asked]))
+    assert_right(truth, attempt)
+    true = [rep["style"] for rep in truth["reps"]]
+    assert set(true) == {None, "fast thigh rebound" if rebound else "slow dip"}
+    told = [rep.style for rep in attempt.reps]
+    assert all(one in (style, "unsure") for one, style in zip(told, true, strict=True))
+    assert told.count(true[-1]) >= 5
+    for rep in attempt.reps:
+        assert (rep.style_confidence is None) == (rep.style is None)
+        if rep.style is not None and rep.style_confidence is not None:
+            assert (rep.style == "unsure") == (rep.style_confidence < STYLE_SURE)
+
+
+def test_a_style_nobody_could_see_is_unsure() -> None:
+    asked: Movements = (("deadlift", 1), ("hang power clean", 3))
+    spec = spec_of([RoundScript(asked)], [asked])
+    choreography = spec.choreography()
+    low = spec.truth(choreography)["reps"][2]["start_s"]
+    tracks = spec.tracks(choreography)
+    hidden = (abs(tracks["time"] - low) < 0.35).values
+    bar = [name in BAR_KEYPOINTS for name in tracks["keypoints"].values]
+    tracks["position"].values[np.ix_(hidden, [True, True], bar)] = np.nan
+    tracks["confidence"].values[np.ix_(hidden, bar)] = np.nan
+    workout = parse_plan(spec.plan_toml, "plan.toml").workout
+    attempt = derive_attempt(read_attempt(measure(tracks), workout))
+    told = {rep.number: rep.style for rep in attempt.reps if rep.movement != "deadlift"}
+    assert told[1] == told[3] == "slow dip"
+    assert told[2] in ("unsure", "slow dip")

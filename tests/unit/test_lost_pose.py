@@ -127,3 +127,60 @@ def test_attempts_with_a_lost_pose_are_read_whole(seed):
     attempt = derive_attempt(read_attempt(measure(spec.tracks(choreography)), workout))
     read = [(r.round, r.movement, r.number) for r in attempt.reps if r.status == "counted"]
     assert read == true
+
+
+def test_the_ground_is_told_past_a_wrong_pose_before_the_hands_let_go():
+    """Two seconds of ankles a tenth of the stature too high, then a break of six seconds in which
+    the feet say nothing: the ground under the bar stays where it was."""
+    t = np.arange(0, 60, 1 / 10)
+    ankle = np.where((t > 26) & (t < 28.5), 760.0, 800.0)
+    ankle[(t > 30) & (t < 36)] = np.nan
+    found = measuring._ground(t, ankle, grid(60.0))
+    assert found == pytest.approx(800.0)
+
+
+def test_who_lifts_elsewhere_after_a_break_stands_there():
+    t = np.arange(0, 60, 1 / 10)
+    ankle = np.where(t < 33, 800.0, 840.0)
+    ankle[(t > 30) & (t < 36)] = np.nan
+    found = measuring._ground(t, ankle, grid(60.0))
+    at = grid(60.0)
+    # at the last contact before the break and at the next lift-off
+    assert found[at < 31] == pytest.approx(800.0)
+    assert found[at > 35] == pytest.approx(840.0)
+
+
+def test_feet_beside_a_bar_that_lies_say_nothing_of_the_ground():
+    t = np.arange(0, 20, 1 / 30)
+    bar = 0.13 + 0.4 * np.clip((t - 12) / 0.5, 0, 1)
+    still = measuring._lies_still(t, bar)
+    assert still[t < 10.5].all()
+    assert not still[(t > 11.2) & (t < 13)].any()
+    unseen = np.where(t < 8, np.nan, bar)
+    assert not measuring._lies_still(t, unseen)[t < 6.5].any()
+
+
+def leaps(bar: np.ndarray, rate_hz: float) -> list[int]:
+    return np.flatnonzero(measuring._leaps(np.arange(len(bar)) / rate_hz, bar)).tolist()
+
+
+@pytest.mark.parametrize("way", [0.2, -0.2])
+def test_one_wrong_sample_over_a_bar_that_lies_is_left_out(way):
+    """Up, as nothing can go; or into the floor. Its neighbours stay."""
+    bar = np.full(150, 0.13)
+    bar[70] += way
+    assert leaps(bar, 15.0) == [70]
+
+
+def test_a_bar_that_strikes_the_floor_leaps_nowhere():
+    """Free fall from 0.8 of the stature and two bounces, seen 15 times a second."""
+    t = np.arange(0, 8, 1 / 600)
+    bar, speed, height = np.full(len(t), 0.8), 0.0, 0.8
+    for k in np.flatnonzero(t > 2.3):
+        speed -= G_ST / 600
+        height += speed / 600
+        if height < 0.1:
+            height, speed = 0.1, -0.45 * speed if speed < -0.3 else 0.0
+        bar[k] = height
+    for first in range(0, 40, 4):
+        assert leaps(bar[first::40], 15.0) == []

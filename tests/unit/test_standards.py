@@ -11,7 +11,7 @@ import pytest
 
 import repcount.reading
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
-from repcount.reading.label import fits, style
+from repcount.reading.label import fits, style, styles
 from repcount.reading.movements import CATALOGUE
 from repcount.reading.read import _lockout, _standards
 from repcount.reading.strokes import RawStroke
@@ -100,6 +100,23 @@ def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str,
     assert max(told, key=lambda other: told[other]) == name
     assert told[name] > 0.9
     assert fits(made, CATALOGUE["shoulder to overhead"]) > 0.9  # any style
+
+
+@pytest.mark.parametrize(
+    ("dwell_s", "name", "least"),
+    # common practice, no source: a rebound turns in a blink, who bends down takes twice as long
+    [(0.09, "fast thigh rebound", 0.95), (0.28, "slow dip", 0.95), (float("nan"), "", 0.0)],
+)
+def test_a_hang_cleans_style_is_told_by_how_soon_the_bar_turns(
+    dwell_s: float, name: str, least: float
+) -> None:
+    made = stroke(HANG, RACK, dwell_s=dwell_s)
+    for clean in ("hang power clean", "hang clean"):
+        told = styles(made, CATALOGUE[clean])
+        assert sum(told.values()) == pytest.approx(1)
+        assert max(told.values()) == 0.5 if not name else next(iter(told)) == name
+        assert told.get(name, 0.5) > least
+    assert styles(made, CATALOGUE["power clean"]) == {}
 
 
 def test_every_flag_has_a_sentence() -> None:
