@@ -127,7 +127,12 @@ def test_what_the_workout_does_not_ask_for_is_unplanned() -> None:
 def test_the_second_half_of_a_pick_up_is_a_rep_where_it_is_asked_for() -> None:
     """Floor to hang, hang to rack: with hang cleans in the workout the second is one of them."""
     bar = Bar().stroke(FLOOR, HANG).stroke(HANG, RACK).stroke(RACK, OVERHEAD, 2)
-    assert bar.read([("hang power clean", 1), ("push press", 2)]) == ["handling", "1h1", "1p1", "1p2"]
+    assert bar.read([("hang power clean", 1), ("push press", 2)]) == [
+        "handling",
+        "1h1",
+        "1p1",
+        "1p2",
+    ]
     assert bar.read([("push press", 2)]) == ["handling", "handling", "1p1", "1p2"]
 
 

@@ -27,7 +27,14 @@ def test_everything_happens_somewhere() -> None:
             *("failed", "missing", "too many", "too early", "hold before", "gave up", "warm-up"),
             *("driven through", "without standing up", "no pause", "kept in the hands"),
             *("false start", "more after the end", "one more lift", "at all", " before "),
-            *("rebound from the thighs", "fewer", "moved", "skipped", "unplanned break", "no start signal"),
+            *(
+                "rebound from the thighs",
+                "fewer",
+                "moved",
+                "skipped",
+                "unplanned break",
+                "no start signal",
+            ),
         ):
             notes[word] += word in text
         rates.add((spec.fps, spec.pose_every))
