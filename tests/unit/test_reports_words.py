@@ -200,6 +200,8 @@ def test_how_a_rep_was_done_is_said_in_words():
     assert words.way_words(done) == "from a reset, dropped after it"
     clean = rep.model_copy(update={"style": "fast thigh rebound", "style_confidence": 0.934})
     assert words.way_words(clean) == "fast thigh rebound (93 %)"
+    sure = clean.model_copy(update={"style_confidence": 1.0})
+    assert words.way_words(sure) == "fast thigh rebound (over 99 %)"
     unsure = rep.model_copy(update={"style": "unsure", "style_confidence": 0.6})
     assert words.way_words(unsure) == "style unsure"
     kinds = ("touch", "touch-and-go", "reset", "break")
