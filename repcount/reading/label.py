@@ -18,9 +18,9 @@ ERECT_ST, ERECT_WIDTH = 0.036, 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN = 0.03, 0.2
-# A bar that turns at the thighs is three hundredths of the stature above them again sooner than this
-# (common practice, no source: bending down to the dip and pulling takes twice as long); and the
-# width of the doubt that smoothing and the frames' distance leave.
+# A bar that turns at the thighs is within three hundredths of the stature of its lowest point for
+# less than this (common practice, no source: bending down to the dip and pulling takes twice as
+# long); and the width of the doubt that smoothing and the frames' distance leave.
 REBOUND_S, REBOUND_WIDTH = 0.16, 0.012
 # What any stroke is worth as a movement that the catalogue does not know: no more than a doubtful
 # one, so that in a workout a known movement takes its own.

@@ -32,8 +32,9 @@ class Movement:
     clean this is the depth of the catch, for a thruster of the start. `by_hip` marks movements
     whose start is read at the hip rather than at the bar. `knees` names the work of the knees for
     the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
-    a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike. `bent_over`: the trunk stays bent, the bar goes up
-    to it. `anywhere`: any stroke of the bar will do, whatever its zones.
+    a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike.
+    `bent_over`: the trunk stays bent, the bar goes up to it. `anywhere`: any stroke of the
+    bar will do, whatever its zones.
 
     Sources of `finished`: deadlifts, IPF technical rules (erect, knees locked, shoulders back; no
     leaning back needed); cleans, jerks and snatches, IWF Technical and Competition Rules (bar at

@@ -48,7 +48,7 @@ STOP_S = 0.2
 # A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
 # little more (trunk length: Winter 2009, from memory).
 BENT_OVER_ST = 0.10
-# Upright at any moment so near to the finish is upright: single looks at the pose are wrong at times.
+# Upright at any moment so near to the finish is upright: single looks at the pose can be wrong.
 UPRIGHT_S = 0.3
 # With less than this share of the body in sight about the lowest point, its zone is a guess.
 SEEN = 0.5
@@ -93,10 +93,11 @@ class RawStroke:
     drop after it; `split_st` how far the feet went apart; `erect_st` how far the athlete stayed
     below standing at the finish; `short_st` how far the bar below its carrying height; `sank_st`
     how far it sank again on the way up; `speed_st_s` its greatest speed there; `turn_s` how long it
-    stayed within the crossing level of its lowest point (a rebound is short, a stop long); `dwell_s`
-    the same within three of them, which noise moves less. NaN: not seen. `seen_share` and `body_share` are how much of the stroke bar and shoulders were seen,
-    `low_share` the shoulders about the lowest point. `caught_s` is when a stroke made of two (see
-    `joined`) was at the bottom of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
+    stayed within the crossing level of its lowest point (a rebound is short, a stop long), and
+    `dwell_s` within three of them, which noise moves less. NaN: not seen. `seen_share` and
+    `body_share` are how much of the stroke bar and shoulders were seen, `low_share` the shoulders
+    about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
+    of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
     `sure_low`: the bar's height leaves no other zone for the lowest point.
     """
 

@@ -1,4 +1,4 @@
-"""Tables for spreadsheets and statistics: reps, sets, breaks and rounds, each as CSV and as Parquet."""
+"""Tables for spreadsheets and statistics: reps, sets, breaks, rounds; each as CSV and Parquet."""
 
 from __future__ import annotations
 

@@ -249,7 +249,7 @@ _LAY = {
     "touch": "touched the floor before",
     "touch-and-go": "touch-and-go",
     "reset": "from a reset",
-    "break": "from a break",
+    "break": "from a bar at rest",
 }
 
 
@@ -259,11 +259,16 @@ def way_words(rep: Rep) -> str:
     if rep.style == "unsure":
         said.append("style unsure")
     elif rep.style:
-        share = "" if rep.style_confidence is None else f" ({100 * rep.style_confidence:.0f} %)"
+        share = "" if rep.style_confidence is None else f" ({_sure(rep.style_confidence)})"
         said.append(rep.style + share)
     if rep.dropped:
         said.append("dropped after it")
     return ", ".join(said)
+
+
+def _sure(share: float) -> str:
+    """`93 %`; never all of it."""
+    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def speed_words(span: SetSpan) -> str:

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.records import MovementReps, Trace
+from repcount.records import MovementReps, SetSpeed, Trace
 from repcount.reports.html import report_page
 from repcount.reports.svg import rows_apart
 from repcount.reports.trace_chart import height_at, simplify, trace_picture
@@ -274,3 +274,20 @@ def test_a_rep_that_was_not_counted_leaves_its_place_open():
     # 7 of 8 deadlifts in a round of 18: the 8th place is open.
     assert float(place[1]) == pytest.approx(100 * 7 / 18, abs=0.01)
     assert float(place[2]) == pytest.approx(100 / 18, abs=0.01)
+
+
+def test_a_coach_finds_how_reps_were_done_and_how_fast_sets_were():
+    attempt = example_attempt()
+    speed = SetSpeed(
+        movement="deadlift", reps=7, mean_st_s=0.5, slope_share=-0.021, uncertainty=0.008
+    )
+    first = attempt.sets[0].model_copy(update={"speeds": [speed]})
+    done = {"from_floor": "reset", "dropped": True}
+    reps = [attempt.reps[0].model_copy(update=done), *attempt.reps[1:]]
+    attempt = attempt.model_copy(update={"sets": [first, *attempt.sets[1:]], "reps": reps})
+    text = report_page(attempt, example_comparison(attempt))
+    assert "Set 1: deadlift 0.50, −2.1 ± 0.8 % a rep." in text
+    assert "<td>From a reset, dropped after it</td>" in text  # in the table of all reps
+    data = re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.S)[1]
+    said = [moment[4] for moment in json.loads(data)["moments"]]
+    assert sum("from a reset, dropped after it" in one for one in said) == 1

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from repcount.records import to_ms
+from repcount.records import SetSpeed, to_ms
 from repcount.reports.columns import safe_cell
 from repcount.reports.tables import TABLES, table_rows, tables, write_tables
 from tests.example_records import (
@@ -139,3 +139,34 @@ def test_parquet_columns_carry_unit_and_meaning(tmp_path: Path):
                 column.unit,
                 column.meaning,
             )
+
+
+def test_sets_and_how_each_rep_was_done_stand_in_the_tables():
+    attempt = example_attempt()
+    speed = SetSpeed(
+        movement="deadlift", reps=7, mean_st_s=0.5, slope_share=-0.021, uncertainty=0.008
+    )
+    first = attempt.sets[0].model_copy(update={"speeds": [speed]})
+    changes = {"from_floor": "reset", "dropped": True, "style": "unsure", "style_confidence": 0.6}
+    reps = [attempt.reps[0].model_copy(update=changes), *attempt.reps[1:]]
+    attempt = attempt.model_copy(update={"sets": [first, *attempt.sets[1:]], "reps": reps})
+    text = tables(attempt)
+    sets = read(text["sets.csv"])
+    assert sets.reps.sum() == sum(rep.status == "counted" for rep in attempt.reps)
+    assert list(sets.groupby(["round", "set"]).size()) == [
+        len({part.movement for part in span.reps}) for span in attempt.sets
+    ]
+    assert list(sets.iloc[0][["movement", "reps", "rise_speed", "speed_change"]]) == [
+        "deadlift",
+        first.reps[0].reps,
+        0.5,
+        -0.021,
+    ]
+    assert sets.iloc[1:].rise_speed.isna().all()
+    row = read(text["reps.csv"]).iloc[0]
+    assert [row.from_floor, row.dropped, row["style"], row.style_confidence] == [
+        "reset",
+        True,
+        "unsure",
+        0.6,
+    ]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from repcount.records import BreakMatch, MovementReps, PlannedBreak, from_ms
+from repcount.records import BreakMatch, MovementReps, PlannedBreak, SetSpeed, from_ms
 from repcount.reports import numbers, words
 from repcount.reports.rows import round_rows, spent_rows, time_rows
 from tests.example_records import (
@@ -191,3 +191,30 @@ def test_plain_text_has_no_controls_and_turns_nothing(text):
 )
 def test_a_load_is_told_in_the_unit_it_is_whole_in(kg, said):
     assert numbers.load(kg) == said
+
+
+def test_how_a_rep_was_done_is_said_in_words():
+    rep = example_attempt().reps[0]
+    assert words.way_words(rep) == ""
+    done = rep.model_copy(update={"from_floor": "reset", "dropped": True})
+    assert words.way_words(done) == "from a reset, dropped after it"
+    clean = rep.model_copy(update={"style": "fast thigh rebound", "style_confidence": 0.934})
+    assert words.way_words(clean) == "fast thigh rebound (93 %)"
+    sure = clean.model_copy(update={"style_confidence": 1.0})
+    assert words.way_words(sure) == "fast thigh rebound (over 99 %)"
+    unsure = rep.model_copy(update={"style": "unsure", "style_confidence": 0.6})
+    assert words.way_words(unsure) == "style unsure"
+    kinds = ("touch", "touch-and-go", "reset", "break")
+    said = [words.way_words(rep.model_copy(update={"from_floor": kind})) for kind in kinds]
+    assert len(set(said)) == 4
+    assert all(said)
+
+
+def test_a_sets_speed_is_said_with_its_doubt():
+    span = example_attempt().sets[0]
+    assert words.speed_words(span.model_copy(update={"speeds": []})) == ""
+    speed = SetSpeed(
+        movement="deadlift", reps=7, mean_st_s=0.5, slope_share=-0.021, uncertainty=0.008
+    )
+    said = words.speed_words(span.model_copy(update={"speeds": [speed]}))
+    assert said == "set 1: deadlift 0.50, −2.1 ± 0.8 % a rep"
