@@ -23,9 +23,9 @@ from repcount.library import (
     has_results,
     result_files,
 )
-from repcount.pipeline import EDITS, FILES, STILLS
 from repcount.plan import parse_plan
 from repcount.records import Record
+from repcount.results import EDITS, FILES, STILLS, rebuild
 
 MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes
@@ -85,6 +85,7 @@ def export_library(library: Library, target: Path) -> int:
         with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as archive:
             for row in rows:
                 folder = library.folder_of(row.id)
+                rebuild(folder)
                 names = [*result_files(folder), PLAN_SOURCE, row.file_name]
                 files = [
                     _packed(archive, folder / name, f"{row.id}/{name}")

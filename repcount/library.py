@@ -13,7 +13,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import ForeignKey, String, create_engine, event, select, text, update
@@ -22,13 +22,14 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from repcount.errors import RecordError, RepcountError
-from repcount.pipeline import ATTEMPT, EDITS, FILES, READING, STILLS
 from repcount.plan import parse_plan
 from repcount.records import Attempt, Reading, load_record
+from repcount.results import ASIDE, ATTEMPT, EDITS, FILES, READING, STILLS
 
 DATABASE, ATTEMPTS, UPLOADS = "library.sqlite", "attempts", "uploads"
 PLAN_SOURCE = "plan.toml"
 STATES = ("waiting", "running", "done", "failed", "cancelled")
+_DELETE_TRIES = 20
 _ENDINGS = {"mov": ".mp4", "matroska": ".mkv", "avi": ".avi", "mpegts": ".mts"}
 
 
@@ -276,7 +277,7 @@ class Library:
         the upload marked in the same transaction as the row: a kill loses neither. Raises
         FootageError for no video.
         """
-        from repcount.footage import sniff
+        from repcount.containers import sniff
 
         ending = _ENDINGS[sniff(video)]
         attempt_id = secrets.token_hex(8)
@@ -319,9 +320,10 @@ class Library:
             raise
         return attempt_id
 
-    def finish(self, attempt_id: str) -> None:
+    def finish(self, attempt_id: str, record: Attempt | None = None) -> None:
         """Note that the results of an attempt lie in its folder. RecordError if they do not."""
-        record = load_record(Attempt, self.folder_of(attempt_id) / ATTEMPT)
+        if record is None:
+            record = load_record(Attempt, self.folder_of(attempt_id) / ATTEMPT)
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is not None:
@@ -375,6 +377,9 @@ class Library:
         for folder in (self.folder / ATTEMPTS).iterdir():
             if folder.name not in known:
                 shutil.rmtree(folder, ignore_errors=True)
+            for aside in folder.glob(f"{ASIDE}*"):
+                if aside.stat().st_mtime < now() - 3600:  # nobody writes for so long
+                    shutil.rmtree(aside, ignore_errors=True)
         for file in (self.folder / UPLOADS).iterdir():
             if file.name not in coming:
                 file.unlink(missing_ok=True)
@@ -389,9 +394,13 @@ class Library:
             for upload in session.scalars(select(Upload).where(Upload.attempt_id == attempt_id)):
                 session.delete(upload)
             session.delete(row)
-        with suppress(FileNotFoundError):
-            shutil.rmtree(folder)
         self._forget()
+        for _ in range(_DELETE_TRIES):  # a process that was stopped may write a moment longer
+            shutil.rmtree(folder, ignore_errors=True)
+            if not folder.exists():
+                return
+            time.sleep(0.1)
+        raise RepcountError(f"{folder}: some files cannot be deleted; delete this folder by hand.")
 
     def delete_athlete(self, athlete_id: int) -> None:
         """Delete an athlete with all of the athlete's attempts."""

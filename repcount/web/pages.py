@@ -14,7 +14,6 @@ from starlette.concurrency import run_in_threadpool
 from repcount.forecast import read_attempts
 from repcount.history import side_by_side
 from repcount.library import Library, Missing, PlanRow, Share, now
-from repcount.pipeline import EDITS, FILES, REPORT, load_results
 from repcount.plan import MOVEMENT_NAMES, parse_plan
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal
@@ -22,18 +21,23 @@ from repcount.reports.after import history_page
 from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, hashed
+from repcount.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.web.actions import RowId, address, shared, standing
 from repcount.web.plan_form import MOST_MOVEMENTS
 from repcount.web.queue import Queue
+from repcount.web.rebuild import Rebuilder
 from repcount.web.review import AttemptId, panel
 from repcount.web.security import Attempts, Sessions, is_passphrase
 from repcount.web.settings import Settings
 from repcount.web.templates import page
 
 MOST_SIDE_BY_SIDE = 12
+BYTES = "application/octet-stream"
 
 
-def router(library: Library, queue: Queue, settings: Settings, sessions: Sessions) -> APIRouter:
+def router(
+    library: Library, queue: Queue, rebuilder: Rebuilder, settings: Settings, sessions: Sessions
+) -> APIRouter:
     """All pages."""
     routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     wrong = Attempts()
@@ -96,9 +100,18 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
         file = library.folder_of(attempt_id) / name
         if name not in (row.file_name, *also) or not file.is_file():
             raise Missing("there is no such file.")
-        kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
-        headers = {"Content-Security-Policy": _report_policy()} if name == REPORT else {}
-        return FileResponse(file, media_type=kind, headers=headers)
+        if name == REPORT:
+            return report(attempt_id)
+        if name in DERIVED:
+            rebuilder.now(attempt_id)
+        return FileResponse(file, media_type=mimetypes.guess_type(name)[0] or BYTES)
+
+    def report(attempt_id: str) -> HTMLResponse:
+        """Made when it is asked for: its policy names this version's script, not an older one's."""
+        folder = library.folder_of(attempt_id)
+        found = with_stills(folder, load_results(folder))
+        html = report_page(found.attempt, found.comparison, found.stills)
+        return HTMLResponse(html, headers={"Content-Security-Policy": _report_policy()})
 
     @routes.get("/attempts/{attempt_id}/files/{name}")
     def file(attempt_id: AttemptId, name: str) -> Response:
@@ -109,9 +122,7 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
         row = shared(library, token)
         if row.state != "done":
             raise Missing("this attempt is not read yet; come back later.")
-        results = load_results(library.folder_of(row.id))
-        html = report_page(results.attempt, results.comparison)
-        return HTMLResponse(html, headers={"Content-Security-Policy": _report_policy()})
+        return report(row.id)
 
     @routes.get("/s/{token}/{name}")
     def shared_file(token: str, name: str) -> Response:

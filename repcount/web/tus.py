@@ -20,8 +20,8 @@ from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import select
 from starlette.requests import ClientDisconnect
 
+from repcount.containers import sniff
 from repcount.errors import FootageError, RepcountError
-from repcount.footage import sniff
 from repcount.library import Athlete, Library, PlanRow, Upload, now
 from repcount.web.queue import Queue, drop_upload, take_in
 from repcount.web.settings import Settings

@@ -11,8 +11,8 @@ import httpx
 import pytest
 
 from repcount.library import Library
-from repcount.pipeline import EDITS
 from repcount.records import Edits, load_record
+from repcount.results import EDITS, is_stale
 from tests.media import write_video
 from tests.web.serving import Server, announce, finished, put, upload, with_token
 from tests.web.stub_analysis import PLAN
@@ -192,6 +192,54 @@ def load_record_reps(server, attempt):
 
 def status_of(server, attempt, rep_id):
     return next(one.status for one in load_record_reps(server, attempt) if one.id == rep_id)
+
+
+def wait_until(true, seconds: float = 30) -> None:
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def test_files_are_as_corrected_when_they_are_read(client, server, read):
+    folder = server.folder / "attempts" / read
+    for text in ("first", "second"):
+        assert corrected(client, read, values={"text": f"{text} word"}).status_code == 200
+        assert is_stale(folder)
+        table = client.get(f"/attempts/{read}/files/captions.vtt")
+        assert table.status_code == 200
+        assert not is_stale(folder)
+    report = client.get(f"/attempts/{read}/files/report.html").text
+    assert "second word" in report
+    assert corrected(client, read).status_code == 200
+    wait_until(lambda: not is_stale(folder))  # unasked, a moment later
+
+
+def test_what_a_kill_leaves_stale_is_made_anew_at_the_next_start(tmp_path, film):
+    with Server(tmp_path / "data") as server:
+        with server.client() as client:
+            attempt = upload(client, film)
+            assert finished(client, attempt)["state"] == "done"
+            answer = corrected(client, attempt, values={"text": "kept"})
+            assert answer.status_code == 200
+        server.kill()
+        folder = server.folder / "attempts" / attempt
+        assert is_stale(folder)
+        assert "kept" not in (folder / "report.html").read_text(encoding="utf-8")
+        server.start()
+        wait_until(lambda: not is_stale(folder))
+        assert "kept" in (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_an_attempt_just_corrected_can_be_deleted(client, server, film):
+    attempt = upload(client, film)
+    assert finished(client, attempt)["state"] == "done"
+    assert corrected(client, attempt).status_code == 200
+    time.sleep(1.2)  # what it leaves stale is being made anew
+    assert client.post(f"/api/attempts/{attempt}/delete").status_code == 204
+    time.sleep(1.5)
+    assert not (server.folder / "attempts" / attempt).exists()
+    assert not [one for one in (server.folder / "attempts").iterdir() if one.name.startswith(".")]
 
 
 def test_two_people_lose_no_correction(client, read):
@@ -395,14 +443,15 @@ def test_an_open_address_needs_a_passphrase_and_tls(tmp_path):
     assert len(qr_lines("https://192.0.2.7:8470/").splitlines()) > 10
 
 
-def test_the_web_process_does_not_load_the_models_library(tmp_path):
+def test_the_web_process_does_not_load_what_reads_videos(tmp_path):
     import subprocess
     import sys
 
     code = (
         "import sys; from pathlib import Path; from repcount.web.app import create_app; "
         "from repcount.web.settings import Settings; create_app(Settings(data=Path(sys.argv[1]))); "
-        "print([one for one in ('mediapipe', 'cv2') if one in sys.modules])"
+        "print([one for one in ('mediapipe', 'cv2', 'av', 'scipy', 'pandas', 'pyarrow') "
+        "if one in sys.modules])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True

@@ -15,8 +15,8 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import status_code_conformance
 
 from repcount.library import Library
-from repcount.pipeline import EDITS
 from repcount.records import Edits, load_record
+from repcount.results import EDITS
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
 from tests.media import write_video

@@ -15,8 +15,10 @@ from click.testing import CliRunner
 
 from repcount.archive import MANIFEST, export_library, import_library
 from repcount.cli import cli
+from repcount.edits import append_edit, make_edit
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
 from repcount.library import AttemptRow, Conflict, Library, Upload, now
+from repcount.results import correct, is_stale
 from repcount.tracks import save_tracks
 from sample_clips.render.specs import slate
 from tests.media import write_video
@@ -135,6 +137,20 @@ def test_an_export_comes_back_whole(library, kept, tmp_path):
         assert one.read_bytes() == (theirs / one.relative_to(mine)).read_bytes()
     assert (theirs / "stills").is_dir()
     assert other.damage() is None
+
+
+def test_an_export_holds_files_as_corrected(library, kept, tmp_path):
+    folder = library.folder_of(kept)
+
+    def note(reading, edits):
+        edit = make_edit(edits, "note", who="Robin", values={"text": "in the archive"})
+        return append_edit(reading, edits, edit)
+
+    correct(folder, note, rest_later=True)
+    assert is_stale(folder)
+    export_library(library, tmp_path / "all.zip")
+    with zipfile.ZipFile(tmp_path / "all.zip") as archive:
+        assert b"in the archive" in archive.read(f"{kept}/report.html")
 
 
 def rewritten(source: Path, target: Path, change) -> Path:
