@@ -2,7 +2,8 @@
 
 Rows live in SQLite (`library.sqlite`, schema versions in `repcount.migrations`); an attempt's video
 and results are files in `attempts/ID`, the same that `analyze --out` writes. Corrections stay in
-the results' own `edits.json`, so that the command line and the pages write one list.
+the results' own `edits.json`, so that the command line and the pages write one list. A heat's
+files are in `heats/ID`, as `repcount heat` writes them.
 """
 
 from __future__ import annotations
@@ -22,11 +23,15 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from repcount.errors import RecordError, RepcountError
+from repcount.heat.collect import FILES as HEAT_FILES
+from repcount.heat.collect import RECORD
+from repcount.heat.records import Heat
 from repcount.plan import parse_plan
 from repcount.records import Attempt, Reading, load_record
 from repcount.results import ASIDE, ATTEMPT, EDITS, FILES, READING, STILLS
 
-DATABASE, ATTEMPTS, UPLOADS = "library.sqlite", "attempts", "uploads"
+DATABASE = "library.sqlite"
+ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
 STATES = ("waiting", "running", "done", "failed", "cancelled")
 _DELETE_TRIES = 20
@@ -98,6 +103,16 @@ class Share(Base):
     expires_at: Mapped[int]
 
 
+class HeatRow(Base):
+    """Attempts that were judged together, `count` of them."""
+
+    __tablename__ = "heats"
+    id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    name: Mapped[str] = mapped_column(String(200))
+    count: Mapped[int]
+    created_at: Mapped[int]
+
+
 class Setting(Base):
     """A value of the library's own: the passphrase's hash, the key of its cookies."""
 
@@ -147,7 +162,7 @@ class Library:
     def __init__(self, folder: Path | str | None = None) -> None:
         self.folder = Path(folder) if folder is not None else default_folder()
         try:
-            for part in (self.folder, self.folder / ATTEMPTS, self.folder / UPLOADS):
+            for part in (self.folder, *(self.folder / one for one in FOLDERS)):
                 part.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
@@ -183,6 +198,12 @@ class Library:
         if not re.fullmatch(r"[0-9a-f]{16}", attempt_id):
             raise Missing("there is no such attempt.")
         return self.folder / ATTEMPTS / attempt_id
+
+    def heat_folder(self, heat_id: str) -> Path:
+        """Where a heat's files lie."""
+        if not re.fullmatch(r"[0-9a-f]{16}", heat_id):
+            raise Missing("there is no such heat.")
+        return self.folder / HEATS / heat_id
 
     def upload_file(self, upload_id: str) -> Path:
         """Where a file on its way is gathered."""
@@ -320,6 +341,38 @@ class Library:
             raise
         return attempt_id
 
+    def add_heat(self, source: Path) -> str:
+        """Take a heat's files (a folder that `write_heat` wrote) into the library; its id.
+
+        Raises RecordError where there is no heat, RepcountError where the disk refuses.
+        """
+        heat = load_record(Heat, source / RECORD)
+        heat_id = secrets.token_hex(8)
+        folder = self.heat_folder(heat_id)
+        try:
+            folder.mkdir(mode=0o700)
+            for name in HEAT_FILES:
+                shutil.copyfile(source / name, folder / name)
+        except OSError as error:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise RepcountError(
+                f"{source}: the heat cannot be kept ({error.strerror}); check folder and disk."
+            ) from error
+        self.note_heat(heat_id, heat, now())
+        return heat_id
+
+    def note_heat(self, heat_id: str, heat: Heat, at: int) -> None:
+        """A heat whose files lie in their place."""
+        with self.session() as session:
+            row = HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
+            session.add(row)
+
+    def heats(self) -> Sequence[HeatRow]:
+        """Heats, the newest first."""
+        with self.session() as session:
+            asked = select(HeatRow).order_by(HeatRow.created_at.desc(), HeatRow.id)
+            return session.scalars(asked).all()
+
     def finish(self, attempt_id: str, record: Attempt | None = None) -> None:
         """Note that the results of an attempt lie in its folder. RecordError if they do not."""
         if record is None:
@@ -366,15 +419,19 @@ class Library:
             for row in self.attempts():
                 if row.created_at < now() - keep_days * 86_400:
                     self.delete(row.id)
+            for heat in self.heats():
+                if heat.created_at < now() - keep_days * 86_400:
+                    self.delete_heat(heat.id)
         with self.session() as session:
-            known = set(session.scalars(select(AttemptRow.id)))
+            known = {*session.scalars(select(AttemptRow.id)), *session.scalars(select(HeatRow.id))}
             for old in session.scalars(
                 select(Upload).where(Upload.created_at < now() - 7 * 86_400)
             ):
                 session.delete(old)
             session.flush()
             coming = set(session.scalars(select(Upload.id)))
-        for folder in (self.folder / ATTEMPTS).iterdir():
+        homes = (self.folder / ATTEMPTS, self.folder / HEATS)
+        for folder in (one for home in homes for one in home.iterdir()):
             if folder.name not in known:
                 shutil.rmtree(folder, ignore_errors=True)
             for aside in folder.glob(f"{ASIDE}*"):
@@ -395,12 +452,18 @@ class Library:
                 session.delete(upload)
             session.delete(row)
         self._forget()
-        for _ in range(_DELETE_TRIES):  # a process that was stopped may write a moment longer
-            shutil.rmtree(folder, ignore_errors=True)
-            if not folder.exists():
-                return
-            time.sleep(0.1)
-        raise RepcountError(f"{folder}: some files cannot be deleted; delete this folder by hand.")
+        _remove(folder)
+
+    def delete_heat(self, heat_id: str) -> None:
+        """Delete a heat and its files; attempts of the library that were in it stay."""
+        folder = self.heat_folder(heat_id)
+        with self.session() as session:
+            row = session.get(HeatRow, heat_id)
+            if row is None:
+                raise Missing("there is no such heat; it may have been deleted.")
+            session.delete(row)
+        self._forget()
+        _remove(folder)
 
     def delete_athlete(self, athlete_id: int) -> None:
         """Delete an athlete with all of the athlete's attempts."""
@@ -456,6 +519,15 @@ class Missing(RecordError):
 def now() -> int:
     """Unix seconds."""
     return int(time.time())
+
+
+def _remove(folder: Path) -> None:
+    for _ in range(_DELETE_TRIES):  # a process that was stopped may write a moment longer
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            return
+        time.sleep(0.1)
+    raise RepcountError(f"{folder}: some files cannot be deleted; delete this folder by hand.")
 
 
 def has_results(folder: Path) -> bool:

@@ -119,6 +119,12 @@ def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
         library.delete_athlete(athlete_id)
         return go("/athletes")
 
+    @routes.post("/heats/{heat_id}/delete", status_code=204)
+    def delete_heat(heat_id: AttemptId) -> Response:
+        """Delete a heat for good."""
+        library.delete_heat(heat_id)
+        return go("/heats")
+
     @routes.post("/plans/check", responses=_TEXT)
     def check(form: Annotated[PlanForm, Form()]) -> PlainTextResponse:
         """What is wrong with a plan as it stands, in a sentence, or what it comes to."""

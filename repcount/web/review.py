@@ -7,6 +7,7 @@ grown meanwhile, the correction is refused, whoever made the other, from a page 
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
@@ -21,7 +22,7 @@ from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
 from repcount.results import Results, correct, load_results
 from repcount.web.rebuild import Rebuilder
-from repcount.web.templates import page
+from repcount.web.templates import day, page
 
 AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 ERRORS: dict[int | str, dict[str, Any]] = {
@@ -249,6 +250,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
         rows.append(
             {
                 "edit": edit,
+                "when": _moment(edit.when),
                 "what": what,
                 "about": names.get(edit.target or "", edit.target or ""),
                 "detail": values,
@@ -258,6 +260,14 @@ def _log(results: Results) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _moment(when: str) -> str:
+    """As the pages show moments; as it stands where the list was written by hand."""
+    try:
+        return day(int(datetime.fromisoformat(when).timestamp()))
+    except (ValueError, OverflowError):
+        return when
 
 
 def _value_words(key: str, value: Any) -> str:

@@ -10,9 +10,11 @@ from pathlib import Path
 import httpx
 import pytest
 
+from repcount.heat.collect import write_heat
 from repcount.library import Library
 from repcount.records import Edits, load_record
 from repcount.results import EDITS, is_stale
+from tests.heats import heat_of
 from tests.media import write_video
 from tests.web.serving import Server, announce, finished, put, upload, with_token
 from tests.web.stub_analysis import PLAN
@@ -333,6 +335,61 @@ def test_a_plan_is_checked_while_it_is_written(client):
     address = f"/api{saved}"
     assert client.post(address, params={"version": 1}, data=change).status_code == 204
     assert client.post(address, params={"version": 1}, data=change).status_code == 409
+
+
+# Heats
+
+
+def test_attempts_here_make_a_heat_that_follows_corrections(client, film):
+    plan = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"].rpartition("/")[2]
+    ids = []
+    for name in ("Juna Mirek", "Tova <b>Quist</b>"):
+        made = client.post("/api/athletes", data={"name": name})
+        athlete = made.headers["HX-Redirect"].rpartition("/")[2]
+        ids.append(upload(client, film, athlete=athlete, plan=plan))
+        assert finished(client, ids[-1])["state"] == "done"
+
+    def heat() -> httpx.Response:
+        return client.get("/workouts/Slate", params={"with": ids, "as": "heat"})
+
+    page = heat()
+    assert "Juna Mirek" in page.text
+    assert "<b>Quist" not in page.text
+    assert "share the first place" in page.text  # the stand-in reads both alike
+    policy = page.headers["Content-Security-Policy"]
+    assert policy.count("sha256-") == 2
+    assert "unsafe" not in policy
+    version = client.get(f"/api/attempts/{ids[0]}/panel").json()["version"]
+    moved = corrected(client, ids[0], "set_clock", version, values={"start_s": 0.0})
+    assert moved.status_code == 200, moved.text
+    assert "share the first place" not in heat().text
+    assert client.post(f"/api/attempts/{ids[0]}/delete").status_code == 204
+    assert "Juna Mirek" not in heat().text  # one is left, and one is no heat
+
+
+def test_a_saved_heat_is_listed_shown_and_deleted(client, server, tmp_path):
+    heat = heat_of(4)
+    heat.name = "Evening <script>heat</script>"
+    write_heat(tmp_path, heat)
+    library = Library(server.folder)
+    kept = library.add_heat(tmp_path)
+    library.close()
+    listed = client.get("/heats").text
+    assert f"/heats/{kept}" in listed
+    assert "<script>heat" not in listed
+    page = client.get(f"/heats/{kept}")
+    assert heat.attempts[0].athlete in page.text
+    assert "<script>heat" not in page.text
+    assert page.headers["Content-Security-Policy"].count("sha256-") == 2
+    table = client.get(f"/heats/{kept}/files/heat.csv")
+    assert table.content == (tmp_path / "heat.csv").read_bytes()
+    for path in ("../../library.sqlite", "..%2f..%2flibrary.sqlite", "edits.json"):
+        assert client.get(f"/heats/{kept}/files/{path}").status_code == 404
+    assert client.get("/heats/0123456789abcdef").status_code == 404
+    assert client.post(f"/api/heats/{kept}/delete").status_code == 204
+    assert client.post(f"/api/heats/{kept}/delete").status_code == 404
+    assert client.get(f"/heats/{kept}").status_code == 404
+    assert not (server.folder / "heats" / kept).exists()
 
 
 # Protection

@@ -9,7 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from repcount.heat.collect import write_heat
+from repcount.library import Library
 from tests.conftest import REPOSITORY
+from tests.heats import heat_of
 from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import Server, finished, upload
 from tests.web.stub_analysis import PLAN
@@ -32,6 +35,10 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     with Server(tmp_path_factory.mktemp("pages") / "data") as one, one.client() as client:
         client.post("/api/plans", data={"toml": PLAN})
         client.post("/api/athletes", data={"name": "Robin"})
+        write_heat(one.folder / "written", heat_of(3))
+        library = Library(one.folder)
+        library.add_heat(one.folder / "written")
+        library.close()
         yield one
 
 
@@ -72,6 +79,7 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     browser.value("document.getElementById('plan').selectedIndex = 1")
     browser.value("document.getElementById('send').click()")
     until(browser, "!!document.getElementById('panel')", 60)  # sent, read, and the page is there
+    until(browser, "document.readyState === 'complete'")
     quiet(browser)
     until(browser, "document.getElementById('video').readyState > 0")
     browser.value("document.getElementById('who').value = 'Robin'")
@@ -188,6 +196,7 @@ def test_pages_fit_every_width(browser, server, attempt):
         "/",
         "/athletes",
         "/workouts",
+        "/heats",
         "/plans",
         "/plans/new",
         "/plans/1",
@@ -216,9 +225,10 @@ def test_axe_core_finds_no_violation(browser, server, attempt):
         ".join(' | ')))"
     )
     found = {}
+    pages = ("/", "/plans/new", "/plans/1", "/workouts/Slate", "/heats", f"/attempts/{attempt}")
     for width, scheme in ((390, "dark"), (1440, "light")):
         browser.shape(width, 900, scheme, phone=width < 600)
-        for page in ("/", "/plans/new", "/plans/1", "/workouts/Slate", f"/attempts/{attempt}"):
+        for page in pages:
             visit(browser, server.address + page)
             browser.value(axe)  # by the debugger, which the page's policy does not bind
             if violations := browser.value(run):

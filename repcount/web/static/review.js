@@ -139,7 +139,7 @@
     const one = found();
     if (!one) chosen = null;
     for (const row of panel.querySelectorAll("tr.chosen")) row.classList.remove("chosen");
-    chosenName.textContent = !one ? "No rep chosen" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
+    chosenName.textContent = !one ? "No rep chosen: press Next rep, or click one in the chart or in the list" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
     if (one && kind === "rep") {
       const row = document.getElementById("rep-" + id);
       if (row) {
