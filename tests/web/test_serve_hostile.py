@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -194,6 +196,59 @@ def test_kills_lose_no_upload_and_no_correction(tmp_path, film):
         edits = load_record(Edits, library.folder_of(one) / EDITS).edits
         kept = [edit.values["text"] for edit in edits]
         assert [text for text in kept if text in texts] == texts
+
+
+def children(server: Server) -> list[int]:
+    """The processes that a server has started."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            parent = stat.read_text().rpartition(")")[2].split()[1]
+            if int(parent) == server.process.pid:
+                found.append(int(stat.parent.name))
+    return found
+
+
+def test_kills_of_workers_alone_lose_nothing(tmp_path, film):
+    """kill -9 of analyses and rebuilds, not of the server, at random moments."""
+    dice = random.Random(11)
+    killed = 0
+    with Server(tmp_path / "data", stub_s=0.8) as server, server.client() as client:
+        accepted = [upload(client, film) for _ in range(3)]
+        while killed < 2 * KILLS:
+            time.sleep(dice.uniform(0.02, 0.6))
+            if len(accepted) < 3 + KILLS:
+                accepted.append(upload(client, film))
+            done = client.get(f"/api/attempts/{accepted[0]}/panel")
+            if done.status_code == 200:  # it is read: what a correction leaves stale is made anew
+                body = {"version": done.json()["version"], "who": "Robin", "action": "note"}
+                body["values"] = {"text": "kept"}
+                assert client.post(f"/api/attempts/{accepted[0]}/edits", json=body).is_success
+            running = children(server)
+            if running:
+                with suppress(ProcessLookupError):
+                    os.kill(dice.choice(running), signal.SIGKILL)
+                    killed += 1
+            elif len(accepted) == 3 + KILLS:
+                accepted.append(upload(client, film))
+        for one in accepted:
+            assert finished(client, one)["state"] == "done"
+            assert client.get(f"/attempts/{one}/files/report.html").status_code == 200
+            assert client.get(f"/attempts/{one}/files/reps.csv").status_code == 200
+    library = Library(server.folder)
+    assert library.damage() is None
+    assert all(row.state == "done" for row in library.attempts())
+
+
+def test_what_always_crashes_is_given_up(tmp_path, film, monkeypatch):
+    monkeypatch.setenv("REPCOUNT_STUB_CRASH", "1")
+    with Server(tmp_path / "data") as server, server.client() as client:
+        attempt = upload(client, film)
+        now = finished(client, attempt)
+        assert now["state"] == "failed"
+        assert "broke off twice" in now["message"]
+        assert client.post(f"/api/attempts/{attempt}/again").status_code == 204
+        assert finished(client, attempt)["state"] == "failed"
 
 
 def interrupt(server: Server, where: str, film: bytes, dice: random.Random) -> None:
