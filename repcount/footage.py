@@ -30,7 +30,7 @@ from av.audio.frame import AudioFrame
 from av.audio.resampler import AudioResampler
 from av.audio.stream import AudioStream
 from av.container import InputContainer
-from av.error import FFmpegError
+from av.error import FFmpegError, InvalidDataError
 from av.packet import Packet
 from av.stream import Disposition
 from av.video.frame import VideoFrame
@@ -454,7 +454,7 @@ def _time_stamps(path: Path, container: str, first_pts: int) -> tuple[np.ndarray
         stream = _picture_stream(path, opened)
         unit = float(stream.time_base or 0)
         with suppress(FFmpegError):  # if the rest cannot be read, what was read stands
-            for packet in opened.demux(stream):
+            for packet in _packets(opened, stream):
                 stamp = packet.dts if packet.pts is None else packet.pts
                 if stamp is None or packet.is_discard:
                     continue
@@ -480,7 +480,7 @@ def _decoded(opened: InputContainer, stream: Any, faults: list[str]) -> Iterator
     """All decodable frames of `stream` from where `opened` stands; a fault is noted and stepped
     over."""
     try:
-        for packet in opened.demux(stream):
+        for packet in _packets(opened, stream):
             try:
                 decoded = packet.decode()
             except (FFmpegError, ValueError) as error:
@@ -494,6 +494,14 @@ def _decoded(opened: InputContainer, stream: Any, faults: list[str]) -> Iterator
         yield from stream.decode(None)
     except FFmpegError as error:
         faults.append(_reason(error))
+
+
+def _packets(opened: InputContainer, stream: VideoStream | AudioStream) -> Iterator[Packet]:
+    """A stream's packets. Raises FFmpegError where the container cannot be read on."""
+    try:
+        yield from opened.demux(stream)
+    except IndexError as error:  # PyAV's, where MPEG-TS begins another stream in the middle
+        raise InvalidDataError(0, "its streams change in the middle") from error
 
 
 def _in_order(pictures: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
@@ -720,7 +728,7 @@ class Footage:
         with _opened(self._path, self.info.container) as opened:
             stream = opened.streams.best("audio")
             assert isinstance(stream, AudioStream)
-            yield stream, self._readable(opened.demux(stream))
+            yield stream, self._readable(_packets(opened, stream))
 
     def _readable(self, packets: Iterator[Packet]) -> Iterator[Packet]:
         try:

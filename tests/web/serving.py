@@ -39,11 +39,13 @@ def free_port() -> int:
 class Server:
     """Serves a folder until it is closed, or killed and started again."""
 
-    def __init__(self, folder: Path, *, stub_s: float = 0.2) -> None:
+    def __init__(
+        self, folder: Path, *, stub_s: float = 0.2, worker: tuple[str, ...] = STUB
+    ) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
-        self.stub_s = stub_s
+        self.stub_s, self.worker = stub_s, worker
         self.start()
 
     @property
@@ -52,7 +54,7 @@ class Server:
 
     def start(self) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-c", _RUN, str(self.folder), str(self.port), *STUB],
+            [sys.executable, "-c", _RUN, str(self.folder), str(self.port), *self.worker],
             cwd=REPOSITORY,
             env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
         )

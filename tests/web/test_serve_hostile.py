@@ -21,7 +21,9 @@ from repcount.records import Edits, load_record
 from repcount.results import EDITS
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
+from tests.conftest import REPOSITORY
 from tests.media import write_video
+from tests.web.mutated import CONTAINERS, mutated, piece
 from tests.web.serving import Server, announce, finished, put, upload
 from tests.web.stub_analysis import PLAN, write_stub
 
@@ -33,6 +35,10 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
+CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
+# All five damages, all containers; 41 is MPEG-TS in which another stream begins in the middle.
+SOME = (0, 1, 4, 7, 8, 9, 12, 23, 29, 41)
+LONGEST_S = 60.0
 EXAMPLES = 15  # for each operation
 KILLS = int(os.environ.get("REPCOUNT_KILLS", "4"))
 
@@ -86,22 +92,6 @@ def test_the_description_finds_no_server_error(api):
         call()
 
 
-def mutated(data: bytes, seed: int) -> bytes:
-    """Bytes changed, cut out or doubled: mostly in the boxes that tell a decoder what comes."""
-    dice = random.Random(seed)
-    out = bytearray(data)
-    for _ in range(dice.randint(1, 30)):
-        at = dice.randrange(8, len(out))
-        how = dice.randrange(3)
-        if how == 0:
-            out[at] = dice.randrange(256)
-        elif how == 1:
-            del out[at : at + dice.randrange(1, 64)]
-        else:
-            out[at:at] = out[at : at + dice.randrange(1, 64)]
-    return bytes(out)
-
-
 def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
     """The first step of the real worker, which opens the container, on a corpus of mutations."""
     from repcount.errors import RepcountError
@@ -118,6 +108,42 @@ def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
             refused += str(error).endswith(".")
         assert time.monotonic() - began < 20
     assert refused > 5
+
+
+def test_damaged_videos_go_through_the_whole_analysis(tmp_path):
+    """Uploaded, decoded and read by the real worker under its limits: each ends as an attempt or
+    with a sentence, soon, and the server answers all the while. A hundred in 3 minutes a core."""
+    whole = {ending: piece(CLIP, tmp_path / f"film.{ending}", 1.5) for ending in CONTAINERS}
+    endings = sorted(CONTAINERS)
+    many = os.environ.get("REPCOUNT_MUTATIONS")
+    seeds = range(int(many)) if many else SOME
+    ended: dict[str, int] = {}
+    with (
+        Server(tmp_path / "data", worker=Settings().worker) as server,
+        server.client() as client,
+    ):
+
+        def over(seed: int, attempt: str) -> None:
+            now = finished(client, attempt, LONGEST_S)
+            ended[now["state"]] = ended.get(now["state"], 0) + 1
+            assert now["state"] == "done" or now["message"].endswith("."), (seed, now)
+            assert str(server.folder) not in now["message"], (seed, now)
+            assert "broke off" not in now["message"], seed  # no crash, no bare error
+            assert client.get(f"/attempts/{attempt}").status_code == 200, seed
+
+        before = None
+        for seed in seeds:  # no more than two on their way, as many as run at once
+            ending = endings[seed // 5 % len(endings)]
+            data = mutated(whole[ending], seed)
+            where = announce(client, len(data), filename=f"film.{ending}").headers["Location"]
+            answer = put(client, where, 0, data)
+            assert answer.status_code == 204 or answer.text.endswith("."), (seed, answer.text)
+            if before is not None:
+                over(*before)
+            before = (seed, answer.headers["X-Attempt"]) if answer.is_success else None
+        if before is not None:
+            over(*before)
+    assert set(ended) == {"done", "failed"}
 
 
 def test_uploads_of_anything_are_answered(tmp_path, film):
