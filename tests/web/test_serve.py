@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -122,6 +123,24 @@ def test_a_full_disk_is_said_before_anything_is_sent(client, monkeypatch, tmp_pa
         answer = announce(with_token(one), 1000)
     assert answer.status_code == 507
     assert "no room" in answer.text
+
+
+def test_a_silent_connection_does_not_keep_an_upload(tmp_path, film):
+    with Server(tmp_path / "data", stalled_s=0.5) as one, one.client() as client:
+        where = announce(client, len(film)).headers["Location"]
+
+        def halting():
+            yield film[:1000]
+            time.sleep(3)
+            yield film[1000:]
+
+        headers = {
+            "Tus-Resumable": "1.0.0", "Upload-Offset": "0", "Content-Length": str(len(film)),
+            "Content-Type": "application/offset+octet-stream",
+        }  # fmt: skip
+        with suppress(httpx.TransportError):  # it may be told while it has something to send
+            assert client.patch(where, headers=headers, content=halting()).status_code == 408
+        assert put(client, where, 1000, film[1000:]).headers["X-Attempt"]
 
 
 # Queue
