@@ -11,6 +11,7 @@
   const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0) + " MB";
   let upload = null;
   let paused = false;
+  let patience = 0; // milliseconds
   let movedAt = null; // when the upload last got on; null where nothing is on its way
 
   form.addEventListener("submit", async (event) => {
@@ -45,6 +46,7 @@
       onProgress: (done, whole) => {
         if (beganAt === null) beganAt = done;
         movedAt = performance.now();
+        patience = 1000 * Number(form.dataset.stalled);
         const rate = (done - beganAt) / Math.max(0.001, (performance.now() - began) / 1000);
         const left = rate > 0 ? Math.ceil((whole - done) / rate) : null;
         bar.value = done / whole;
@@ -69,10 +71,12 @@
     if (before.length) upload.resumeFromPreviousUpload(before[0]);
     upload.start();
   });
-  // A phone out of reach is not told that its connection is gone: it begins another itself.
+  // A phone out of reach is not told that its connection is gone: it begins another itself. The
+  // browser may take one for it that is gone as well, so the next ones have less time.
   setInterval(async () => {
-    if (movedAt === null || performance.now() - movedAt < 1000 * Number(form.dataset.stalled)) return;
+    if (movedAt === null || performance.now() - movedAt < patience) return;
     movedAt = performance.now();
+    patience = 250 * Number(form.dataset.stalled);
     sent.textContent = "The connection is lost; trying again.";
     await upload.abort();
     if (!paused) upload.start();
