@@ -6,9 +6,8 @@ What lies in the folder, and how a correction changes it, is in `repcount.result
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
@@ -32,7 +31,6 @@ if TYPE_CHECKING:
 Progress = Callable[[float, float], None]
 
 OVERLAY = "overlay.mp4"
-_LOOK_SHARE = 0.4  # of an overlay's time that looking for faces takes
 
 
 @dataclass(frozen=True)
@@ -187,17 +185,16 @@ def make_overlay(
                 f"{folder}: was not made from {video} (their SHA-256 differ); give the video that "
                 "was read."
             )
-        blur = None
-        if whose is not None:
-            from repcount.tracking.faces import FaceBlur, find_heads
-
-            first = None if progress is None else _part(progress, 0.0, _LOOK_SHARE)
-            blur = FaceBlur(find_heads(footage, seen, whose, first, cancel))
-            progress = None if progress is None else _part(progress, _LOOK_SHARE, 1.0)
         drawn = Drawn(
             results.attempt, seen, results.comparison, results.plan, tuple(results.reading.phases)
         )
-        write_overlay(out, footage, drawn, blur, progress, cancel)
+        with ExitStack() as stack:
+            blur = None
+            if whose is not None:
+                from repcount.tracking.faces import FaceBlur, HeadWatch
+
+                blur = FaceBlur(stack.enter_context(HeadWatch(footage, seen, whose)))
+            write_overlay(out, footage, drawn, blur, progress, cancel)
     return out
 
 
@@ -215,16 +212,3 @@ def _beside(folder: Path, name: str) -> Path:
     raise RepcountError(
         f"{folder}: the video {name} does not lie beside the results; give it with --video."
     )
-
-
-def _part(progress: Progress, begin: float, end: float) -> Progress:
-    """Progress of a part of the work, told as progress of the whole."""
-    started = time.monotonic()
-
-    def told(share: float, left_s: float) -> None:
-        whole = begin + (end - begin) * share
-        spent = time.monotonic() - started
-        later = (spent + left_s) * (1 - end) / max(1e-6, end - begin)
-        progress(whole, left_s + later)
-
-    return told
