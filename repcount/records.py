@@ -168,6 +168,9 @@ class FloorRest(Record):
     hands_off: bool = False
     dropped: bool = False
     settled: bool = Field(True, description="false: picked up before it had settled (touch)")
+    seen: bool = Field(
+        True, description="false: the bar was not seen at an end of it; the hands alone told it"
+    )
     confidence: Probability = 1.0
     measures: list[Measure] = Field(default_factory=list, description="of the fall before it")
     kind: RestKind | None = Field(None, description="by its length; set in the attempt only")
@@ -308,6 +311,9 @@ class Break(Record):
     round: int | None
     after: After | None = Field(description="null: before the round's first counted rep")
     hands_off: bool
+    seen: bool = Field(
+        True, description="false: the bar was not seen at an end of it, whose time is unsure"
+    )
     touched_by: Literal["machine", "person"] = "machine"
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.ndimage import maximum_filter1d
 
 from repcount.motion.filming import filming_notices
 from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
@@ -104,6 +105,37 @@ def _rolling(
     known = np.isfinite(level)
     if not known.any():
         return np.full(len(grid), np.quantile(values, quantile))
+    return np.interp(grid, knots[known], level[known])
+
+
+# Where the athlete stands is told by the ankles near in time: half as much by those so long away.
+GROUND_HALF_S, GROUND_REACH_S = 3.5, 20.0
+
+
+def _ground(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Where the ankles are (m,) on `grid`: a median that fades with time to either side.
+
+    However long a pose was wrong before the hands let go, what was seen beyond that counts as well.
+    """
+    good = np.isfinite(ankle)
+    if not good.any():
+        return np.full(len(grid), np.nan)
+    times, ankle = times[good], ankle[good]
+    knots = np.arange(grid[0], grid[-1] + 1.0, 1.0)
+    first = np.searchsorted(times, knots - GROUND_REACH_S)
+    size = np.searchsorted(times, knots + GROUND_REACH_S) - first
+    reach = np.arange(max(int(size.max()), 1))
+    place = np.minimum(first[:, None] + reach, len(times) - 1)
+    fading = np.exp2(-np.abs(times[place] - knots[:, None]) / GROUND_HALF_S)
+    fading[reach >= size[:, None]] = 0.0
+    value = ankle[place]
+    order = value.argsort(axis=1)
+    mass = np.take_along_axis(fading, order, 1).cumsum(axis=1)
+    middle = (mass < mass[:, -1:] / 2).sum(1)
+    known = size >= 5
+    if not known.any():
+        return np.full(len(grid), np.median(ankle))
+    level = np.take_along_axis(value, np.take_along_axis(order, middle[:, None], 1), 1)[:, 0]
     return np.interp(grid, knots[known], level[known])
 
 
@@ -422,12 +454,13 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
             levels[int(agreeing.argmin())] = np.nan
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
         off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
-        held = np.where(off > 0.5, np.nan, ankle)
+        lying = _lies_still(times, ends_height)
+        held = np.where((off > 0.5) | lying, np.nan, ankle)
         tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
         for a, b in pieces:
             inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
             if np.isfinite(held[inside]).sum() >= 5:
-                ground[a:b] = _rolling(times[inside], held[inside], grid[a:b], 5.0, 0.5)
+                ground[a:b] = _ground(times[inside], held[inside], grid[a:b])
             if np.isfinite(tall[inside]).sum() >= 5:
                 # who walks off or comes nearer with free hands is not at the bar
                 stature[a:b] = _stature(times[inside], tall[inside], grid[a:b])
@@ -502,12 +535,15 @@ def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
 
 # Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
 JERKED_ST_S2 = 11.0
+# Lower than in one sample of fifty the bar is nowhere: it lies for longer, if it lies at all.
+UNDER = 0.02
 
 
 def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     """Single samples (n,) of a height that leap away from both their neighbours and back.
 
-    Off the floor a bar cannot turn so sharply; on the floor it can, where it strikes.
+    Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: of a bar
+    that lies, a leap up is wrong as well, or one into the floor.
     """
     leap = np.zeros(len(height), bool)
     known = np.flatnonzero(np.isfinite(height))
@@ -516,10 +552,13 @@ def _leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     x, t = height[known], times[known]
     step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
     share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
-    off = np.abs(x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2])))
-    sharp = off > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
-    flying = np.minimum(x[:-2], x[2:]) > LYING_ST
-    leap[known[1:-1][sharp & flying & (step < MAX_GAP_S / 2)]] = True
+    off = x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2]))
+    sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
+    under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
+    possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
+    # beside a leap its neighbours seem to leap the other way, half as far
+    possible &= np.abs(off) >= maximum_filter1d(np.abs(off), 3)
+    leap[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
     return leap
 
 
@@ -527,6 +566,28 @@ def _lies(height: np.ndarray) -> bool:
     """Whether an end that never moved with the hands is that of a bar on the floor."""
     height = height[np.isfinite(height)]
     return len(height) >= 20 and float((height < LYING_ST).mean()) > 0.9
+
+
+# Set down and taken up again, a bar is still for longer than this.
+STILL_S = 1.0
+
+
+def _lies_still(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Where (n,) a bar that is seen has not moved for `STILL_S` and will not: whoever stands there
+    then may stand anywhere."""
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 2:
+        return np.zeros(len(times), bool)
+    at, seen = times[known], height[known]
+    rise = np.interp(at + MOVING_S, at, seen) - np.interp(at - MOVING_S, at, seen)
+    moves = at[np.abs(rise) > MOVING_ST]
+    return _far_from(times, moves, STILL_S) & ~_far_from(times, at, STILL_S)
+
+
+def _far_from(times: np.ndarray, events: np.ndarray, reach_s: float) -> np.ndarray:
+    """Where (n,) no event lies within `reach_s` of the times; both in order."""
+    first = np.searchsorted(events, times - reach_s)
+    return np.searchsorted(events, times + reach_s, side="right") == first
 
 
 # Two ends brought to one height that still differ by more are not two ends of one bar.

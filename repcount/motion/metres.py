@@ -39,6 +39,8 @@ ENOUGH = 60
 LEAST_FALL_M = 0.5
 FIT_FROM, FIT_TO = 0.25, 0.92
 FIT_SAMPLES, FIT_REST = 5, 0.02
+# No fit is surer than this share of what it gives: places are good to a tenth of a pixel.
+LEAST_FIT_SD = 0.01
 # Falls of one clip differ by less than this, whatever its speed.
 ALIKE = 0.2
 
@@ -207,14 +209,18 @@ def _falls(
                 found.append(one)
         if not found:
             continue
-        acceleration, sd = np.mean(found, axis=0)
+        # each end counts as much as its parabola fits
+        rates, sds = np.array(found).T
+        weight = 1 / np.maximum(sds, LEAST_FIT_SD * rates) ** 2
+        acceleration = float((weight * rates).sum() / weight.sum())
+        sd = float(1 / np.sqrt(weight.sum()))
         contact_s = float(grid_s[min(b, len(grid_s) - 1)])
         falls.append(
             Fall(
                 start_s,
                 contact_s,
                 _way(times_s, ends_y_px, scales, start_s - 0.1, contact_s),
-                float(acceleration),
+                acceleration,
                 float(np.hypot(sd, share_sd * acceleration)),
             )
         )

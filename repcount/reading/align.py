@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from repcount.reading.decode import FLOOR, HANG, RACK
-from repcount.reading.label import fits, style
+from repcount.reading.label import fits, not_erect, style
 from repcount.reading.movements import CATALOGUE
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke
@@ -27,7 +28,11 @@ MISSING = 3.0  # a prescribed repetition not done
 # costs half, which is still more than a lift after the end, so that of two movements done in the
 # wrong order the one with more repetitions counts.
 LEFT_OUT = MISSING / 2
+# Nor is a whole movement forgotten rep by rep: one in 150 is.
+FORGOTTEN = 5.0
 EXTRA = 3.0  # a stroke beyond what is asked for
+# One too many is one more of what was just done, but for one in eight.
+OUT_OF_TURN = 2.0
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
 OUTSIDE = 0.5  # a stroke before the start or after the last repetition
 STOPPED = 1.6  # an attempt that stops before its end: one in five
@@ -70,23 +75,20 @@ def expand(workout: Workout) -> list[Item]:
     ]
 
 
-def is_pick_up(
-    strokes: list[RawStroke], rests: list[RawRest], index: int, begins: int | None = None
-) -> bool:
+def is_pick_up(strokes: list[RawStroke], rests: list[RawRest], index: int) -> bool:
     """Whether a stroke from the floor (or on from such a one) leads into a higher start.
 
     True when the next stroke follows without the bar on the floor between and starts where this
     one ended or higher.
     """
     stroke = strokes[index]
-    if stroke.ends not in (HANG, RACK) or index + 1 >= len(strokes):
+    if index + 1 >= len(strokes):
         return False
     if stroke.begins != FLOOR:
         # the second half of a pick-up to the rack: floor to hang, hang to rack
-        earlier = index > 0 and strokes[index - 1].begins == FLOOR
-        if not earlier or (stroke.begins, stroke.ends) != (HANG, RACK):
-            return False
-        if _floor_between(strokes, rests, index - 1):
+        before = strokes[index - 1] if index > 0 else stroke
+        halves = before.begins == FLOOR and before.ends == stroke.begins == HANG
+        if not halves or stroke.ends != RACK or _floor_between(strokes, rests, index - 1):
             return False
     following = strokes[index + 1]
     if _floor_between(strokes, rests, index):
@@ -118,7 +120,8 @@ def _costs(strokes: list[RawStroke], items: list[Item]) -> np.ndarray:
 def _round_starts(strokes: list[RawStroke], rests: list[RawRest], items: list[Item]) -> np.ndarray:
     """Price (n, m) of beginning a round with a stroke: none after the longest rests of the bar.
 
-    Only the order of their lengths counts, never what a plan says.
+    Only the order of their lengths counts, never what a plan says. The rest before a pick-up is
+    that of the stroke it leads to as well.
     """
     cost = np.zeros((len(strokes), len(items)))
     firsts = [j for j in range(1, len(items)) if items[j].round != items[j - 1].round]
@@ -132,9 +135,13 @@ def _round_starts(strokes: list[RawStroke], rests: list[RawRest], items: list[It
             if strokes[i - 1].top_s <= rest.start_s and rest.end_s <= strokes[i].top_s
         ]
         length[i] = max(between, default=0.0)
+    led = length.copy()
+    for i in range(1, len(strokes)):
+        if is_pick_up(strokes, rests, i - 1):
+            led[i] = max(led[i], led[i - 1])
     least = float(np.sort(length)[::-1][: len(firsts)][-1])
     with np.errstate(divide="ignore"):
-        price = np.clip(np.log(max(least, 1e-3) / np.maximum(length, 1e-3)), 0.0, STRAIGHT_ON)
+        price = np.clip(np.log(max(least, 1e-3) / np.maximum(led, 1e-3)), 0.0, STRAIGHT_ON)
     cost[:, firsts] = price[:, None]
     return cost
 
@@ -166,14 +173,22 @@ def align(
     hinges = any(
         CATALOGUE[item.movement].begins == CATALOGUE[item.movement].ends == "hang" for item in items
     )
+    # two halves of a pick-up, but where the second is a repetition asked for
+    pulls = any(
+        (CATALOGUE[item.movement].begins, CATALOGUE[item.movement].ends) == ("hang", "rack")
+        for item in items
+    )
     for i, stroke in enumerate(strokes):
         stood_up = stroke.begins == stroke.ends == HANG and stroke.finished and not hinges
         stood_up &= not stroke.bent_over
-        if is_pick_up(strokes, rests, i) or stood_up:
+        picked_up = is_pick_up(strokes, rests, i) and not (pulls and stroke.begins == HANG)
+        if picked_up or stood_up:
             handled[i] = True
             add[i] = HANDLING
-            # by definition a pick-up counts as what begins on the floor, or not at all
-            match[i, [CATALOGUE[item.movement].begins != "floor" for item in items]] += EXTRA
+        if (picked_up and stroke.begins == FLOOR) or stood_up:
+            # by definition a pick-up counts as what begins on the floor, and only if it stands
+            from_floor = np.array([CATALOGUE[item.movement].begins == "floor" for item in items])
+            match[i] += np.where(from_floor, EXTRA * max(2 * not_erect(stroke) - 1, 0), EXTRA)
         if not stroke.finished:
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)
@@ -181,15 +196,24 @@ def align(
             match[i] = 1e6
             add[i] = 1e6
             add[i, 0] = OUTSIDE
+    once_more = np.maximum(add, add[:, :1])
+    whole = np.array([stroke.finished for stroke in strokes], bool)
+    add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    # what comes last is not left out, it is not come to
+    groups = _groups(items)[:-1]
     leaps = [
         (a, b, float(skip[a : a + 2].sum()) + LEFT_OUT * (b - a - 2))
-        for first, b in _groups(items)
-        for a in range(first, b - 2)
+        for first, b in groups
+        for a in range(first + 1, b - 2)
     ]
+    leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in groups]
+    leaps.sort(key=lambda leap: leap[1])
     least, ways = skips(skip, leaps)
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
+    early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
+    _most_counted(chosen, items, match, once_more, tail, early)
 
     posterior = pair_probabilities(match, add, ways, tail, lead)
     last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
@@ -225,6 +249,64 @@ def align(
         known = any(fits(stroke, CATALOGUE[item.movement]) > 0.1 for item in items)
         pairings.append(Pairing(None, "unplanned" if outside or not known else "extra", sure))
     return pairings, price
+
+
+def _out_of_turn(
+    match: np.ndarray, items: list[Item], whole: np.ndarray, handled: np.ndarray
+) -> np.ndarray:
+    """Whether (n, m + 1) a stroke, with so many items done, is not one more of what was just done.
+
+    Only `whole` strokes (n,) that are not `handled` (n,). So many in a row that they are the
+    movement of two rounds may be one round's done too late, and are no mistake in counting.
+    """
+    found = np.zeros((len(match), len(items) + 1), bool)
+    if not found.size or not items:
+        return found
+    asked = Counter((item.round, item.movement) for item in items)
+    names = np.array([item.movement for item in items])
+    before = np.array(["", *names])
+    likely = [str(names[place]) for place in match.argmin(axis=1)]
+    run: list[int] = []
+    for i in [*np.flatnonzero(whole & (match.min(axis=1) < EXTRA)).tolist(), None]:
+        last = likely[run[0]] if run else ""
+        if i is not None and (not run or likely[i] == last):
+            run.append(i)
+        elif i is None or not handled[i]:
+            most = max((count for (_, name), count in asked.items() if name == last), default=0)
+            if len(run) < 2 * most:
+                found[[k for k in run if not handled[k]]] = before != last
+            run = [] if i is None else [i]
+    found[:, 0] = False
+    return found
+
+
+def _most_counted(
+    chosen: list[int | None],
+    items: list[Item],
+    match: np.ndarray,
+    add: np.ndarray,
+    tail: np.ndarray,
+    early: int,
+) -> None:
+    """Where a round's movements were done in another order, count as many of its strokes as the
+    order allows, in place: which round a stroke is of is settled, what counts in it is a
+    definition. The first `early` strokes lie before the start.
+    """
+    rounds = [item.round for item in items]
+    for number in dict.fromkeys(rounds):
+        first, last = rounds.index(number), len(rounds) - rounds[::-1].index(number)
+        taken = [(i, place) for i, place in enumerate(chosen) if place is not None]
+        begin = max((i + 1 for i, place in taken if place < first), default=early)
+        end = min((i for i, place in taken if place >= last), default=len(chosen))
+        least, _ = skips(np.full(last - first, MISSING))
+        ends = tail[first : last + 1] if last == len(items) else least[:, -1]
+        inside, _, _ = cheapest(
+            match[begin:end, first:last], add[begin:end, first : last + 1], least, ends, least[0]
+        )
+        if sum(place is not None for place in inside) > sum(
+            place is not None for place in chosen[begin:end]
+        ):
+            chosen[begin:end] = [None if place is None else first + place for place in inside]
 
 
 def _groups(items: list[Item]) -> list[tuple[int, int]]:

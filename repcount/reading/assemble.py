@@ -231,6 +231,7 @@ def _breaks(
                 round=span.round,
                 after=after,
                 hands_off=rest.hands_off,
+                seen=rest.seen,
                 touched_by=rest.touched_by,
             )
         )

@@ -359,7 +359,7 @@ def _move_break(state: Corrected, edit: Edit, reading: Reading) -> None:
     if values.first_contact_s is None:
         update["first_contact_s"] = min(old.first_contact_s, update.get("start_s", old.start_s))
     # a person's times are of the bar at rest
-    rest = old.model_copy(update={**update, "settled": True, "touched_by": "person"})
+    rest = old.model_copy(update={**update, "settled": True, "seen": True, "touched_by": "person"})
     _check_rest(edit, rest, state, reading)
     state.floor_rests[place] = rest
 

@@ -30,6 +30,11 @@ FLOOR_ST = 0.225 / 1.75
 # How far off that a bar on the floor is met: statures of 1.5 to 2.1 m, a bar in front of the feet
 # or behind them, seen from hip height.
 FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
+# A bar that lies still with nobody's hands on it lies on the floor, also behind an athlete who is
+# filmed from behind by a phone held high, where it seems this much higher.
+LEFT_ABOVE_ST = 0.13
+# So sure it must be that the hands are off, and for so long that no bounce is taken for it.
+LEFT, LEFT_S = 0.9, 1.0
 NEAR_S = 4.0
 # The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
 FLOOR_VARIES_ST = 0.06
@@ -71,12 +76,18 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
     width = 2 * int(NEAR_S / max(step, 1e-6)) + 1
     lowest = minimum_filter1d(np.where(np.isfinite(bar), bar, np.inf), width, mode="nearest")
     speed = np.gradient(bar, max(step, 1e-6)) if len(bar) > 1 else np.zeros(1)
+    left = (motion.hands_off[index] > LEFT) & (motion.bar_source[index] == 2)
+    left &= np.abs(speed) < SLOW_ST_S
+    for a, b in runs(left):
+        if (b - a) * step < LEFT_S:
+            left[a:b] = False
+    highest = FLOOR_ST + np.where(left, LEFT_ABOVE_ST, FLOOR_ABOVE_ST)
     # it lies, or turns: the edge of the window may be in mid-lift
     known = np.flatnonzero(
         (np.abs(speed) < SLOW_ST_S)
         & (bar < lowest + FLOOR_VARIES_ST)
         & (bar > FLOOR_ST - FLOOR_BELOW_ST)
-        & (bar < FLOOR_ST + FLOOR_ABOVE_ST)
+        & (bar < highest)
     )
     if len(known):
         # the bottom of a hinge is no floor: a floor varies less than what lies between the two

@@ -13,8 +13,8 @@ SQUAT_WIDTH = 0.08
 BEND_ST, BEND_WIDTH = 0.03, 0.008
 # Feet that part by a fifth of the stature's leg length have split.
 SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
-# Shoulders this far below their standing height are not erect.
-ERECT_ST, ERECT_WIDTH = 0.06, 0.012
+# Shoulders and bar this far below their standing heights are not erect: three times their noise.
+ERECT_ST, ERECT_WIDTH = 0.036, 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN = 0.03, 0.2
@@ -41,10 +41,19 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
     # the two a low turn was may be in doubt
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
+        if stroke.sure_low and "floor" not in (begins, movement.begins):
+            return NEVER
         if stroke.low_share < SEEN:
             return UNSEEN  # without shoulders the zone was a guess from the bar's height
         return max(0.5 * (1 - stroke.zone_confidence), MISTAKEN)
     return NEVER
+
+
+def not_erect(stroke: RawStroke) -> float:
+    """Probability that a lift to the hang did not stand: shoulders or bar stayed below."""
+    if STATES[stroke.ends] != "hang" or math.isnan(stroke.erect_st):
+        return 0.0
+    return _more(stroke.erect_st, ERECT_ST, ERECT_WIDTH)
 
 
 def fits(stroke: RawStroke, movement: Movement) -> float:
@@ -63,9 +72,9 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
         if movement.ends == "hang" or (not caught and STATES[stroke.begins] != movement.begins):
             deep = 0.5  # bent anyway, or told from a zone that it was not: depth says nothing
-        fit *= max(deep if movement.squat else 1 - deep, 0.01)
+        fit *= max(deep if movement.squat else 1 - deep, MISTAKEN)
     if movement.ends == "hang":
-        fit *= max(1 - _more(stroke.erect_st, ERECT_ST, ERECT_WIDTH), 0.02)
+        fit *= max(1 - not_erect(stroke), 0.02)
     if not stroke.finished:
         fit *= 0.02
     return max(fit, NEVER)

@@ -145,6 +145,7 @@ def read_attempt(
                 hands_off=rest.hands_off,
                 dropped=rest.dropped,
                 settled=rest.settled,
+                seen=_seen_at_ends(motion, rest),
                 confidence=rest.confidence,
                 measures=fall_measures(motion.metres, rest.first_contact_s),
             )
@@ -156,6 +157,19 @@ def read_attempt(
         trace=_trace(motion),
         warnings=[*motion.notices, *notices],
     )
+
+
+# How near to an end of a rest the bar must be seen, and in how much of that time.
+NEAR_END_S, SEEN_SHARE = 0.2, 0.5
+
+
+def _seen_at_ends(motion: Motion, rest: RawRest) -> bool:
+    """Whether the bar itself was in sight where a rest begins and where it ends."""
+    for second in (rest.start_s, rest.end_s):
+        near = np.abs(motion.time_s - second) <= NEAR_END_S
+        if (motion.bar_source[near] == 2).mean() < SEEN_SHARE:
+            return False
+    return True
 
 
 def _begun(motion: Motion, zones: Zones) -> bool:

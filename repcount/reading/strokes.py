@@ -52,18 +52,27 @@ LONGEST_CLEAN_S = 4.0
 CAUGHT_ST = 0.10
 # Below the knee (Winter 2009, from memory) nothing hangs yet.
 KNEE_ST = 0.285
+# Three times the noise of a bar's ends.
+NOISE_ST = 0.012
+# The deepest squat takes hip and bar down by no more than from standing to sitting on the heels:
+# hip to ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness.
+DEEPEST_ST = 0.40
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
 
 @dataclass(frozen=True)
 class Node:
-    """A turning point: place on the motion's grid, +1 for a maximum, height, zone."""
+    """A turning point: place on the motion's grid, +1 for a maximum, height, zone.
+
+    `sure` is whether the height itself leaves no other zone.
+    """
 
     at: int
     sign: int
     height: float
     zone: int
+    sure: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,6 +89,7 @@ class RawStroke:
     seen. `seen_share` and `body_share` are how much of the stroke bar and shoulders were seen,
     `low_share` the shoulders about the lowest point. `caught_s` is when a stroke made of two (see
     `joined`) was at the bottom of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
+    `sure_low`: the bar's height leaves no other zone for the lowest point.
     """
 
     begins: int
@@ -107,6 +117,7 @@ class RawStroke:
     finished: bool = True
     caught_s: float | None = None
     bent_over: bool = False
+    sure_low: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -245,16 +256,45 @@ class _Parser:
         elif from_floor and nodes[0].at - first < 0.3 * self.body.motion.rate_hz:
             nodes[0] = replace(nodes[0], zone=FLOOR)
         nodes = [replace(node, zone=self._held_zone(node)) for node in nodes]
-        return [replace(node, zone=self._stood_zone(node)) for node in nodes]
+        return [
+            replace(node, zone=self._stood_zone(node)) if node.sign > 0 else self._bent(node)
+            for node in nodes
+        ]
+
+    def _bent(self, node: Node) -> Node:
+        """A minimum in a zone in which the bar can be so high.
+
+        Bending the knees takes a bar down from where it is carried standing, and no further than a
+        squat goes. Where that leaves one zone only, the shoulders were wrong for a moment if they
+        said another.
+        """
+        if node.zone not in self.body.level:
+            return node
+        can = self._low_zones(node.height, -NOISE_ST)
+        if len(can) == 1:
+            return replace(node, zone=can[0], sure=True)
+        # who pulls from the hang bends first, or it would be no minimum
+        return replace(node, sure=self._low_zones(node.height, NOISE_ST) == [node.zone])
+
+    def _low_zones(self, height: float, bend_st: float) -> list[int]:
+        """Zones in which a bar can be so high at its lowest; `bend_st` below standing in the hang,
+        in the others as low as standing, to within the noise."""
+        can = []
+        for zone, level in self.body.level.items():
+            below, slack = level - height, self.body.slack[zone]
+            least, most = (bend_st, np.inf) if zone == HANG else (-NOISE_ST, DEEPEST_ST)
+            if least - slack < below < most + slack:
+                can.append(zone)
+        return can
 
     def _stood_zone(self, node: Node) -> int:
-        """The zone of a node; of a maximum, the one whose carrying height it has.
+        """The zone of a maximum: the one whose carrying height it has.
 
         A bar far below where this athlete carries it in its zone, but just where it is carried in
         another, was put there by shoulders that were wrong for a moment.
         """
         level = self.body.level
-        if node.sign < 0 or abs(node.height - level.get(node.zone, node.height)) < MISPLACED_ST:
+        if abs(node.height - level.get(node.zone, node.height)) < MISPLACED_ST:
             return node.zone
         near = {zone: abs(node.height - level[zone]) for zone in self.body.known}
         zone = min(near, key=lambda one: near[one], default=node.zone)
@@ -437,7 +477,9 @@ class _Parser:
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
         bent = low.zone == HANG and self._bent_over(low, finish)
-        return replace(stroke, catch_depth=depth, finished=finished, bent_over=bent)
+        return replace(
+            stroke, catch_depth=depth, finished=finished, bent_over=bent, sure_low=low.sure
+        )
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""

@@ -153,6 +153,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "difference": None,
                 "outcome": "",
                 "hands_off": pause.hands_off,
+                "unsure": not pause.seen,
             }
             for pause in attempt.breaks
         ]
@@ -179,6 +180,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 else numbers.as_tenths(match.real_s or 0) - numbers.as_tenths(match.planned_s or 0),
                 "outcome": outcome,
                 "hands_off": bool(real and real.hands_off),
+                "unsure": bool(real and not real.seen),
             }
         )
     return lines
@@ -222,6 +224,7 @@ def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
     name = f"Round {pause.round}, {name}" if with_round else words.capital(name)
     length = f"{numbers.short(pause.end_s - pause.start_s)} s"
     hands = "hands off the bar" if pause.hands_off else "hands on the bar"
+    hands += "" if pause.seen else " · bar not seen, its ends are unsure"
     return words.plain(name), f"{numbers.clock(pause.start_s)} · {length} · {hands}"
 
 

@@ -50,6 +50,7 @@ BREAKS = (
     Column("moved_by", "reps", "reps later (+) or earlier (-) than planned", "whole"),
     Column("length", "", "as planned, longer or shorter"),
     Column("hands_off", "", "true where the hands left the bar", "truth"),
+    Column("seen", "", "false where the bar was not seen at an end, whose time is unsure", "truth"),
     Column("touched_by", "", "machine, or person where a person corrected it"),
 )
 ROUNDS = (
@@ -175,6 +176,7 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[st
             "moved_by": match.moved_by,
             "length": match.length,
             "hands_off": rest.hands_off if rest else None,
+            "seen": rest.seen if rest else None,
             "touched_by": match.real.touched_by if match.real else None,
         }
 

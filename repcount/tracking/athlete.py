@@ -40,6 +40,8 @@ SIZE_RATIO = 1.6
 COLOUR = 45.0
 # Without a sign of the athlete for this long the search is opened to everybody again.
 LOST_S = 0.6
+# Two who are seen at once for more than this share of the time are two.
+BESIDE = 0.1
 # How often to look for other people while one is followed.
 LOOK_S = (0.0, 0.5, 1.5, 3.0)
 LOOK_EVERY_S = 5.0
@@ -262,22 +264,30 @@ class Athlete:
 
 def choose(tracks: list[Sightings], shots: int) -> list[Sightings]:
     """The sightings that are the athlete's, in order of time: for each shot those of people who
-    moved a bar, the most active first, others only where they do not overlap in time. Somebody who
-    has not is the athlete only if the video is one shot and nobody else is in it."""
+    moved a bar, the most active first, others only where these are not seen: one who was lost and
+    found again may have been taken for somebody else in between. Somebody who has not moved a bar
+    is the athlete only if the video is one shot and nobody else is in it."""
     chosen: list[Sightings] = []
     for track in sorted(tracks, key=lambda track: track.moved, reverse=True):
         alone = shots == 1 and len(tracks) == 1
         if track.moved < LIFTER and not alone:
             continue
-        overlaps = any(
-            other.shot == track.shot
-            and track.times[0] <= other.times[-1]
-            and other.times[0] <= track.times[-1]
-            for other in chosen
-        )
-        if not overlaps:
+        if not any(
+            other.shot == track.shot and seen_beside(track, other) > BESIDE for other in chosen
+        ):
             chosen.append(track)
     return sorted(chosen, key=lambda track: track.times[0])
+
+
+def seen_beside(track: Sightings, other: Sightings) -> float:
+    """The share of `track`'s sightings while `other` was being followed: seen no longer than LOST_S
+    before and after."""
+    times, others = np.array(track.times), np.array(other.times)
+    before = np.searchsorted(others, times, side="right") - 1
+    after = np.searchsorted(others, times)
+    inside = (before >= 0) & (after < len(others))
+    gap = others[np.minimum(after, len(others) - 1)] - others[np.maximum(before, 0)]
+    return float((inside & (gap <= LOST_S)).mean())
 
 
 def distinct(people: list[Person]) -> list[Person]:

@@ -76,6 +76,9 @@ TORN = 0.25
 TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
 # A model of the offset needs this many sightings; a slope with height, this spread (semi-axes).
 ENOUGH, SPREAD = 12, 3.0
+# From one picture to the next an end moves by no more than a semi-axis (a drop from overhead at 30
+# pictures a second), and is itself about that wide and high.
+AROUND = 2.0
 # What has never been seen to move with the hands counts this much.
 UNPROVEN = 0.6
 # A gap this short, with the end at the same place before and after (semi-axes), is one in which it
@@ -186,6 +189,19 @@ class Bar:
         self._ask(picture, square)
         if len(self.back) > 1:
             self._compare(picture)
+
+    def around(self) -> list[np.ndarray]:
+        """Boxes (4,) x0, y0, x1, y1 around the ends as last seen and where they may be in the next
+        picture, pixels of the pictures given."""
+        if not self.rows:
+            return []
+        row = self.rows[-1]
+        seen = np.flatnonzero(row.confidence > 0)
+        reach = AROUND * row.semi_axis
+        return [
+            np.concatenate([row.centres[k] - reach[k], row.centres[k] + reach[k]]) * row.per_pixel
+            for k in seen
+        ]
 
     def result(self) -> BarTrack:
         count = len(self.rows)
@@ -568,7 +584,10 @@ class Bar:
         ]
         last = self.votes.pairs == TRIES[-1]
         left, right = clear
-        good = makes_bar(left, right) if left and right else last and any(clear)
+        # One end alone may be a hand that has let go of a bar which is followed well.
+        settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
+        alone = last and not settled and any(clear)
+        good = makes_bar(left, right) if left and right else alone
         if good:
             for side, end in enumerate(clear):
                 self._replace(side, end, now)
@@ -576,7 +595,6 @@ class Bar:
             self.between = right.centre - left.centre if left and right else None
             self._look_back([end is not None for end in clear], now)
         elif last:
-            settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
             self.votes_after_s = now.time_s + REST_S[settled]
         if good or last:
             self._new_votes()

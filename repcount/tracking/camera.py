@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -12,7 +13,13 @@ import numpy as np
 CUT_CORRELATION = 0.6
 # A shift is the median of this many background points or is not given.
 MIN_POINTS = 8
-POINTS = 48
+# One point, the best there is, in each cell of a grid of so many rows and columns at most: the
+# strongest corners of a picture are often plates, and those move by themselves.
+CELLS = 9
+# A corner is worth following where the smaller eigenvalue of the gradients there is so large: the
+# noise of a plain wall makes 3 to 6, a corner 20 grey levels high 130.
+LEAST_QUALITY = 15.0
+MARGIN = 6
 # Points are chosen anew after this long, so that they stand on what is background now.
 RENEW_S = 2.0
 THUMB_SIDE = 100
@@ -39,31 +46,40 @@ class Camera:
     anchor: np.ndarray = field(default_factory=lambda: np.zeros(2))
     shift: np.ndarray = field(default_factory=lambda: np.zeros(2))
     renewed_s: float = -np.inf
+    chosen: int = 0
 
     def step(
         self,
         gray: np.ndarray,
         time_s: float,
         scale: float,
-        person: np.ndarray | None,
+        moving: Sequence[np.ndarray],
         cut: bool,
     ) -> CameraFrame:
-        """The next picture `gray` (H, W) uint8. `person` (4,) is x0, y0, x1, y1 of what moves by
-        itself, in pixels of `gray`; None if unknown. `scale` full-size pixels per pixel; `cut` true
-        if a new shot starts here."""
+        """The next picture `gray` (H, W) uint8. `moving` are boxes (4,) x0, y0, x1, y1 around what
+        moves by itself (NaN where not known), in pixels of `gray`. `scale` full-size pixels per
+        pixel; `cut` true if a new shot starts here."""
         # Whole steps: shrinking by them is ten times faster than by fractions.
         step = -(-max(gray.shape) // FOLLOW_SIDE)
         gray, scale = shrunk(gray, step), scale * step
-        person = None if person is None else person / step
+        moving = [box / step for box in moving]
         if cut or self.previous is None:
             self.shift, self.anchor = np.zeros(2), np.zeros(2)
-            self._renew(gray, time_s, person)
+            self._renew(gray, time_s, moving)
         else:
+            self._drop(moving)
             self._follow(self.previous, gray)
-            if len(self.points) < POINTS // 2 or time_s - self.renewed_s > RENEW_S:
-                self._renew(gray, time_s, person)
+            if len(self.points) < self.chosen // 2 or time_s - self.renewed_s > RENEW_S:
+                self._renew(gray, time_s, moving)
         self.previous = gray
         return CameraFrame(self.shift * scale, float(gray.mean()))
+
+    def _drop(self, moving: Sequence[np.ndarray]) -> None:
+        """Let go of the points that something which moves by itself has come over."""
+        for x0, y0, x1, y1 in moving:
+            x, y = self.points.T
+            keep = ~((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
+            self.points, self.origin = self.points[keep], self.origin[keep]
 
     def _follow(self, before: np.ndarray, now: np.ndarray) -> None:
         if not len(self.points):
@@ -89,15 +105,32 @@ class Camera:
         self.points, self.origin = self.points[keep], self.origin[keep]
         self.shift = self.anchor + middle
 
-    def _renew(self, gray: np.ndarray, time_s: float, person: np.ndarray | None) -> None:
-        mask = np.full(gray.shape, 255, np.uint8)
-        if person is not None and np.all(np.isfinite(person)):
-            x0, y0, x1, y1 = (round(float(value)) for value in person)
-            cv2.rectangle(mask, (x0, y0), (x1, y1), 0, -1)
-        corners = cv2.goodFeaturesToTrack(gray, POINTS, 0.01, max(gray.shape) / 40, mask=mask)
-        self.points = np.zeros((0, 2), np.float32) if corners is None else corners.reshape(-1, 2)
+    def _renew(self, gray: np.ndarray, time_s: float, moving: Sequence[np.ndarray]) -> None:
+        self.points = corners(gray, moving)
         self.origin, self.anchor = self.points.copy(), self.shift.copy()
-        self.renewed_s = time_s
+        self.renewed_s, self.chosen = time_s, len(self.points)
+
+
+def corners(gray: np.ndarray, moving: Sequence[np.ndarray]) -> np.ndarray:
+    """(n, 2) float32 x and y of the best corner in each cell of a grid over `gray` (H, W) that is
+    worth following; none inside the boxes `moving` (4,) x0, y0, x1, y1."""
+    side = -(-max(gray.shape) // CELLS)
+    quality = cv2.cornerMinEigenVal(gray.astype(np.float32), 3, ksize=3)
+    for box in moving:
+        if np.all(np.isfinite(box)):
+            x0, y0, x1, y1 = (max(round(float(value)), 0) for value in box)
+            quality[y0:y1, x0:x1] = 0.0
+    # What is beside the picture is not known: no corner so near to its edge that it may leave.
+    edge = np.full_like(quality, -1.0)
+    edge[MARGIN:-MARGIN, MARGIN:-MARGIN] = quality[MARGIN:-MARGIN, MARGIN:-MARGIN]
+    found = []
+    for top in range(0, gray.shape[0], side):
+        for left in range(0, gray.shape[1], side):
+            cell = edge[top : top + side, left : left + side]
+            y, x = divmod(int(cell.argmax()), cell.shape[1])
+            if cell[y, x] >= LEAST_QUALITY:
+                found.append((left + x, top + y))
+    return np.array(found, np.float32).reshape(-1, 2)
 
 
 @dataclass

@@ -213,8 +213,10 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     left, right = discs
     if left and right and chosen[0] and chosen[1]:
         # Thin plates seen edge-on leave few votes: the better seen end tells the other's size.
-        ratio = abs(along[chosen[1]]) / abs(along[chosen[0]])
-        return [left.at_least(right.semi_axis / ratio), right.at_least(left.semi_axis * ratio)]
+        # From the side one of them may lie where the hands are: then nothing follows from where.
+        ratio = abs(along[chosen[1]]) / max(abs(along[chosen[0]]), 1e-9)
+        if NEARER[0] / NEARER[1] < ratio < NEARER[1] / NEARER[0]:
+            return [left.at_least(right.semi_axis / ratio), right.at_least(left.semi_axis * ratio)]
     return discs
 
 

@@ -137,9 +137,8 @@ def _look(
             frame, seen = waiting.popleft()
             time_s, scale = frame.time_s, frame.scale
             person = around(pose.posed, time_s)
-            background = camera.step(
-                frame.gray, time_s, scale, None if person is None else person / scale, seen.cut
-            )
+            moving = bar.around() if person is None else [person / scale, *bar.around()]
+            background = camera.step(frame.gray, time_s, scale, moving, seen.cut)
             seen.shift, seen.brightness = background.shift, background.brightness
             bar.step(
                 frame.gray,

@@ -183,6 +183,25 @@ def test_plates_are_round(stage: Scene) -> None:
     assert len(x) == pytest.approx(np.pi * r * r, rel=0.02)
 
 
+@pytest.mark.parametrize("length_m", [2.20, 2.01])
+def test_a_bar_is_as_long_as_the_rules_say(stage: Scene, length_m: float) -> None:
+    """Bars of 2,200 and 2,010 mm with discs of 450 +- 1 mm, 1,310 mm between the sleeves' collars
+    (IWF Technical and Competition Rules 3.3, as restated by national federations), measured in
+    pixels of the drawn picture: from afar, straight from the front."""
+    view = orbit(0.0, 30.0, 1.0, target=(0.0, 1.0, 0.0), size=(720, 720), focal_px=8500.0)
+    look = BarbellLook(plates=(Plate((0.5, 0.1, 0.1)),), length_m=length_m, collars=False)
+    room = replace(random_gym(1, view.eye), standing=())
+    stage.fill(room, [], [look], view.eye)
+    _, tags = stage.draw(view, [([], [bar_matrix(1.0, 0.0)])])
+    _, bar = np.nonzero((tags >= BAR_TAG) & (tags <= BAR_TAG + 2))
+    rows, left = np.nonzero(tags == BAR_TAG + 1)
+    _, right = np.nonzero(tags == BAR_TAG + 2)
+    diameter = np.ptp(rows) + 1
+    assert (np.ptp(bar) + 1) / diameter == pytest.approx(length_m / 0.450, rel=0.012)
+    between = max(left.min() - right.max(), right.min() - left.max()) - 1
+    assert between / diameter == pytest.approx(1.310 / 0.450, rel=0.012)
+
+
 def test_hands_hold_the_bar(lane: Lane) -> None:
     """While held, the knuckles are within a hand's breadth (from memory: 0.05 to 0.06 of stature
     across the palm) of the bar's axis."""

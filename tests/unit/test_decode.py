@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from repcount.reading.decode import (
     FLOOR,
@@ -87,3 +88,22 @@ def test_the_floor_is_where_the_bar_lies_not_the_bottom_of_a_hinge() -> None:
     assert abs(level[0] - 0.10) < 0.01
     assert abs(level[-1] - 0.13) < 0.01
     assert level.max() < 0.15  # the hinges turn at 0.22
+
+
+def test_a_bar_left_lying_higher_than_usual_is_on_the_floor() -> None:
+    """Filmed from behind, the bar lies beyond the athlete's feet and seems higher."""
+    motion = drawn((0, 0.21), (3, 0.21), (4, 0.45), (6, 0.45), (7, 0.21), (9, 0.21))
+    left = (motion.time_s < 2.8) | (motion.time_s > 7.2)
+    motion = replace(motion, hands_off=np.where(left, 1.0, 0.0))
+    index = np.arange(0, len(motion.time_s), 3)
+    assert floor_level(motion, index) == pytest.approx(np.full(len(index), 0.21), abs=0.01)
+    zones = decode_zones(motion)
+    assert (zones.path[zones.time_s < 2.5] == FLOOR).all()
+
+
+def test_the_top_of_a_bounce_is_no_floor() -> None:
+    """Nobody holds it and it hardly moves there, but not for long."""
+    motion = drawn((0, 0.45), (1, 0.45), (1.3, 0.13), (1.5, 0.21), (1.7, 0.13), (4, 0.13))
+    motion = replace(motion, hands_off=np.where(motion.time_s > 1.05, 1.0, 0.0))
+    index = np.arange(0, len(motion.time_s), 3)
+    assert floor_level(motion, index).max() < 0.14

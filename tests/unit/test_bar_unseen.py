@@ -1,0 +1,66 @@
+"""What is read where the bar, or one end of it, is not in the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from repcount.motion import measure
+from repcount.reading import derive_attempt, read_attempt
+from repcount.records import Attempt
+from repcount.tracks import BAR_KEYPOINTS
+from sample_clips.render.specs import slate
+
+
+@pytest.fixture(scope="module")
+def tracks() -> xr.Dataset:
+    return slate().tracks()
+
+
+def without(tracks: xr.Dataset, ends: Sequence[str], from_s: float, to_s: float) -> Attempt:
+    """The attempt read with these ends of the bar out of sight for a while."""
+    tracks = tracks.copy(deep=True)
+    there = (tracks.time.values >= from_s) & (tracks.time.values <= to_s)
+    for name in ends:
+        place = list(tracks.keypoints.values).index(name)
+        tracks.position.values[there, :, place] = np.nan
+        tracks.confidence.values[there, place] = 0.0
+        tracks.plate_semi_axis.values[there, BAR_KEYPOINTS.index(name)] = np.nan
+    return derive_attempt(read_attempt(measure(tracks), None))
+
+
+@pytest.mark.parametrize("gone", BAR_KEYPOINTS)
+def test_one_end_is_enough(tracks: xr.Dataset, gone: str) -> None:
+    whole, half = without(tracks, [], 0, 0), without(tracks, [gone], 0, 1e9)
+    assert [rep.movement for rep in half.reps] == [rep.movement for rep in whole.reps]
+    assert len(half.breaks) == len(whole.breaks)
+    for one, other in zip(half.breaks, whole.breaks, strict=True):
+        assert one.first_contact_s == pytest.approx(other.first_contact_s, abs=0.1)
+        assert one.end_s == pytest.approx(other.end_s, abs=0.05)
+        # the two ends bounce by themselves, and one may lie before the other does
+        assert one.start_s == pytest.approx(other.start_s, abs=0.4)
+    # the one that is left is itself behind a leg now and then
+    assert sum(not one.seen for one in half.breaks) <= 1
+
+
+def test_a_bar_that_is_never_seen_is_said_and_every_end_told_by_hands_is_unsure(
+    tracks: xr.Dataset,
+) -> None:
+    attempt = without(tracks, BAR_KEYPOINTS, 0, 1e9)
+    assert "bar-unseen" in {notice.code for notice in attempt.warnings}
+    assert attempt.reps
+    assert all("by_hands" in stroke.flags for stroke in attempt.reps if stroke.confidence < 0.95)
+    assert not any(rest.seen for rest in attempt.floor_rests)
+    assert not any(pause.seen for pause in attempt.breaks)
+
+
+def test_only_the_breaks_whose_ends_were_out_of_sight_are_unsure(tracks: xr.Dataset) -> None:
+    whole = without(tracks, [], 0, 0)
+    second = whole.breaks[1]
+    attempt = without(tracks, BAR_KEYPOINTS, second.end_s - 0.6, second.end_s + 0.6)
+    assert [pause.seen for pause in whole.breaks] == [True] * len(whole.breaks)
+    unsure = [pause for pause in attempt.breaks if not pause.seen]
+    assert [pause.id for pause in unsure] == [attempt.breaks[1].id]
