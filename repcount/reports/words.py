@@ -62,7 +62,7 @@ STATUSES = {
 }
 START_SOURCES = {
     "sound": "the start beep",
-    "given": "the start given on the command line",
+    "given": "the start that a person gave",
     "first lift-off": "the bar's first lift-off, as no start beep was found",
 }
 
