@@ -14,8 +14,8 @@ __version__ = "0.1.0"
 _HOMES = {
     "analyze": "repcount.pipeline",
     "Options": "repcount.pipeline",
-    "Results": "repcount.pipeline",
-    "write_results": "repcount.pipeline",
+    "Results": "repcount.results",
+    "write_results": "repcount.results",
     "make_overlay": "repcount.pipeline",
     "report_page": "repcount.reports.html",
     "open_footage": "repcount.footage",

@@ -6,6 +6,7 @@ import hashlib
 import shutil
 import tempfile
 import zipfile
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -13,6 +14,9 @@ from pydantic import Field, ValidationError
 from sqlalchemy import select
 
 from repcount.errors import RecordError, RepcountError
+from repcount.heat.collect import FILES as HEAT_FILES
+from repcount.heat.collect import RECORD
+from repcount.heat.records import Heat
 from repcount.library import (
     PLAN_SOURCE,
     Athlete,
@@ -23,9 +27,9 @@ from repcount.library import (
     has_results,
     result_files,
 )
-from repcount.pipeline import EDITS, FILES, STILLS
 from repcount.plan import parse_plan
-from repcount.records import Record
+from repcount.records import Record, load_record
+from repcount.results import EDITS, FILES, STILLS, rebuild
 
 MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes
@@ -61,6 +65,12 @@ class _Attempt(Record):
     files: list[_File]
 
 
+class _Heat(Record):
+    id: Id
+    created_at: int
+    files: list[_File]
+
+
 class Manifest(Record):
     """What is in the archive. Share links, passphrase and unfinished uploads stay behind."""
 
@@ -68,6 +78,7 @@ class Manifest(Record):
     athletes: list[_Athlete]
     plans: list[_Plan]
     attempts: list[_Attempt]
+    heats: list[_Heat] = Field(default_factory=list)
 
 
 def export_library(library: Library, target: Path) -> int:
@@ -80,17 +91,14 @@ def export_library(library: Library, target: Path) -> int:
         plans = session.scalars(select(PlanRow)).all()
         rows = session.scalars(select(AttemptRow).order_by(AttemptRow.created_at)).all()
     part = target.with_name(target.name + ".part")
-    attempts = []
+    attempts, heats = [], []
     try:
         with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as archive:
             for row in rows:
                 folder = library.folder_of(row.id)
+                rebuild(folder)
                 names = [*result_files(folder), PLAN_SOURCE, row.file_name]
-                files = [
-                    _packed(archive, folder / name, f"{row.id}/{name}")
-                    for name in sorted(names)
-                    if (folder / name).is_file()
-                ]
+                files = _all_packed(archive, folder, names, row.id)
                 attempts.append(
                     _Attempt(
                         id=row.id,
@@ -103,10 +111,14 @@ def export_library(library: Library, target: Path) -> int:
                         files=files,
                     )
                 )
+            for heat in library.heats():
+                files = _all_packed(archive, library.heat_folder(heat.id), HEAT_FILES, heat.id)
+                heats.append(_Heat(id=heat.id, created_at=heat.created_at, files=files))
             manifest = Manifest(
                 athletes=[_Athlete(name=one.name, notes=one.notes) for one in people.values()],
                 plans=[_Plan(toml=one.toml, changed_at=one.changed_at) for one in plans],
                 attempts=attempts,
+                heats=heats,
             )
             archive.writestr(MANIFEST, manifest.model_dump_json(indent=1))
         part.replace(target)
@@ -118,6 +130,17 @@ def export_library(library: Library, target: Path) -> int:
     finally:
         part.unlink(missing_ok=True)
     return len(attempts)
+
+
+def _all_packed(
+    archive: zipfile.ZipFile, folder: Path, names: Iterable[str], inside: str
+) -> list[_File]:
+    """Those of the files that there are."""
+    return [
+        _packed(archive, folder / name, f"{inside}/{name}")
+        for name in sorted(names)
+        if (folder / name).is_file()
+    ]
 
 
 def _packed(archive: zipfile.ZipFile, path: Path, inside: str) -> _File:
@@ -148,6 +171,10 @@ def import_library(library: Library, source: Path) -> int:
             _check_room(manifest, library.folder, source)
             for one in manifest.attempts:
                 _unpack(archive, one, aside / one.id, source)
+                _check_attempt(one, aside / one.id, source)
+            for heat in manifest.heats:
+                _unpack(archive, heat, aside / heat.id, source)
+                load_record(Heat, aside / heat.id / RECORD)
         return _take_in(library, manifest, aside)
     except (zipfile.BadZipFile, NotImplementedError, EOFError, KeyError) as error:
         raise RecordError(
@@ -179,6 +206,10 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
             listed.add(f"{one.id}/{file.name}")
         if one.plan_toml is not None:
             parse_plan(one.plan_toml, f"{source}: plan of {one.id}")
+    for heat in manifest.heats:
+        if sorted(file.name for file in heat.files) != sorted(HEAT_FILES):
+            raise RecordError(f"{source}: the files of {heat.id} are not those of a heat.")
+        listed |= {f"{heat.id}/{file.name}" for file in heat.files}
     for plan in manifest.plans:
         parse_plan(plan.toml, f"{source}: plan")
     names = archive.namelist()
@@ -188,7 +219,8 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
 
 
 def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
-    needed = sum(file.bytes for one in manifest.attempts for file in one.files)
+    lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
+    needed = sum(file.bytes for files in lists for file in files)
     free = shutil.disk_usage(folder).free
     if needed > free:
         raise RecordError(
@@ -196,7 +228,7 @@ def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
         )
 
 
-def _unpack(archive: zipfile.ZipFile, one: _Attempt, folder: Path, source: Path) -> None:
+def _unpack(archive: zipfile.ZipFile, one: _Attempt | _Heat, folder: Path, source: Path) -> None:
     folder.mkdir()
     for file in one.files:
         (folder / file.name).parent.mkdir(exist_ok=True)
@@ -211,6 +243,9 @@ def _unpack(archive: zipfile.ZipFile, one: _Attempt, folder: Path, source: Path)
                 to.write(piece)
         if left != 0 or digest.hexdigest() != file.sha256:
             raise RecordError(f"{source}: {one.id}/{file.name} is damaged; export it again.")
+
+
+def _check_attempt(one: _Attempt, folder: Path, source: Path) -> None:
     if not (folder / one.file_name).is_file():
         raise RecordError(f"{source}: the video of {one.id} is missing; export it again.")
     if one.state == "done" and not has_results(folder):
@@ -242,4 +277,10 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             session.add(row)
         if one.state == "done":
             library.finish(one.id)
+    there = {row.id for row in library.heats()}
+    for heat in manifest.heats:
+        if heat.id not in there:
+            (aside / heat.id).replace(library.heat_folder(heat.id))
+            record = load_record(Heat, library.heat_folder(heat.id) / RECORD)
+            library.note_heat(heat.id, record, heat.created_at)
     return len(new)

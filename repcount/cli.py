@@ -130,9 +130,9 @@ def compare(attempt: Path, plan: Path, as_json: bool) -> None:
     Nothing is written.
     """
     from repcount.compare import compare as run
-    from repcount.pipeline import ATTEMPT
     from repcount.plan import load_plan
     from repcount.records import Attempt, load_record
+    from repcount.results import ATTEMPT
 
     path = attempt / ATTEMPT if attempt.is_dir() else attempt
     record = load_record(Attempt, path)

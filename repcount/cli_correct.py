@@ -13,8 +13,7 @@ from repcount.cli_help import MOMENT, plain, show
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
-    from repcount.pipeline import Results
-    from repcount.records import EditAction, Edits
+    from repcount.records import EditAction, Edits, Reading
 
 _NEAR_S = 0.5  # how far a moment given by hand may lie from the rep or break meant
 
@@ -82,12 +81,12 @@ def undo(ctx: click.Context, edit_id: str | None) -> None:
     """Take back a correction: the last one in force, or the one with this id."""
     from repcount.edits import edits_in_force, revert_edit
 
-    def change(before: Results, edits: Edits) -> Edits:
+    def change(reading: Reading, edits: Edits) -> Edits:
         standing = [edit.id for edit in edits_in_force(edits) if edit.reverts is None]
         if not edit_id and not standing:
             raise RepcountError("there is no correction to take back.")
         last = edit_id or standing[-1]
-        return revert_edit(before.reading, edits, last, who=_who(ctx), why=ctx.obj["why"])
+        return revert_edit(reading, edits, last, who=_who(ctx), why=ctx.obj["why"])
 
     _apply(ctx, change)
 
@@ -102,28 +101,30 @@ def _correction(
 ) -> None:
     """Append one correction; what is not given is left out of its values."""
     from repcount.edits import append_edit, make_edit
+    from repcount.reading import derive_attempt
 
     given = {key: value for key, value in (values or {}).items() if value is not None}
     if given.get("round") == 0:
         given["round"] = None
 
-    def change(before: Results, edits: Edits) -> Edits:
+    def change(reading: Reading, edits: Edits) -> Edits:
         target = None
+        attempt = derive_attempt(reading, edits)
         if rep is not None:
-            target = _meant(rep, [(one.id, one.top_s) for one in before.attempt.reps], "rep")
+            target = _meant(rep, [(one.id, one.top_s) for one in attempt.reps], "rep")
         if rest is not None:
-            places = [(one.id, one.start_s) for one in before.attempt.floor_rests]
+            places = [(one.id, one.start_s) for one in attempt.floor_rests]
             target = _meant(rest, places, "floor rest")
         edit = make_edit(
             edits, action, who=_who(ctx), why=ctx.obj["why"], target=target, values=given
         )
-        return append_edit(before.reading, edits, edit)
+        return append_edit(reading, edits, edit)
 
     _apply(ctx, change)
 
 
-def _apply(ctx: click.Context, change: Callable[[Results, Edits], Edits]) -> None:
-    from repcount.pipeline import correct as run
+def _apply(ctx: click.Context, change: Callable[[Reading, Edits], Edits]) -> None:
+    from repcount.results import correct as run
 
     results = run(ctx.obj["folder"], change)
     made = results.edits.edits[-1] if results.edits else None
@@ -164,8 +165,8 @@ def _meant(given: str, places: list[tuple[str, float]], what: str) -> str:
 
 def _list(folder: Path, as_json: bool) -> None:
     from repcount.edits import edits_in_force
-    from repcount.pipeline import EDITS, load_results
     from repcount.records import Edits
+    from repcount.results import EDITS, load_results
 
     results = load_results(folder)
     edits = results.edits or Edits(video_sha256=results.reading.video.sha256)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from repcount.cli_help import MODEL, PLATE_MM, STOPPED, Failure, debug_asked, native_silence, plain
+from repcount.cli_library import DATA, NEEDED, demand, save_heat
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
@@ -63,6 +64,8 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
     help="What to do when an attempt cannot be read.",
 )
 @click.option("--without-names", is_flag=True, help="Numbers for names in all files of the heat.")
+@click.option("--save", is_flag=True, help="Put the heat's page into the library too.")
+@DATA
 @click.option("--json", "as_json", is_flag=True, help="Print the heat as JSON.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def heat(
@@ -80,6 +83,8 @@ def heat(
     send: bool,
     on_error: str,
     without_names: bool,
+    save: bool,
+    data: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -102,6 +107,8 @@ def heat(
         return
     if out is None:
         raise click.UsageError("Give a folder for the heat's files with --out.")
+    if save:
+        demand(NEEDED, "--save")
     listed = load_manifest(source, plan) if is_list else list_folder(source, plan)
     from repcount.heat.cluster import Where
     from repcount.heat.collect import collect, write_heat
@@ -120,6 +127,10 @@ def heat(
     elif not quiet:
         _print(public)
         click.echo(f"\nWritten to {plain(out)}")
+    if save:
+        saved = save_heat(data, out)
+        if not quiet and not as_json:
+            click.echo(f"Saved in the library as {saved}")
     if any(one.state == "failed" for one in made.attempts):
         raise click.exceptions.Exit(INCOMPLETE)
 

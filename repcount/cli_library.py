@@ -1,4 +1,4 @@
-"""The library from the command line: `analyze --save`, `library` and `serve`."""
+"""The library from the command line: `--save` of two commands, `library` and `serve`."""
 
 from __future__ import annotations
 
@@ -57,6 +57,11 @@ def save_results(
     )
 
 
+def save_heat(data: Path | None, out: Path) -> str:
+    """Put a heat's files into the library; the heat's id."""
+    return opened(data).add_heat(out)
+
+
 def _there(name: str) -> bool:
     try:
         return importlib.util.find_spec(name) is not None
@@ -66,13 +71,13 @@ def _there(name: str) -> bool:
 
 @click.group()
 def library() -> None:
-    """Look after the library that `analyze --save` and `serve` share."""
+    """Look after the library that `analyze --save`, `heat --save` and `serve` share."""
 
 
 @library.command("list")
 @DATA
 def list_(data: Path | None) -> None:
-    """List the attempts, the newest first."""
+    """List attempts, then heats, the newest first."""
     from repcount.reports.numbers import clock
 
     kept = opened(data)
@@ -81,6 +86,8 @@ def list_(data: Path | None) -> None:
         who = names.get(row.athlete_id, "") if row.athlete_id else ""
         total = clock(row.total_s) if row.total_s is not None else row.state
         click.echo(plain(f"{row.id}  {total:<10}  {who}  {row.workout or row.file_name}".rstrip()))
+    for heat in kept.heats():
+        click.echo(plain(f"{heat.id}  heat of {heat.count:<3}  {heat.name}"))
     click.echo(f"Library: {plain(kept.folder)}")
 
 
@@ -107,12 +114,16 @@ def import_(archive: Path, data: Path | None) -> None:
 
 
 @library.command("delete")
-@click.argument("attempt")
+@click.argument("id_", metavar="ID")
 @DATA
-def delete(attempt: str, data: Path | None) -> None:
-    """Delete an attempt for good: video, tracks, results, links."""
-    opened(data).delete(attempt)
-    click.echo(f"Deleted {plain(attempt)}.")
+def delete(id_: str, data: Path | None) -> None:
+    """Delete an attempt (video, tracks, results, links) or a heat for good."""
+    kept = opened(data)
+    if any(id_ == heat.id for heat in kept.heats()):
+        kept.delete_heat(id_)
+    else:
+        kept.delete(id_)
+    click.echo(f"Deleted {plain(id_)}.")
 
 
 @click.command()

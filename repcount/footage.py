@@ -13,7 +13,6 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-import stat
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
@@ -31,13 +30,14 @@ from av.audio.frame import AudioFrame
 from av.audio.resampler import AudioResampler
 from av.audio.stream import AudioStream
 from av.container import InputContainer
-from av.error import FFmpegError
+from av.error import FFmpegError, InvalidDataError
 from av.packet import Packet
 from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
 from av.video.stream import VideoStream
 
+from repcount.containers import sniff
 from repcount.errors import FootageError
 
 # What phones and cameras write. Names are FFmpeg's decoders.
@@ -227,45 +227,6 @@ def orientation(matrix: tuple[int, ...]) -> tuple[int, bool]:
 
 
 # --- what the file is -----------------------------------------------------------------------------
-
-
-def sniff(path: Path) -> str:
-    """The container format by the first bytes, as FFmpeg's demuxer: mov, matroska, avi or mpegts.
-
-    Raises FootageError for anything that is no regular file or none of these formats.
-    """
-    try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "no ordinary file"
-            raise FootageError(f"{path}: this is {kind}; give a video file.")
-        if status.st_size == 0:
-            raise FootageError(
-                f"{path}: the file is empty; copy it again from the phone or camera."
-            )
-        with path.open("rb") as file:
-            head = file.read(4096)
-    except FileNotFoundError:
-        raise FootageError(f"{path}: no such file; check the path.") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise FootageError(f"{path}: cannot be read ({reason}); check the file.") from error
-    if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot", b"uuid"):
-        if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"mif1", b"avif", b"msf1"):
-            raise FootageError(f"{path}: this is a photo; give a video file.")
-        return "mov"
-    if head[:4] == b"\x1a\x45\xdf\xa3":
-        return "matroska"
-    if head[:4] == b"RIFF" and head[8:11] == b"AVI":
-        return "avi"
-    for offset, length in ((0, 188), (4, 192)):  # plain, and with the camera's 4-byte time codes
-        syncs = head[offset::length]
-        if len(syncs) >= 5 and set(syncs) == {0x47}:
-            return "mpegts"
-    raise FootageError(
-        f"{path}: not a video in a format that phones and cameras write (MP4, MOV, 3GP, MKV, WebM, "
-        "AVI, MTS); export it as MP4."
-    )
 
 
 def declared_bytes(path: Path, container: str) -> int:
@@ -493,7 +454,7 @@ def _time_stamps(path: Path, container: str, first_pts: int) -> tuple[np.ndarray
         stream = _picture_stream(path, opened)
         unit = float(stream.time_base or 0)
         with suppress(FFmpegError):  # if the rest cannot be read, what was read stands
-            for packet in opened.demux(stream):
+            for packet in _packets(opened, stream):
                 stamp = packet.dts if packet.pts is None else packet.pts
                 if stamp is None or packet.is_discard:
                     continue
@@ -519,7 +480,7 @@ def _decoded(opened: InputContainer, stream: Any, faults: list[str]) -> Iterator
     """All decodable frames of `stream` from where `opened` stands; a fault is noted and stepped
     over."""
     try:
-        for packet in opened.demux(stream):
+        for packet in _packets(opened, stream):
             try:
                 decoded = packet.decode()
             except (FFmpegError, ValueError) as error:
@@ -533,6 +494,14 @@ def _decoded(opened: InputContainer, stream: Any, faults: list[str]) -> Iterator
         yield from stream.decode(None)
     except FFmpegError as error:
         faults.append(_reason(error))
+
+
+def _packets(opened: InputContainer, stream: VideoStream | AudioStream) -> Iterator[Packet]:
+    """A stream's packets. Raises FFmpegError where the container cannot be read on."""
+    try:
+        yield from opened.demux(stream)
+    except IndexError as error:  # PyAV's, where MPEG-TS begins another stream in the middle
+        raise InvalidDataError(0, "its streams change in the middle") from error
 
 
 def _in_order(pictures: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
@@ -759,7 +728,7 @@ class Footage:
         with _opened(self._path, self.info.container) as opened:
             stream = opened.streams.best("audio")
             assert isinstance(stream, AudioStream)
-            yield stream, self._readable(opened.demux(stream))
+            yield stream, self._readable(_packets(opened, stream))
 
     def _readable(self, packets: Iterator[Packet]) -> Iterator[Packet]:
         try:

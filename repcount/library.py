@@ -2,7 +2,8 @@
 
 Rows live in SQLite (`library.sqlite`, schema versions in `repcount.migrations`); an attempt's video
 and results are files in `attempts/ID`, the same that `analyze --out` writes. Corrections stay in
-the results' own `edits.json`, so that the command line and the pages write one list.
+the results' own `edits.json`, so that the command line and the pages write one list. A heat's
+files are in `heats/ID`, as `repcount heat` writes them.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import ForeignKey, String, create_engine, event, select, text, update
@@ -22,13 +23,18 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from repcount.errors import RecordError, RepcountError
-from repcount.pipeline import ATTEMPT, EDITS, FILES, READING, STILLS
+from repcount.heat.collect import FILES as HEAT_FILES
+from repcount.heat.collect import RECORD
+from repcount.heat.records import Heat
 from repcount.plan import parse_plan
 from repcount.records import Attempt, Reading, load_record
+from repcount.results import ASIDE, ATTEMPT, EDITS, FILES, READING, STILLS
 
-DATABASE, ATTEMPTS, UPLOADS = "library.sqlite", "attempts", "uploads"
+DATABASE = "library.sqlite"
+ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
 STATES = ("waiting", "running", "done", "failed", "cancelled")
+_DELETE_TRIES = 20
 _ENDINGS = {"mov": ".mp4", "matroska": ".mkv", "avi": ".avi", "mpegts": ".mts"}
 
 
@@ -97,6 +103,16 @@ class Share(Base):
     expires_at: Mapped[int]
 
 
+class HeatRow(Base):
+    """Attempts that were judged together, `count` of them."""
+
+    __tablename__ = "heats"
+    id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    name: Mapped[str] = mapped_column(String(200))
+    count: Mapped[int]
+    created_at: Mapped[int]
+
+
 class Setting(Base):
     """A value of the library's own: the passphrase's hash, the key of its cookies."""
 
@@ -146,7 +162,7 @@ class Library:
     def __init__(self, folder: Path | str | None = None) -> None:
         self.folder = Path(folder) if folder is not None else default_folder()
         try:
-            for part in (self.folder, self.folder / ATTEMPTS, self.folder / UPLOADS):
+            for part in (self.folder, *(self.folder / one for one in FOLDERS)):
                 part.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
@@ -182,6 +198,12 @@ class Library:
         if not re.fullmatch(r"[0-9a-f]{16}", attempt_id):
             raise Missing("there is no such attempt.")
         return self.folder / ATTEMPTS / attempt_id
+
+    def heat_folder(self, heat_id: str) -> Path:
+        """Where a heat's files lie."""
+        if not re.fullmatch(r"[0-9a-f]{16}", heat_id):
+            raise Missing("there is no such heat.")
+        return self.folder / HEATS / heat_id
 
     def upload_file(self, upload_id: str) -> Path:
         """Where a file on its way is gathered."""
@@ -276,7 +298,7 @@ class Library:
         the upload marked in the same transaction as the row: a kill loses neither. Raises
         FootageError for no video.
         """
-        from repcount.footage import sniff
+        from repcount.containers import sniff
 
         ending = _ENDINGS[sniff(video)]
         attempt_id = secrets.token_hex(8)
@@ -319,9 +341,42 @@ class Library:
             raise
         return attempt_id
 
-    def finish(self, attempt_id: str) -> None:
+    def add_heat(self, source: Path) -> str:
+        """Take a heat's files (a folder that `write_heat` wrote) into the library; its id.
+
+        Raises RecordError where there is no heat, RepcountError where the disk refuses.
+        """
+        heat = load_record(Heat, source / RECORD)
+        heat_id = secrets.token_hex(8)
+        folder = self.heat_folder(heat_id)
+        try:
+            folder.mkdir(mode=0o700)
+            for name in HEAT_FILES:
+                shutil.copyfile(source / name, folder / name)
+        except OSError as error:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise RepcountError(
+                f"{source}: the heat cannot be kept ({error.strerror}); check folder and disk."
+            ) from error
+        self.note_heat(heat_id, heat, now())
+        return heat_id
+
+    def note_heat(self, heat_id: str, heat: Heat, at: int) -> None:
+        """A heat whose files lie in their place."""
+        with self.session() as session:
+            row = HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
+            session.add(row)
+
+    def heats(self) -> Sequence[HeatRow]:
+        """Heats, the newest first."""
+        with self.session() as session:
+            asked = select(HeatRow).order_by(HeatRow.created_at.desc(), HeatRow.id)
+            return session.scalars(asked).all()
+
+    def finish(self, attempt_id: str, record: Attempt | None = None) -> None:
         """Note that the results of an attempt lie in its folder. RecordError if they do not."""
-        record = load_record(Attempt, self.folder_of(attempt_id) / ATTEMPT)
+        if record is None:
+            record = load_record(Attempt, self.folder_of(attempt_id) / ATTEMPT)
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is not None:
@@ -364,17 +419,24 @@ class Library:
             for row in self.attempts():
                 if row.created_at < now() - keep_days * 86_400:
                     self.delete(row.id)
+            for heat in self.heats():
+                if heat.created_at < now() - keep_days * 86_400:
+                    self.delete_heat(heat.id)
         with self.session() as session:
-            known = set(session.scalars(select(AttemptRow.id)))
+            known = {*session.scalars(select(AttemptRow.id)), *session.scalars(select(HeatRow.id))}
             for old in session.scalars(
                 select(Upload).where(Upload.created_at < now() - 7 * 86_400)
             ):
                 session.delete(old)
             session.flush()
             coming = set(session.scalars(select(Upload.id)))
-        for folder in (self.folder / ATTEMPTS).iterdir():
+        homes = (self.folder / ATTEMPTS, self.folder / HEATS)
+        for folder in (one for home in homes for one in home.iterdir()):
             if folder.name not in known:
                 shutil.rmtree(folder, ignore_errors=True)
+            for aside in folder.glob(f"{ASIDE}*"):
+                if aside.stat().st_mtime < now() - 3600:  # nobody writes for so long
+                    shutil.rmtree(aside, ignore_errors=True)
         for file in (self.folder / UPLOADS).iterdir():
             if file.name not in coming:
                 file.unlink(missing_ok=True)
@@ -389,9 +451,19 @@ class Library:
             for upload in session.scalars(select(Upload).where(Upload.attempt_id == attempt_id)):
                 session.delete(upload)
             session.delete(row)
-        with suppress(FileNotFoundError):
-            shutil.rmtree(folder)
         self._forget()
+        _remove(folder)
+
+    def delete_heat(self, heat_id: str) -> None:
+        """Delete a heat and its files; attempts of the library that were in it stay."""
+        folder = self.heat_folder(heat_id)
+        with self.session() as session:
+            row = session.get(HeatRow, heat_id)
+            if row is None:
+                raise Missing("there is no such heat; it may have been deleted.")
+            session.delete(row)
+        self._forget()
+        _remove(folder)
 
     def delete_athlete(self, athlete_id: int) -> None:
         """Delete an athlete with all of the athlete's attempts."""
@@ -447,6 +519,15 @@ class Missing(RecordError):
 def now() -> int:
     """Unix seconds."""
     return int(time.time())
+
+
+def _remove(folder: Path) -> None:
+    for _ in range(_DELETE_TRIES):  # a process that was stopped may write a moment longer
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            return
+        time.sleep(0.1)
+    raise RepcountError(f"{folder}: some files cannot be deleted; delete this folder by hand.")
 
 
 def has_results(folder: Path) -> bool:

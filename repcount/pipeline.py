@@ -1,44 +1,27 @@
-"""From a video to a folder of results, and from a correction to the same folder again.
+"""From a video to a folder of results, and from such a folder to its overlay.
 
-Nothing is written before everything has been computed; files are then written aside and moved into
-place, so that a stopped or failed run leaves the folder as it was.
+What lies in the folder, and how a correction changes it, is in `repcount.results`.
 """
 
 from __future__ import annotations
 
-import fcntl
-import shutil
-import signal
-import tempfile
 import threading
-import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from repcount.compare import compare
-from repcount.edits import new_edits
 from repcount.errors import RecordError, RepcountError
 from repcount.footage import open_footage
 from repcount.motion import measure
 from repcount.plan import Plan, load_plan
 from repcount.reading import derive_attempt, read_attempt
-from repcount.records import (
-    Attempt,
-    Comparison,
-    Edits,
-    Reading,
-    load_record,
-    save_record,
-)
+from repcount.records import Edits, Reading, load_record
 from repcount.reports import stills
-from repcount.reports.captions import captions, chapters_text
-from repcount.reports.html import write_report
-from repcount.reports.tables import FILES as TABLES
-from repcount.reports.tables import write_tables
-from repcount.tracks import attribute, load_tracks, save_tracks
+from repcount.results import EDITS, READING, TRACKS, Results, load_results, write_results
+from repcount.tracks import attribute, load_tracks
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -47,14 +30,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[float, float], None]
 
-TRACKS, READING, EDITS = "tracks.nc", "reading.json", "edits.json"
-ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
-REPORT, CAPTIONS, CHAPTERS, STILLS = "report.html", "captions.vtt", "chapters.vtt", "stills"
 OVERLAY = "overlay.mp4"
-_LOOK_SHARE = 0.4  # of an overlay's time that looking for faces takes
-# What a correction makes anew. The plan is kept as read, so that it can be compared with again.
-DERIVED = (ATTEMPT, COMPARISON, REPORT, CAPTIONS, CHAPTERS, *TABLES)
-FILES = (TRACKS, READING, PLAN, *DERIVED)
 
 
 @dataclass(frozen=True)
@@ -76,20 +52,6 @@ class Options:
     model: str = "full"
     stills: bool = True
     blur_faces: str | None = None
-
-
-@dataclass(frozen=True)
-class Results:
-    """Everything that was made. `tracks` is None where no pixels were needed; `stills` are JPEGs by
-    their moment in milliseconds."""
-
-    reading: Reading
-    attempt: Attempt
-    comparison: Comparison | None = None
-    plan: Plan | None = None
-    edits: Edits | None = None
-    tracks: xr.Dataset | None = None
-    stills: Mapping[int, bytes] = field(default_factory=dict)
 
 
 def analyze(
@@ -223,17 +185,16 @@ def make_overlay(
                 f"{folder}: was not made from {video} (their SHA-256 differ); give the video that "
                 "was read."
             )
-        blur = None
-        if whose is not None:
-            from repcount.tracking.faces import FaceBlur, find_heads
-
-            first = None if progress is None else _part(progress, 0.0, _LOOK_SHARE)
-            blur = FaceBlur(find_heads(footage, seen, whose, first, cancel))
-            progress = None if progress is None else _part(progress, _LOOK_SHARE, 1.0)
         drawn = Drawn(
             results.attempt, seen, results.comparison, results.plan, tuple(results.reading.phases)
         )
-        write_overlay(out, footage, drawn, blur, progress, cancel)
+        with ExitStack() as stack:
+            blur = None
+            if whose is not None:
+                from repcount.tracking.faces import FaceBlur, HeadWatch
+
+                blur = FaceBlur(stack.enter_context(HeadWatch(footage, seen, whose)))
+            write_overlay(out, footage, drawn, blur, progress, cancel)
     return out
 
 
@@ -251,134 +212,3 @@ def _beside(folder: Path, name: str) -> Path:
     raise RepcountError(
         f"{folder}: the video {name} does not lie beside the results; give it with --video."
     )
-
-
-def _part(progress: Progress, begin: float, end: float) -> Progress:
-    """Progress of a part of the work, told as progress of the whole."""
-    started = time.monotonic()
-
-    def told(share: float, left_s: float) -> None:
-        whole = begin + (end - begin) * share
-        spent = time.monotonic() - started
-        later = (spent + left_s) * (1 - end) / max(1e-6, end - begin)
-        progress(whole, left_s + later)
-
-    return told
-
-
-def load_results(folder: Path | str) -> Results:
-    """The reading in a results folder with its corrections, and all that follows from them anew.
-
-    Raises RecordError if the folder has no reading or a file in it is damaged.
-    """
-    folder = Path(folder)
-    reading = load_record(Reading, folder / READING)
-    edits = load_record(Edits, folder / EDITS) if (folder / EDITS).exists() else None
-    plan = load_record(Plan, folder / PLAN) if (folder / PLAN).exists() else None
-    attempt = derive_attempt(reading, edits)
-    return Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits)
-
-
-def correct(folder: Path | str, change: Callable[[Results, Edits], Edits]) -> Results:
-    """Change the corrections of a results folder and make anew what follows from them.
-
-    `change` takes the results as they are and their corrections and returns longer corrections.
-    Two at a time wait for each other. Raises RepcountError where the correction does not fit;
-    nothing is changed then.
-    """
-    folder = Path(folder)
-    with _alone(folder / READING):
-        before = load_results(folder)
-        edits = change(before, before.edits or new_edits(before.reading))
-        attempt = derive_attempt(before.reading, edits)
-        plan = before.plan
-        comparison = compare(attempt, plan) if plan else None
-        results = Results(
-            before.reading, attempt, comparison, plan, edits, stills=stills.load(folder / STILLS)
-        )
-        _put(folder, lambda aside: _write(aside, results, with_edits=True), (*DERIVED, EDITS))
-    return results
-
-
-@contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold a lock on a file that is there already; one that is not is reported when it is read."""
-    if not path.is_file():
-        yield
-        return
-    with path.open("rb") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
-        yield
-
-
-def write_results(folder: Path | str, results: Results) -> None:
-    """Write all files of an analysis into a folder, in place of those of an earlier one.
-
-    Other files in it, and the corrections, stay as they are.
-    """
-    _put(Path(folder), lambda aside: _write(aside, results), (*FILES, STILLS))
-
-
-def _write(aside: Path, results: Results, *, with_edits: bool = False) -> None:
-    """The files of a results folder; the expensive ones only where there was an analysis."""
-    if results.tracks is not None:
-        save_tracks(results.tracks, aside / TRACKS)
-        save_record(results.reading, aside / READING)
-        if results.plan is not None:
-            save_record(results.plan, aside / PLAN)
-        if results.stills:
-            stills.save(aside / STILLS, results.stills)
-    if with_edits and results.edits is not None:
-        save_record(results.edits, aside / EDITS)
-    save_record(results.attempt, aside / ATTEMPT)
-    if results.comparison is not None:
-        save_record(results.comparison, aside / COMPARISON)
-    write_report(aside / REPORT, results.attempt, results.comparison, results.stills)
-    (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
-    chapters = chapters_text(results.attempt, results.comparison)
-    (aside / CHAPTERS).write_text(chapters, encoding="utf-8")
-    write_tables(aside, results.attempt, results.comparison)
-
-
-def _put(folder: Path, write: Callable[[Path], None], ours: tuple[str, ...]) -> None:
-    """Write files aside, then move them into the folder; those of `ours` not written are removed.
-
-    Raises RepcountError where the disk refuses.
-    """
-    aside = None
-    try:
-        home = folder if folder.is_dir() else folder.parent
-        home.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".repcount-", dir=home))
-        write(aside)
-        with _not_stopped():
-            folder.mkdir(exist_ok=True)
-            for name in ours:
-                if name == STILLS:
-                    stills.replace(folder / name, aside / name)
-                elif (aside / name).exists():
-                    (aside / name).replace(folder / name)
-                else:
-                    (folder / name).unlink(missing_ok=True)
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise RepcountError(
-            f"{folder}: the results cannot be written ({reason}); check the folder and the disk."
-        ) from error
-    finally:
-        if aside is not None:
-            shutil.rmtree(aside, ignore_errors=True)
-
-
-@contextmanager
-def _not_stopped() -> Iterator[None]:
-    """Let the few moves come to their end: a request to stop waits for them."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    held = {signal.SIGINT, signal.SIGTERM}
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, held)
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)

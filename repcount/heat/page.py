@@ -24,10 +24,7 @@ LONG = 40
 
 def heat_page(heat: Heat) -> str:
     """The whole page as text. Everything that comes from the records is escaped."""
-    css = "\n".join(
-        path.read_text(encoding="utf-8") for path in (SHARED / "report.css", ASSETS / "heat.css")
-    )
-    script = (ASSETS / "heat.js").read_text(encoding="utf-8")
+    css, script = sheet_and_script()
     policy = (
         f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
         "base-uri 'none'; form-action 'none'"
@@ -36,6 +33,14 @@ def heat_page(heat: Heat) -> str:
     return template.render(
         heat=heat, policy=policy, css=Markup(css), script=Markup(script), **_parts(heat)
     )
+
+
+def sheet_and_script() -> tuple[str, str]:
+    """The style sheet and the script that stand in the page."""
+    css = "\n".join(
+        path.read_text(encoding="utf-8") for path in (SHARED / "report.css", ASSETS / "heat.css")
+    )
+    return css, (ASSETS / "heat.js").read_text(encoding="utf-8")
 
 
 def _parts(heat: Heat) -> dict[str, Any]:

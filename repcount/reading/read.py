@@ -14,6 +14,7 @@ import repcount
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.align import Pairing, align, expand
+from repcount.reading.corrected import BREAK_S
 from repcount.reading.decode import (
     FLOOR,
     FREE,
@@ -119,6 +120,7 @@ def read_attempt(
     notices += _sight(strokes, begun)
     looks = [likelihoods(stroke) for stroke in strokes]
     reps, failed = _reps(strokes, looks, ids, pairings, workout)
+    _doubt_last(reps, rests, workout)
     records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
@@ -460,7 +462,8 @@ def _reps(
         confidence = _stated(confidence)
         if "by_hands" in flags:
             confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
-        if told < CHECK_BELOW:
+        if told < CHECK_BELOW or "driven_through" in flags:
+            # whether it stood in between is a matter of a few pictures: someone should look
             flags.append("check")
         start, top, end = _times(stroke, movement)
         way, share = _style_of(stroke, movement)
@@ -540,6 +543,37 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
         look = last_before or counted[0]
         if done[key] < asked[key]:
             _flag(look, "count_short")
+
+
+def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
+    """Mark the end of the count where a lift after the end, or one that follows, may belong there.
+
+    A last rep that completes the workout by itself after a break may be a lift after the end; what
+    follows an unfinished count may be the next rep.
+    """
+    counted = [rep for rep in reps if rep.status == "counted"]
+    if workout is None or len(counted) < 2:
+        return
+    order = [
+        (place, part.movement)
+        for place, parts in enumerate(workout.rounds, 1)
+        for part in parts
+        for _ in range(part.reps)
+    ]
+    before, last = counted[-2:]
+    if (last.round, last.movement) == order[-1] and any(
+        before.top_s < rest.start_s
+        and rest.end_s < last.top_s
+        and rest.end_s - rest.start_s >= BREAK_S
+        for rest in rests
+    ):
+        _flag(last, "alone_at_the_end")
+    done = [k for k, key in enumerate(order) if key == (last.round, last.movement)]
+    follows = {key[1] for key in order[done[-1] + 1 : done[-1] + 2]} if done else set()
+    for rep in reps:
+        if rep.top_s > last.top_s and rep.movement in follows:
+            _flag(rep, "perhaps_next")
+            _flag(last, "perhaps_next")
 
 
 _STATUS: dict[str, RepStatus] = {

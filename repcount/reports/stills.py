@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from repcount.errors import FootageError
-from repcount.footage import Footage
 from repcount.records import Attempt, Comparison, from_ms, to_ms
 from repcount.reports import words
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from repcount.footage import Footage
     from repcount.tracking.faces import Whose
 
 # A table of stills that nobody scrolls through helps nobody: breaks come first, then what to check.
@@ -50,6 +50,8 @@ def take(
     """A JPEG for each moment (milliseconds of real time) that can be decoded, cut to the athlete
     where `tracks` know the place. `whose` faces are made unreadable first: others' or all."""
     import cv2
+
+    from repcount.footage import Footage
 
     found = {}
     blur = None

@@ -19,13 +19,13 @@ LETTER_PX = 6.4
 
 def tag(name: str, *children: str | Markup, **attributes: object) -> Markup:
     """An element; children and attribute values are escaped. `class_` is `class`, `_` is `-`."""
-    written = Markup("").join(
-        Markup(' {}="{}"').format(key.rstrip("_").replace("_", "-"), _number(value))
+    written = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{escape(_number(value))}"'
         for key, value in attributes.items()
         if value is not None
     )
-    inner = Markup("").join(escape(child) for child in children)
-    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, inner)
+    inner = "".join(escape(child) for child in children)
+    return Markup(f"<{name}{written}>{inner}</{name}>")
 
 
 def _number(value: object) -> object:

@@ -37,8 +37,16 @@ FLAGS = {
     "not_deep": "hip may not be below the knee",
     "count_short": "fewer reps were seen than the round asks for",
     "after_uncounted": "follows a stroke that was not counted",
+    "alone_at_the_end": "alone after a break: the last rep, or a lift after the end",
+    "perhaps_next": "the next rep of the workout may be here",
+    "near_cap": "may fall on the other side of the time cap",
     "style_differs": "may be of another style than asked",
 }
+# Flags that are a reason to look whatever the confidence.
+_REASONS = {
+    "count_short", "after_uncounted", "alone_at_the_end", "perhaps_next", "near_cap",
+    "driven_through",
+}  # fmt: skip
 _NO_DOUBT = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
 _MEASURED = {
     "not_erect": "shoulders_below_standing",
@@ -54,7 +62,7 @@ STATUSES = {
 }
 START_SOURCES = {
     "sound": "the start beep",
-    "given": "the start given on the command line",
+    "given": "the start that a person gave",
     "first lift-off": "the bar's first lift-off, as no start beep was found",
 }
 
@@ -290,7 +298,7 @@ def doubts(attempt: Attempt) -> list[Doubt]:
         why = [] if rep.status == "counted" else [STATUSES[rep.status]]
         if said := flag_words(rep):
             why.append(said)
-        if "check" in rep.flags and not {"count_short", "after_uncounted"} & set(rep.flags):
+        if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(Doubt(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
     found += [failed_doubt(stroke) for stroke in attempt.failed]

@@ -24,7 +24,6 @@ from repcount.footage import Footage
 from repcount.tracking.pose import Person, PoseModel
 
 Whose = Literal["others", "all"]
-Progress = Callable[[float, float], None]
 
 LOOKS_HZ = 3.0
 PEOPLE = 6  # asked of the pose model in a look
@@ -44,6 +43,9 @@ _FACE_TO_HEAD = 1.05  # a detected face's width to the radius of the head around
 # it is of the faces that it finds again: plates on a wall look like faces now and then.
 _SURE = 0.8
 _HOLD_S = 0.7  # a head that is no longer found stays blurred this long, and was before it was
+_JOIN_S = 2 * _HOLD_S  # the longest from one look at a head to the next
+# What bears on a moment: a head first found no later than it is held before, seen again in time.
+AHEAD_S = _HOLD_S + _JOIN_S
 _STEP = 1.8  # a head moves no further than this many radii from look to look
 _UPRIGHT_S = 4.0  # the athlete's head is as large as it is at any time this near
 _HEAD_POINTS = tuple(range(11))
@@ -227,39 +229,70 @@ class Others:
         return bool((away <= self._radii[close]).any())
 
 
-def find_heads(
-    footage: Footage,
-    tracks: xr.Dataset,
-    whose: Whose,
-    progress: Progress | None = None,
-    cancel: threading.Event | None = None,
-) -> Heads:
-    """Look through a video for heads. `tracks` are those of its athlete.
+class HeadWatch:
+    """Heads of a video, looked for in a thread of its own while its pictures are written: an answer
+    waits until all has been looked at that bears on it, so it is the same as after the last look.
 
-    Raises FootageError if not a single picture can be decoded.
+    `tracks` are those of the video's athlete. Use it in a `with` block and ask for rising moments.
     """
-    import time
 
-    athlete = AthleteHead(tracks)
-    others = Others(tracks, athlete)
-    begun = time.monotonic()
-    looks: list[tuple[float, list[Head]]] = []
-    with HeadFinder() as finder:
-        for frame in footage.frames(rate_hz=LOOKS_HZ):
-            if cancel is not None and cancel.is_set():
-                raise KeyboardInterrupt
-            looks.append((frame.time_s, others(finder(frame.rgb, frame.time_s), frame.time_s)))
-            share = min(1.0, max(1e-3, frame.time_s * footage.slowed / footage.info.duration_s))
-            if progress is not None:
-                progress(share, (time.monotonic() - begun) * (1 - share) / share)
-    return Heads(linked(looks), athlete, whose)
+    def __init__(self, footage: Footage, tracks: xr.Dataset, whose: Whose) -> None:
+        self._footage, self._whose = footage, whose
+        self._athlete = AthleteHead(tracks)
+        self._others = Others(tracks, self._athlete)
+        self._links = Links()
+        self._looked_s = -np.inf
+        self._changed = threading.Condition()
+        self._error: BaseException | None = None
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name="heads", daemon=True)
+
+    def __enter__(self) -> HeadWatch:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._stopping = True
+        self._thread.join()
+
+    def at(self, at_s: float) -> list[Head]:
+        """Heads to hide at a moment in real seconds. Raises what has ended the looking."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._looked_s >= at_s + AHEAD_S)
+            if self._error is not None:
+                raise self._error
+            self._links.forget(at_s)
+            return Heads(self._links.sure(), self._athlete, self._whose).at(at_s)
+
+    def _run(self) -> None:
+        try:
+            with HeadFinder() as finder:
+                for frame in self._footage.frames(rate_hz=LOOKS_HZ):
+                    if self._stopping:
+                        return
+                    at = frame.time_s
+                    heads = self._others(finder(frame.rgb, at), at)
+                    with self._changed:
+                        self._links.add(at, heads)
+                        self._looked_s = at
+                        self._changed.notify_all()
+        except BaseException as error:  # raised again where somebody asks
+            self._error = error
+        finally:
+            with self._changed:
+                self._looked_s = np.inf
+                self._changed.notify_all()
 
 
-def linked(looks: Sequence[tuple[float, list[Head]]]) -> list[Run]:
+class Links:
     """Heads of successive looks joined into runs, each to the nearest within reach."""
-    runs: list[Run] = []
-    for at, heads in looks:
-        open_runs = [run for run in runs if at - run.times[-1] <= 2 * _HOLD_S]
+
+    def __init__(self) -> None:
+        self._runs: list[Run] = []
+
+    def add(self, at_s: float, heads: Sequence[Head]) -> None:
+        """The heads of one more look."""
+        open_runs = [run for run in self._runs if at_s - run.times[-1] <= _JOIN_S]
         free = list(_merged(heads))
         pairs = sorted(
             (float(np.hypot(run.heads[-1].x - head.x, run.heads[-1].y - head.y)), i, j)
@@ -273,10 +306,17 @@ def linked(looks: Sequence[tuple[float, list[Head]]]) -> list[Run]:
             if i not in taken_runs and j not in taken:
                 taken_runs.add(i)
                 taken.add(j)
-                open_runs[i].times.append(at)
+                open_runs[i].times.append(at_s)
                 open_runs[i].heads.append(free[j])
-        runs += [Run([at], [head]) for j, head in enumerate(free) if j not in taken]
-    return [run for run in runs if run.sure]
+        self._runs += [Run([at_s], [head]) for j, head in enumerate(free) if j not in taken]
+
+    def sure(self) -> list[Run]:
+        """Those that were seen twice, or once and surely."""
+        return [run for run in self._runs if run.sure]
+
+    def forget(self, before_s: float) -> None:
+        """Let go of runs that are over, held as long as they are, before a moment."""
+        self._runs = [run for run in self._runs if run.times[-1] + _HOLD_S >= before_s]
 
 
 def _merged(heads: Sequence[Head]) -> Iterator[Head]:
@@ -298,7 +338,7 @@ def _merged(heads: Sequence[Head]) -> Iterator[Head]:
 class FaceBlur:
     """Makes the heads of a video unreadable in its pictures."""
 
-    def __init__(self, heads: Heads) -> None:
+    def __init__(self, heads: Heads | HeadWatch) -> None:
         self._heads = heads
 
     def __call__(self, planes: Sequence[np.ndarray], at_s: float) -> None:

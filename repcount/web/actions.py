@@ -21,18 +21,25 @@ from repcount.plan import parse_plan
 from repcount.reports.numbers import clock
 from repcount.web.plan_form import PlanForm, toml_of
 from repcount.web.queue import Queue
+from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS, AttemptId
 
 RowId = Annotated[int, Path(ge=1, le=2**31)]
 _EVERY_S = 0.5
 
 
-def router(library: Library, queue: Queue) -> APIRouter:
+def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
     """The addresses of all changes but corrections."""
     routes = APIRouter(prefix="/api", tags=["library"], responses=ERRORS)
 
     def go(to: str) -> Response:
         return Response(status_code=204, headers={"HX-Redirect": to})
+
+    def leave(row: AttemptRow) -> None:
+        """Let nobody write into the folder of an attempt that is about to be deleted."""
+        if row.state in ("waiting", "running"):
+            queue.cancel(row.id)
+        rebuilder.forget(row.id)
 
     @routes.get("/attempts/{attempt_id}/events", responses=_STREAM)
     async def events(
@@ -69,8 +76,7 @@ def router(library: Library, queue: Queue) -> APIRouter:
     @routes.post("/attempts/{attempt_id}/delete", status_code=204)
     def delete(attempt_id: AttemptId) -> Response:
         """Delete an attempt for good."""
-        if library.attempt(attempt_id).state in ("waiting", "running"):
-            queue.cancel(attempt_id)
+        leave(library.attempt(attempt_id))
         library.delete(attempt_id)
         return go("/")
 
@@ -109,10 +115,15 @@ def router(library: Library, queue: Queue) -> APIRouter:
     def delete_athlete(athlete_id: RowId) -> Response:
         """Delete an athlete and all of the athlete's attempts."""
         for row in library.attempts(athlete_id=athlete_id):
-            if row.state in ("waiting", "running"):
-                queue.cancel(row.id)
+            leave(row)
         library.delete_athlete(athlete_id)
         return go("/athletes")
+
+    @routes.post("/heats/{heat_id}/delete", status_code=204)
+    def delete_heat(heat_id: AttemptId) -> Response:
+        """Delete a heat for good."""
+        library.delete_heat(heat_id)
+        return go("/heats")
 
     @routes.post("/plans/check", responses=_TEXT)
     def check(form: Annotated[PlanForm, Form()]) -> PlainTextResponse:

@@ -19,6 +19,7 @@ from repcount.library import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
 from repcount.web.queue import Queue
+from repcount.web.rebuild import Rebuilder
 from repcount.web.security import Gate, Sessions
 from repcount.web.settings import Settings
 from repcount.web.templates import page
@@ -30,13 +31,15 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     """An application over the library that the settings name; its queue runs while it is served."""
     settings = settings or Settings()
     library = Library(settings.data)
-    queue = Queue(library, settings)
+    queue, rebuilder = Queue(library, settings), Rebuilder(library)
     sessions = Sessions(library, settings.secure)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         queue.start()
+        rebuilder.start()
         yield
+        rebuilder.stop()
         queue.stop()
         library.close()
 
@@ -50,9 +53,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     )
     app.state.library, app.state.queue, app.state.sessions = library, queue, sessions
     app.include_router(tus.router(library, queue, settings))
-    app.include_router(review.router(library))
-    app.include_router(actions.router(library, queue))
-    app.include_router(pages.router(library, queue, settings, sessions))
+    app.include_router(review.router(library, rebuilder))
+    app.include_router(actions.router(library, queue, rebuilder))
+    app.include_router(pages.router(library, queue, rebuilder, settings, sessions))
 
     @app.get("/static/report.css", include_in_schema=False)
     def report_css() -> FileResponse:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import mimetypes
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -12,28 +15,39 @@ from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 
 from repcount.forecast import read_attempts
+from repcount.heat.collect import FILES as HEAT_FILES
+from repcount.heat.collect import PAGE, RECORD, Outcome, collect
+from repcount.heat.manifest import Listed
+from repcount.heat.page import heat_page, sheet_and_script
+from repcount.heat.records import Heat
+from repcount.heat.rows import Entry
 from repcount.history import side_by_side
-from repcount.library import Library, Missing, PlanRow, Share, now
-from repcount.pipeline import EDITS, FILES, REPORT, load_results
+from repcount.library import AttemptRow, Library, Missing, PlanRow, Share, now
 from repcount.plan import MOVEMENT_NAMES, parse_plan
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal
+from repcount.records import load_record
 from repcount.reports.after import history_page
 from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, hashed
+from repcount.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.web.actions import RowId, address, shared, standing
 from repcount.web.plan_form import MOST_MOVEMENTS
 from repcount.web.queue import Queue
+from repcount.web.rebuild import Rebuilder
 from repcount.web.review import AttemptId, panel
 from repcount.web.security import Attempts, Sessions, is_passphrase
 from repcount.web.settings import Settings
-from repcount.web.templates import page
+from repcount.web.templates import day, page
 
-MOST_SIDE_BY_SIDE = 12
+MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
+BYTES = "application/octet-stream"
 
 
-def router(library: Library, queue: Queue, settings: Settings, sessions: Sessions) -> APIRouter:
+def router(
+    library: Library, queue: Queue, rebuilder: Rebuilder, settings: Settings, sessions: Sessions
+) -> APIRouter:
     """All pages."""
     routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     wrong = Attempts()
@@ -96,9 +110,19 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
         file = library.folder_of(attempt_id) / name
         if name not in (row.file_name, *also) or not file.is_file():
             raise Missing("there is no such file.")
-        kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
-        headers = {"Content-Security-Policy": _report_policy()} if name == REPORT else {}
-        return FileResponse(file, media_type=kind, headers=headers)
+        if name == REPORT:
+            return report(attempt_id)
+        if name in DERIVED:
+            rebuilder.now(attempt_id)
+        return FileResponse(file, media_type=mimetypes.guess_type(name)[0] or BYTES)
+
+    def report(attempt_id: str) -> HTMLResponse:
+        """Made when it is asked for: the policy knows this version's script only."""
+        folder = library.folder_of(attempt_id)
+        found = with_stills(folder, load_results(folder))
+        html = report_page(found.attempt, found.comparison, found.stills)
+        more = "img-src data:; media-src 'self' blob:; "
+        return _alone(html, _asset("report.css"), _asset("report.js"), more)
 
     @routes.get("/attempts/{attempt_id}/files/{name}")
     def file(attempt_id: AttemptId, name: str) -> Response:
@@ -109,9 +133,7 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
         row = shared(library, token)
         if row.state != "done":
             raise Missing("this attempt is not read yet; come back later.")
-        results = load_results(library.folder_of(row.id))
-        html = report_page(results.attempt, results.comparison)
-        return HTMLResponse(html, headers={"Content-Security-Policy": _report_policy()})
+        return report(row.id)
 
     @routes.get("/s/{token}/{name}")
     def shared_file(token: str, name: str) -> Response:
@@ -154,12 +176,16 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
         request: Request,
         workout: str,
         with_: Annotated[list[str] | None, Query(alias="with")] = None,
+        as_: Annotated[str, Query(alias="as")] = "",
     ) -> Response:
         rows = library.attempts(state="done", workout=workout)
         if not rows:
             raise Missing("there is no attempt at this workout.")
-        asked = [row for row in reversed(rows) if row.id in (with_ or [])][:MOST_SIDE_BY_SIDE]
+        asked = [row for row in reversed(rows) if row.id in (with_ or [])]
+        if len(asked) >= 2 and as_ == "heat":
+            return _heat(collect(outcomes(asked[:MOST_IN_HEAT]), workout))
         if len(asked) >= 2:
+            asked = asked[:MOST_SIDE_BY_SIDE]
             filmed = read_attempts([library.folder_of(row.id) for row in asked])
             who = names()
             filmed = [
@@ -168,6 +194,40 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
             ]
             return _sheet(history_page(side_by_side(filmed)))
         return shown(request, "workout.html", workout=workout, rows=rows, names=names())
+
+    def outcomes(rows: Sequence[AttemptRow]) -> list[Outcome]:
+        """Attempts of the library as a heat takes them, by name; the day where one has several."""
+        who = names()
+        often = Counter(row.athlete_id for row in rows)
+        made = []
+        for row in rows:
+            name = who.get(row.athlete_id, row.file_name)
+            if often[row.athlete_id] > 1:
+                name = f"{name}, {day(row.created_at)}"
+            folder = library.folder_of(row.id)
+            made.append(Outcome(Listed(Entry(name), folder, None, row.id), folder))
+        return made
+
+    @routes.get("/heats")
+    def heats(request: Request) -> HTMLResponse:
+        return shown(request, "heats.html", heats=library.heats(), files=HEAT_FILES)
+
+    @routes.get("/heats/{heat_id}")
+    def heat(heat_id: AttemptId) -> Response:
+        return _heat(load_record(Heat, heat_file(heat_id, RECORD)))
+
+    @routes.get("/heats/{heat_id}/files/{name}")
+    def file_of_heat(heat_id: AttemptId, name: str) -> Response:
+        file = heat_file(heat_id, name)
+        if name == PAGE:
+            return heat(heat_id)
+        return FileResponse(file, media_type=mimetypes.guess_type(name)[0] or BYTES)
+
+    def heat_file(heat_id: str, name: str) -> Path:
+        file = library.heat_folder(heat_id) / name
+        if name not in HEAT_FILES or not file.is_file():
+            raise Missing("there is no such heat; it may have been deleted.")
+        return file
 
     def plan_row(plan_id: int) -> PlanRow:
         with library.session() as session:
@@ -239,20 +299,23 @@ def router(library: Library, queue: Queue, settings: Settings, sessions: Session
     return routes
 
 
-def _report_policy() -> str:
-    css = (ASSETS / "report.css").read_text(encoding="utf-8")
-    script = (ASSETS / "report.js").read_text(encoding="utf-8")
-    return (
-        f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
-        "img-src data:; media-src 'self' blob:; base-uri 'none'; form-action 'none'; "
-        "frame-ancestors 'none'"
+def _alone(html: str, css: str, script: str | None = None, more: str = "") -> HTMLResponse:
+    """A page that holds its style sheet and script: its policy allows these two and `more`."""
+    by_script = f"script-src {hashed(script)}; " if script is not None else ""
+    policy = (
+        f"default-src 'none'; {by_script}style-src {hashed(css)}; {more}base-uri 'none'; "
+        "form-action 'none'; frame-ancestors 'none'"
     )
+    return HTMLResponse(html, headers={"Content-Security-Policy": policy})
+
+
+def _asset(name: str) -> str:
+    return (ASSETS / name).read_text(encoding="utf-8")
 
 
 def _sheet(html: str) -> HTMLResponse:
-    css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
-    policy = (
-        f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'; "
-        "frame-ancestors 'none'"
-    )
-    return HTMLResponse(html, headers={"Content-Security-Policy": policy})
+    return _alone(html, _asset("sheet.css"))
+
+
+def _heat(heat: Heat) -> HTMLResponse:
+    return _alone(heat_page(heat), *sheet_and_script())

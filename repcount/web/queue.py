@@ -6,10 +6,12 @@ Where an analysis stands is a row in SQLite; only its progress is kept in memory
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import threading
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import IO
 
 from sqlalchemy import select
@@ -18,7 +20,7 @@ from repcount.errors import RecordError, RepcountError
 from repcount.library import AttemptRow, Library, Missing, PlanRow, Upload
 from repcount.web.settings import Settings
 
-MOST_TRIES = 2
+MOST_TRIES = 2  # that end by the analysis' own fault
 _LONGEST_LINE = 2000
 
 
@@ -27,6 +29,7 @@ class Running:
     """A process at work and how far it is."""
 
     process: subprocess.Popen[bytes]
+    kills_before: float
     fraction: float = 0.0
     left_s: float | None = None
     error: str = ""
@@ -82,9 +85,10 @@ class Queue:
 
     def again(self, attempt_id: str) -> None:
         """Let a stopped or failed analysis wait again. RecordError if it is neither."""
-        if self.library.attempt(attempt_id).state not in ("cancelled", "failed"):
+        row = self.library.attempt(attempt_id)
+        if row.state not in ("cancelled", "failed"):
             raise RecordError("this analysis has not been stopped and has not failed.")
-        self.library.set_state(attempt_id, "waiting")
+        self.library.set_state(attempt_id, "waiting", tries=-row.tries)
         self.wake()
 
     def _run(self) -> None:
@@ -100,6 +104,7 @@ class Queue:
 
     def _begin(self, row: AttemptRow) -> None:
         folder = self.library.folder_of(row.id)
+        kills_before = _kills_for_memory()
         try:
             process = subprocess.Popen(
                 [*self.settings.worker, str(folder), row.file_name, str(self.settings.longest_s)],
@@ -110,7 +115,7 @@ class Queue:
         except OSError as error:
             self.library.set_state(row.id, "failed", f"The analysis did not start ({error}).")
             return
-        one = Running(process)
+        one = Running(process, kills_before)
         with self._lock:
             self.running[row.id] = one
         assert process.stdout is not None
@@ -137,9 +142,11 @@ class Queue:
         elif one.error:
             self.library.set_state(attempt_id, "failed", one.error)
         else:
+            # killed, and not for want of memory: somebody did it, and the video is not to blame
+            ours = code != -signal.SIGKILL or _kills_for_memory() != one.kills_before
             with suppress(RecordError):
-                if self.library.attempt(attempt_id).tries + 1 < MOST_TRIES:
-                    self.library.set_state(attempt_id, "waiting", tries=1)
+                if not ours or self.library.attempt(attempt_id).tries + 1 < MOST_TRIES:
+                    self.library.set_state(attempt_id, "waiting", tries=int(ours))
                     return
             self.library.set_state(
                 attempt_id,
@@ -148,6 +155,15 @@ class Queue:
                 "damaged. Cut it to the attempt or export it as MP4 and upload it again.",
                 tries=1,
             )
+
+
+def _kills_for_memory() -> float:
+    """How many processes the kernel has ended for want of memory; where it does not say, a number
+    that is never the same."""
+    with suppress(OSError, StopIteration, ValueError):
+        lines = Path("/proc/vmstat").read_text(encoding="ascii").splitlines()
+        return int(next(line for line in lines if line.startswith("oom_kill ")).split()[1])
+    return float("nan")
 
 
 def _listen(stream: IO[bytes], one: Running, wake: threading.Event) -> None:

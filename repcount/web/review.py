@@ -7,6 +7,7 @@ grown meanwhile, the correction is refused, whoever made the other, from a page 
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
@@ -15,12 +16,13 @@ from pydantic import BaseModel, ConfigDict, Field
 from repcount.edits import append_edit, edits_in_force, make_edit, revert_edit
 from repcount.errors import RecordError
 from repcount.library import Conflict, Library
-from repcount.pipeline import Results, correct, load_results
-from repcount.records import Edit, EditAction, Edits
+from repcount.records import Edit, EditAction, Edits, Reading
 from repcount.reports import numbers, words
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
-from repcount.web.templates import page
+from repcount.results import Results, correct, load_results
+from repcount.web.rebuild import Rebuilder
+from repcount.web.templates import day, page
 
 AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 ERRORS: dict[int | str, dict[str, Any]] = {
@@ -77,24 +79,25 @@ class Reviewed(BaseModel):
     panel: str = Field(description="HTML")
 
 
-def router(library: Library) -> APIRouter:
+def router(library: Library, rebuilder: Rebuilder) -> APIRouter:
     """The addresses that correct an attempt."""
     routes = APIRouter(prefix="/api/attempts/{attempt_id}", tags=["review"], responses=ERRORS)
 
-    def apply(attempt_id: str, change: Change, make: Callable[[Results, Edits], Edits]) -> Reviewed:
+    def apply(attempt_id: str, change: Change, make: Callable[[Reading, Edits], Edits]) -> Reviewed:
         if library.attempt(attempt_id).state != "done":
             raise Conflict("this attempt is not read yet; wait for its analysis to end.")
 
-        def checked(before: Results, edits: Edits) -> Edits:
+        def checked(reading: Reading, edits: Edits) -> Edits:
             if len(edits.edits) != change.version:
                 raise Conflict(
                     "someone else has corrected this attempt meanwhile; it is shown as it is now, "
                     "please look and correct again."
                 )
-            return make(before, edits)
+            return make(reading, edits)
 
-        results = correct(library.folder_of(attempt_id), checked)
-        library.finish(attempt_id)
+        results = correct(library.folder_of(attempt_id), checked, rest_later=True)
+        library.finish(attempt_id, results.attempt)
+        rebuilder.later(attempt_id)
         return Reviewed(version=len(_edits(results)), panel=panel(results))
 
     @routes.get("/panel")
@@ -108,12 +111,12 @@ def router(library: Library) -> APIRouter:
     def add(attempt_id: AttemptId, change: Correction) -> Reviewed:
         """Make a correction."""
 
-        def make(before: Results, edits: Edits) -> Edits:
+        def make(reading: Reading, edits: Edits) -> Edits:
             edit = make_edit(
                 edits, change.action, who=change.who, why=change.why, target=change.target,
                 values=dict(change.values),
             )  # fmt: skip
-            return append_edit(before.reading, edits, edit)
+            return append_edit(reading, edits, edit)
 
         return apply(attempt_id, change, make)
 
@@ -123,8 +126,8 @@ def router(library: Library) -> APIRouter:
         return apply(
             attempt_id,
             change,
-            lambda before, edits: revert_edit(
-                before.reading, edits, change.edit_id, who=change.who, why=change.why
+            lambda reading, edits: revert_edit(
+                reading, edits, change.edit_id, who=change.who, why=change.why
             ),
         )
 
@@ -141,12 +144,12 @@ def router(library: Library) -> APIRouter:
     return routes
 
 
-def _step(before: Results, edits: Edits, change: Change, *, back: bool) -> Edits:
+def _step(reading: Reading, edits: Edits, change: Change, *, back: bool) -> Edits:
     undone, redone = undo_and_redo(edits.edits)
     ids = undone if back else redone
     if not ids:
         raise RecordError(f"there is nothing to {'undo' if back else 'redo'}.")
-    return revert_edit(before.reading, edits, ids[-1], who=change.who, why=change.why)
+    return revert_edit(reading, edits, ids[-1], who=change.who, why=change.why)
 
 
 def undo_and_redo(edits: list[Edit]) -> tuple[list[str], list[str]]:
@@ -247,6 +250,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
         rows.append(
             {
                 "edit": edit,
+                "when": _moment(edit.when),
                 "what": what,
                 "about": names.get(edit.target or "", edit.target or ""),
                 "detail": values,
@@ -256,6 +260,14 @@ def _log(results: Results) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _moment(when: str) -> str:
+    """As the pages show moments; as it stands where the list was written by hand."""
+    try:
+        return day(int(datetime.fromisoformat(when).timestamp()))
+    except (ValueError, OverflowError):
+        return when
 
 
 def _value_words(key: str, value: Any) -> str:

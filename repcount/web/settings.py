@@ -14,8 +14,9 @@ LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 class Settings:
     """`hosts`: names that a request may address (IP addresses too if `any_address`). `login`:
     the passphrase is asked for. `secure`: browsers reach it by TLS only. `workers`: analyses at
-    once. `longest_s`: seconds of video. `keep_days`: older attempts are deleted. `worker`: the
-    command of one analysis, to which folder, video and longest length are added.
+    once. `longest_s`: seconds of video. `stalled_s`: an upload of which nothing comes for so long
+    may go on by another connection. `keep_days`: older attempts are deleted. `worker`: the command
+    of one analysis, to which folder, video and longest length are added.
     """
 
     data: Path | None = None
@@ -26,5 +27,6 @@ class Settings:
     workers: int = os.cpu_count() or 1
     largest_bytes: int = 4_000_000_000
     longest_s: float = 3600.0
+    stalled_s: float = 30.0
     keep_days: float | None = None
     worker: tuple[str, ...] = (sys.executable, "-m", "repcount.web.worker")

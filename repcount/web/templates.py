@@ -16,11 +16,12 @@ def environment() -> Environment:
     """Templates of the web pages."""
     made = of_reports().overlay(loader=PackageLoader("repcount.web", "html"))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": _day}
+    made.filters = {**made.filters, "day": day}
     return made
 
 
-def _day(at: int) -> str:
+def day(at: int) -> str:
+    """A moment in Unix seconds, as the pages show it."""
     return datetime.fromtimestamp(at, UTC).strftime("%d %b %Y, %H:%M UTC")
 
 

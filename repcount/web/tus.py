@@ -8,11 +8,14 @@ weighed and left: it remembers the offset beside the file and appends to what a 
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import binascii
 import os
 import secrets
 import shutil
+from collections.abc import AsyncIterator
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Path, Request, Response
@@ -20,8 +23,8 @@ from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import select
 from starlette.requests import ClientDisconnect
 
+from repcount.containers import sniff
 from repcount.errors import FootageError, RepcountError
-from repcount.footage import sniff
 from repcount.library import Athlete, Library, PlanRow, Upload, now
 from repcount.web.queue import Queue, drop_upload, take_in
 from repcount.web.settings import Settings
@@ -153,7 +156,7 @@ def router(library: Library, queue: Queue, settings: Settings) -> APIRouter:
         status_code=204,
         responses={
             204: {"description": "taken; Upload-Offset says how much has come"},
-            **_said(400, 404, 409, 412, 413, 415, 423),
+            **_said(400, 404, 408, 409, 412, 413, 415, 423),
         },
     )
     async def more(
@@ -184,7 +187,7 @@ def router(library: Library, queue: Queue, settings: Settings) -> APIRouter:
             if upload.attempt_id is None:
                 with file.open("ab") as sink:
                     try:
-                        async for piece in request.stream():
+                        async for piece in _unstalled(request.stream(), settings.stalled_s):
                             if at + len(piece) > upload.size:
                                 return refused(413, "More bytes came than were announced.")
                             await run_in_threadpool(sink.write, piece)
@@ -194,6 +197,8 @@ def router(library: Library, queue: Queue, settings: Settings) -> APIRouter:
                                 sniff(file)
                     except ClientDisconnect:
                         return refused(400, "The connection was lost.")
+                    except TimeoutError:
+                        return refused(408, "Nothing came for too long; ask again and go on.")
                     finally:
                         sink.flush()
                         await run_in_threadpool(os.fsync, sink.fileno())
@@ -228,6 +233,14 @@ def router(library: Library, queue: Queue, settings: Settings) -> APIRouter:
         return Response(status_code=204, headers=common)
 
     return routes
+
+
+async def _unstalled(pieces: AsyncIterator[bytes], longest_s: float) -> AsyncIterator[bytes]:
+    """The pieces. TimeoutError where the next does not come: a phone that is out of reach ends no
+    connection, and would keep its upload from every other."""
+    with suppress(StopAsyncIteration):
+        while True:
+            yield await asyncio.wait_for(anext(pieces), longest_s)
 
 
 def _said(*statuses: int) -> dict[int | str, dict[str, object]]:

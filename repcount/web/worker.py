@@ -33,15 +33,15 @@ def confine() -> None:
 
     The last three are the kernel's (seccomp, Linux): on other machines only the limits hold.
     """
-    for what, most in (
-        (resource.RLIMIT_AS, MEMORY_BYTES),
-        (resource.RLIMIT_CPU, CPU_S),
-        (resource.RLIMIT_FSIZE, FILE_BYTES),
-        (resource.RLIMIT_CORE, 0),
+    for what, most, spare in (
+        (resource.RLIMIT_AS, MEMORY_BYTES, 0),
+        (resource.RLIMIT_CPU, CPU_S, 60),  # so that it ends by SIGXCPU, which says why
+        (resource.RLIMIT_FSIZE, FILE_BYTES, 0),
+        (resource.RLIMIT_CORE, 0, 0),
     ):
         _, hard = resource.getrlimit(what)
-        limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(what, (limit, limit))
+        wall = most + spare if hard == resource.RLIM_INFINITY else min(most + spare, hard)
+        resource.setrlimit(what, (min(most, wall), wall))
     os.nice(10)
     libc = ctypes.CDLL(None, use_errno=True)
     parent = os.getppid()

@@ -43,13 +43,12 @@ def test_looking_for_people_reaches_for_no_network(tmp_path):
 HIDE = """
 from repcount.footage import open_footage
 from repcount.reports.overlay import Drawn, write_overlay
-from repcount.tracking.faces import FaceBlur, find_heads
+from repcount.tracking.faces import FaceBlur, HeadWatch
 from tests.example_records import bare_attempt
 from tests.unit.test_overlay import tracks
 
-with open_footage({path!r}) as footage:
-    blur = FaceBlur(find_heads(footage, tracks(), "all"))
-    write_overlay({out!r}, footage, Drawn(bare_attempt(), tracks()), blur)
+with open_footage({path!r}) as footage, HeadWatch(footage, tracks(), "all") as watch:
+    write_overlay({out!r}, footage, Drawn(bare_attempt(), tracks()), FaceBlur(watch))
 """
 
 

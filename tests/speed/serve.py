@@ -3,8 +3,9 @@
 `python -m tests.speed.serve [--count 200] [--upload-gb 1]` fills a library with attempts made
 without pixels, one of them of 20 minutes, and prints for a real server: seconds of the first
 page, of the long attempt's review page and of a correction to it (all with the body read, the
-best of five), and the server's greatest resident memory before and after an upload. For idle
-cores.
+best of five), of a correction from the key to the redrawn chart in Chromium (where there is one:
+the middle and the worst of nine), and the server's greatest resident memory, after every heavy
+page has been opened, before and after an upload. For idle cores.
 """
 
 from __future__ import annotations
@@ -19,11 +20,12 @@ import httpx
 import numpy as np
 
 from repcount.library import Library
-from repcount.pipeline import READING, Results, write_results
 from repcount.reading import derive_attempt
 from repcount.records import Trace, save_record
+from repcount.results import READING, Results, write_results
 from tests.media import write_video
 from tests.scripted_reading import as_planned
+from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import Server, announce, put
 from tests.web.stub_analysis import write_stub
 
@@ -63,6 +65,40 @@ def peak_mb(server: Server) -> float:
     return int(peak) / 1024
 
 
+def by_key(address: str) -> tuple[float, float]:
+    """Corrects nine times by a key in a browser: seconds from the key to the picture that shows the
+    redrawn chart, (the middle one, the worst)."""
+    with Browser() as browser:
+        browser.shape(1440, 900)
+        browser.call("Page.navigate", url=address)
+        while not browser.value("document.readyState === 'complete' && !!window.htmx"):
+            time.sleep(0.05)
+        browser.value("document.getElementById('who').value = 'Robin'")
+        return tuple(browser.value(_BY_KEY))  # type: ignore[return-value]
+
+
+_BY_KEY = """(async () => {
+  const took = [];
+  for (let n = 0; n < 9; n += 1) {
+    const old = document.getElementById("plot");
+    const begin = performance.now();
+    const key = n % 2 ? "z" : "[";
+    document.body.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
+    await new Promise((done, fail) => new MutationObserver((_, one) => {
+      const said = document.getElementById("said").textContent;
+      if (said) fail(new Error(said));
+      if (document.getElementById("plot") === old) return;
+      one.disconnect();
+      requestAnimationFrame(() => requestAnimationFrame(done));
+    }).observe(document.body, {childList: true, subtree: true}));
+    took.push((performance.now() - begin) / 1000);
+    await new Promise((done) => setTimeout(done, 300));
+  }
+  took.sort((a, b) => a - b);
+  return [took[4], took[8]];
+})()"""
+
+
 def main() -> None:
     """Fill a library, serve it and measure."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
@@ -76,8 +112,10 @@ def main() -> None:
         write_stub(home / "short")
         length_s = write_long(home / "long")
         library = Library(home / "data")
-        for _ in range(asked.count - 1):
+        short = [
             library.add_attempt(film, "film.mp4", results=home / "short")
+            for _ in range(asked.count - 1)
+        ]
         long = library.add_attempt(film, "film.mp4", results=home / "long")
         library.close()
         with Server(home / "data") as server, server.client() as client:
@@ -97,6 +135,13 @@ def main() -> None:
                 return answer
 
             print(f"  a correction, with the panel drawn anew {best(correct):.3f} s")
+            if CHROMIUM is not None:
+                middle, worst = by_key(f"{server.address}/attempts/{long}")
+                print(f"  from key to redrawn chart: {middle:.3f} s, at worst {worst:.3f} s")
+            for path in (f"/attempts/{long}/files/report.html", "/workouts", "/plans/new"):
+                assert client.get(path).status_code == 200
+            beside = client.get("/workouts/Slate", params={"with": short})
+            assert "side by side" in beside.text
             before = peak_mb(server)
             size = int(asked.upload_gb * 1e9)
             where = announce(client, size).headers["Location"]

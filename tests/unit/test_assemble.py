@@ -284,6 +284,33 @@ def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
     assert ms(*[share.seconds for share in attempt.time_spent]) == ms(attempt.clock.total_s)
 
 
+def flagged(attempt: Attempt, flag: str) -> list[str]:
+    return [rep.id for rep in attempt.reps if flag in rep.flags and "check" in rep.flags]
+
+
+@pytest.mark.parametrize(("later_ms", "unsure"), [(-160, False), (-60, True), (90, True)])
+def test_a_top_next_to_the_time_cap_is_to_be_looked_at(later_ms: int, unsure: bool) -> None:
+    """Tops are told to some hundredths of a second."""
+    script = Script(slate(1, cap=20.0)).wait(1).rep("deadlift", 3)
+    script.wait(23.0 - 0.8 + later_ms / 1000 - script.now / 1000).rep("deadlift").rep("deadlift", 4)
+    attempt = derive_attempt(script.reading(after=20))
+    assert attempt.reps[3].status == ("counted" if later_ms < 0 else "unplanned")
+    assert flagged(attempt, "near_cap") == ([attempt.reps[3].id] if unsure else [])
+
+
+def test_with_a_start_that_no_signal_told_the_reps_about_the_cap_are_unsure() -> None:
+    script = Script(slate(1, cap=10.0), signal=None).wait(1).rep("deadlift", 8)
+    script.rep("hang power clean", 6)
+    attempt = derive_attempt(script.reading(after=20))
+    counted = [rep for rep in attempt.reps if rep.status == "counted"]
+    after = attempt.reps[len(counted)]
+    assert after.status == "unplanned"
+    assert flagged(attempt, "near_cap") == [counted[-1].id, after.id]
+    # an end that a person has set is no cap
+    set_by_hand = Script(slate(1), signal=None).wait(1).rep("deadlift", 8)
+    assert flagged(derive_attempt(set_by_hand.reading()), "near_cap") == []
+
+
 def test_the_time_cap_ends_an_unfinished_attempt() -> None:
     """ "(or the time cap if given and unfinished, with `finished = false`)" """
     script = Script(slate(2, cap=40.0)).wait(1).sets("8+6+4").next_round().rep("deadlift", 3)

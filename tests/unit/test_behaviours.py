@@ -199,7 +199,17 @@ def test_the_last_clean_may_be_driven_straight_overhead() -> None:
     assert_right(truth, attempt)
     flagged = [rep for rep in attempt.reps if "driven_through" in rep.flags]
     assert [(rep.movement, rep.number) for rep in flagged] == [("hang power clean", 3)]
+    assert all("check" in rep.flags for rep in flagged)  # some pictures less, and it stood
     assert all(one.net_s == 0 for one in attempt.transitions if one.to_movement == "push press")
+
+
+def test_a_last_rep_alone_after_a_break_may_be_a_lift_after_the_end() -> None:
+    truth, attempt = read(one_round(stops={8: stop(4.0)}))
+    assert_right(truth, attempt)
+    assert "alone_at_the_end" in attempt.reps[-1].flags
+    truth, attempt = read(one_round(stops={7: stop(4.0)}))
+    assert_right(truth, attempt)
+    assert not any("alone_at_the_end" in rep.flags for rep in attempt.reps)
 
 
 def test_a_round_short_by_one_comes_out_short_and_asks_for_a_look() -> None:

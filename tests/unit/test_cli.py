@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 import repcount
-from repcount import doctor, pipeline, tracking
+from repcount import doctor, pipeline, results, tracking
 from repcount.cli import cli
 from repcount.cli_help import MOMENT, STOPPED, UNEXPECTED
 from repcount.errors import RepcountError
@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
     save_record(reading, tmp_path / "reading.json")
     save_record(plan, tmp_path / "plan.json")
     (tmp_path / "plan.toml").write_text(SLATE, encoding="utf-8")
-    pipeline.correct(tmp_path, lambda before, edits: edits)
+    results.correct(tmp_path, lambda before, edits: edits)
     return tmp_path
 
 
@@ -67,7 +67,7 @@ def tracks(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_tracks_and_a_plan_give_the_whole_folder(tracks, tmp_path):
     out = tmp_path / "new" / "results"
     shown = run("analyze", "--tracks", tracks, "--plan", tracks.parent / "plan.toml", "--out", out)
-    assert {path.name for path in out.iterdir()} == set(pipeline.FILES)
+    assert {path.name for path in out.iterdir()} == set(results.FILES)
     assert "Slate, 60 kg" in shown
     assert shown.endswith(f"Written to {out}\n")
     assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
@@ -167,7 +167,7 @@ def test_ctrl_c_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(pipeline, "write_report", stopped)
+    monkeypatch.setattr(results, "write_report", stopped)
     said = run("analyze", "--tracks", tracks, "--out", tmp_path, code=STOPPED)
     assert "nothing was written" in said
     assert [path.name for path in tmp_path.iterdir()] == ["attempt.json"]
@@ -178,7 +178,7 @@ def test_a_full_disk_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(pipeline, "write_report", full)
+    monkeypatch.setattr(results, "write_report", full)
     said = run("analyze", "--tracks", tracks, "--out", tmp_path / "o", code=2)
     assert "no space left on device" in said
     assert not (tmp_path / "o").exists()
@@ -490,11 +490,11 @@ def test_the_public_names_are_there():
 
 
 def test_results_can_be_written_and_loaded_again(folder, tmp_path):
-    results = pipeline.load_results(folder)
-    assert results.comparison is not None
-    assert results.attempt.reps == load_record(type(results.attempt), folder / "attempt.json").reps
+    found = results.load_results(folder)
+    assert found.comparison is not None
+    assert found.attempt.reps == load_record(type(found.attempt), folder / "attempt.json").reps
     with pytest.raises(RepcountError):
-        pipeline.write_results(folder / "reading.json", results)
+        results.write_results(folder / "reading.json", found)
     assert example_attempt() == example_attempt()  # the made-up records are the same every time
 
 

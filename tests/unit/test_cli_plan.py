@@ -13,7 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-import repcount.pipeline
+import repcount.results
 from repcount import forecast
 from repcount.plan import load_plan, parse_plan
 from repcount.records import save_record
@@ -54,7 +54,7 @@ def fits(name: str, text: str) -> dict:
 
 def test_names_are_those_of_the_results_folder():
     for name in ("ATTEMPT", "COMPARISON", "PLAN"):
-        assert getattr(forecast, name) == getattr(repcount.pipeline, name)
+        assert getattr(forecast, name) == getattr(repcount.results, name)
 
 
 def test_a_plan_its_card_and_its_short_form(folders, tmp_path):

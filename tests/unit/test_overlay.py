@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,7 +19,18 @@ from repcount.reports.numbers import clock
 from repcount.reports.overlay import Drawn, write_overlay
 from repcount.reports.overlay_picture import colour_matrix, to_planes
 from repcount.reports.overlay_story import Points, Story
-from repcount.tracking.faces import AthleteHead, Head, Heads, Others, Run, hide, linked, parts
+from repcount.tracking import faces
+from repcount.tracking.faces import (
+    AthleteHead,
+    Head,
+    Heads,
+    HeadWatch,
+    Links,
+    Others,
+    Run,
+    hide,
+    parts,
+)
 from repcount.tracks import KEYPOINTS, make_tracks
 from tests.example_records import bare_attempt, example_attempt, example_comparison
 from tests.media import card, ffprobe_times, write_video
@@ -247,6 +260,61 @@ def test_parts_cover_the_picture():
             assert y >= 0
             covered[y : y + side, x : x + side] += 1
         assert covered.min() >= 1
+
+
+def linked(looks: Sequence[tuple[float, list[Head]]]) -> list[Run]:
+    links = Links()
+    for at, heads in looks:
+        links.add(at, heads)
+    return links.sure()
+
+
+class ScriptedFinder:
+    """Heads that come and go, some seen only once, as a look at a moment would find them."""
+
+    def __enter__(self) -> ScriptedFinder:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        return
+
+    def __call__(self, rgb: np.ndarray, time_s: float) -> list[Head]:
+        dice = np.random.default_rng(round(time_s * 1000))
+        time.sleep(0.002)
+        return [
+            Head(60 * k + 4 * np.sin(time_s + k), 20.0, 6.0, 0.5)
+            for k in range(1, 9)
+            if dice.random() < 0.45
+        ]
+
+
+def test_heads_found_meanwhile_are_those_found_before(tmp_path, monkeypatch):
+    video = write_video(tmp_path / "f.mp4", np.arange(200) / 10, pictures=[card(560, 120)] * 200)
+    monkeypatch.setattr(faces, "HeadFinder", ScriptedFinder)
+    seen = tracks()
+    athlete = AthleteHead(seen)
+    find, others = ScriptedFinder(), Others(seen, athlete)
+    with open_footage(video) as footage:
+        looks = [
+            (frame.time_s, others(find(frame.rgb, frame.time_s), frame.time_s))
+            for frame in footage.frames(rate_hz=faces.LOOKS_HZ)
+        ]
+        before = Heads(linked(looks), athlete, "all")
+        moments = [n / 10 for n in range(200)]
+        with HeadWatch(footage, seen, "all") as watch:
+            assert [watch.at(at) for at in moments] == [before.at(at) for at in moments]
+    assert any(before.at(at) for at in moments)
+
+
+def test_what_ends_the_looking_is_raised_and_leaving_ends_it(tmp_path, monkeypatch):
+    video = write_video(tmp_path / "f.mp4", np.arange(60) / 10)
+    monkeypatch.setattr(faces, "HeadFinder", ScriptedFinder)
+    with open_footage(video) as footage:
+        with HeadWatch(footage, tracks(), "others"):
+            pass
+        monkeypatch.setattr(ScriptedFinder, "__call__", lambda *_: 1 / 0)
+        with HeadWatch(footage, tracks(), "others") as watch, pytest.raises(ZeroDivisionError):
+            watch.at(0.0)
 
 
 def test_a_head_is_carried_between_looks_and_held_around_them():

@@ -10,6 +10,7 @@ import re
 from itertools import pairwise
 
 import pytest
+import webvtt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -89,10 +90,43 @@ def test_captions_keep_to_the_standard(attempt):
     read_vtt(captions(attempt))
 
 
+def by_library(text: str) -> list[tuple[int, int, str]]:
+    """The cues as webvtt-py reads them, in its strict way; references it leaves as they are."""
+    return [
+        (to_ms(cue.start_time.in_seconds()) + cue.start_time.milliseconds,
+         to_ms(cue.end_time.in_seconds()) + cue.end_time.milliseconds, cue.raw_text)
+        for cue in webvtt.from_string(text, strict=True).captions
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "attempt",
+    [
+        example_attempt(),
+        bare_attempt(),
+        empty_attempt(),
+        long_attempt(),
+        hostile_attempt("<v a&b>"),
+    ],
+)
+def test_a_parser_library_reads_the_same_cues(attempt):
+    """webvtt-py 0.6.0 (MIT), beside our own strict reader."""
+    for text in (captions(attempt), chapters_text(attempt, example_comparison())):
+        assert by_library(text) == read_vtt(text)
+
+
+def test_the_parser_library_can_say_no():
+    with pytest.raises(webvtt.errors.MalformedFileError):
+        by_library("no captions")
+    with pytest.raises(webvtt.errors.MalformedCaptionError):
+        by_library("WEBVTT\n\n00:01.000 --> 00:02.00\nx\n")
+
+
 @given(st.text(min_size=1))
 @settings(max_examples=30, deadline=None)
 def test_captions_of_any_name_keep_to_the_standard(name):
-    read_vtt(captions(hostile_attempt(name)))
+    text = captions(hostile_attempt(name))
+    assert by_library(text) == read_vtt(text)
 
 
 @pytest.mark.parametrize("name", ["<script>", "a --> b", "a\n\nb", "&amp;", "</c>", "NOTE"])

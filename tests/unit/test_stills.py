@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from repcount import pipeline
 from repcount.footage import open_footage
 from repcount.plan import parse_plan
 from repcount.records import save_record, to_ms
 from repcount.reports import stills
 from repcount.reports.html import report_page
+from repcount.results import correct
 from tests.example_records import example_attempt, example_comparison, example_stills
 from tests.media import card, read_index, write_video
 from tests.scripted_reading import SLATE, as_planned
@@ -82,9 +82,9 @@ def test_a_correction_keeps_the_stills(tmp_path: Path):
     reading = as_planned().reading()
     save_record(reading, tmp_path / "reading.json")
     save_record(parse_plan(SLATE), tmp_path / "plan.json")
-    before = pipeline.correct(tmp_path, lambda results, edits: edits)
+    before = correct(tmp_path, lambda results, edits: edits)
     at = to_ms(before.attempt.breaks[0].start_s)
     stills.save(tmp_path / "stills", {at: next(iter(example_stills().values()))})
-    pipeline.correct(tmp_path, lambda results, edits: edits)
+    correct(tmp_path, lambda results, edits: edits)
     assert list(stills.load(tmp_path / "stills")) == [at]
     assert (tmp_path / "report.html").read_text(encoding="utf-8").count("<img ") == 1

@@ -24,7 +24,9 @@ import sys
 from pathlib import Path
 from repcount.web import serve
 from repcount.web.settings import Settings
-settings = Settings(data=Path(sys.argv[1]), worker=tuple(sys.argv[3:]), workers=2)
+settings = Settings(
+    data=Path(sys.argv[1]), worker=tuple(sys.argv[4:]), workers=2, stalled_s=float(sys.argv[3])
+)
 with serve.only_server(Path(sys.argv[1])):
     serve.run(settings, "127.0.0.1", int(sys.argv[2]), None)
 """
@@ -39,11 +41,18 @@ def free_port() -> int:
 class Server:
     """Serves a folder until it is closed, or killed and started again."""
 
-    def __init__(self, folder: Path, *, stub_s: float = 0.2) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        stub_s: float = 0.2,
+        worker: tuple[str, ...] = STUB,
+        stalled_s: float = 30.0,
+    ) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
-        self.stub_s = stub_s
+        self.stub_s, self.worker, self.stalled_s = stub_s, worker, stalled_s
         self.start()
 
     @property
@@ -52,7 +61,15 @@ class Server:
 
     def start(self) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-c", _RUN, str(self.folder), str(self.port), *STUB],
+            [
+                sys.executable,
+                "-c",
+                _RUN,
+                str(self.folder),
+                str(self.port),
+                str(self.stalled_s),
+                *self.worker,
+            ],
             cwd=REPOSITORY,
             env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
         )

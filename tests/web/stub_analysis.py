@@ -1,6 +1,7 @@
 """Results without pixels, and a stand-in for the analysis that writes them: `python -m ... FOLDER`.
 
-Prints progress as the real one does, takes `REPCOUNT_STUB_S` seconds.
+Prints progress as the real one does, takes `REPCOUNT_STUB_S` seconds; with `REPCOUNT_STUB_CRASH` it
+crashes at the end of them.
 """
 
 from __future__ import annotations
@@ -12,10 +13,10 @@ import time
 from pathlib import Path
 
 from repcount.compare import compare
-from repcount.pipeline import READING, Results, write_results
 from repcount.plan import parse_plan
 from repcount.reading import derive_attempt
 from repcount.records import Reading, Trace, save_record
+from repcount.results import READING, Results, write_results
 from repcount.web.worker import confine
 from tests.scripted_reading import SLATE, as_planned
 
@@ -54,4 +55,6 @@ if __name__ == "__main__":
     for step in range(10):
         print(json.dumps({"fraction": step / 10, "left_s": took * (1 - step / 10)}), flush=True)
         time.sleep(took / 10)
+    if os.environ.get("REPCOUNT_STUB_CRASH"):
+        os.abort()
     write_stub(Path(sys.argv[1]))

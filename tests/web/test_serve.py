@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import re
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
 import pytest
 
+from repcount.heat.collect import write_heat
 from repcount.library import Library
-from repcount.pipeline import EDITS
 from repcount.records import Edits, load_record
+from repcount.results import EDITS, is_stale
+from tests.heats import heat_of
 from tests.media import write_video
 from tests.web.serving import Server, announce, finished, put, upload, with_token
 from tests.web.stub_analysis import PLAN
@@ -122,6 +125,24 @@ def test_a_full_disk_is_said_before_anything_is_sent(client, monkeypatch, tmp_pa
     assert "no room" in answer.text
 
 
+def test_a_silent_connection_does_not_keep_an_upload(tmp_path, film):
+    with Server(tmp_path / "data", stalled_s=0.5) as one, one.client() as client:
+        where = announce(client, len(film)).headers["Location"]
+
+        def halting():
+            yield film[:1000]
+            time.sleep(3)
+            yield film[1000:]
+
+        headers = {
+            "Tus-Resumable": "1.0.0", "Upload-Offset": "0", "Content-Length": str(len(film)),
+            "Content-Type": "application/offset+octet-stream",
+        }  # fmt: skip
+        with suppress(httpx.TransportError):  # it may be told while it has something to send
+            assert client.patch(where, headers=headers, content=halting()).status_code == 408
+        assert put(client, where, 1000, film[1000:]).headers["X-Attempt"]
+
+
 # Queue
 
 
@@ -192,6 +213,54 @@ def load_record_reps(server, attempt):
 
 def status_of(server, attempt, rep_id):
     return next(one.status for one in load_record_reps(server, attempt) if one.id == rep_id)
+
+
+def wait_until(true, seconds: float = 30) -> None:
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def test_files_are_as_corrected_when_they_are_read(client, server, read):
+    folder = server.folder / "attempts" / read
+    for text in ("first", "second"):
+        assert corrected(client, read, values={"text": f"{text} word"}).status_code == 200
+        assert is_stale(folder)
+        table = client.get(f"/attempts/{read}/files/captions.vtt")
+        assert table.status_code == 200
+        assert not is_stale(folder)
+    report = client.get(f"/attempts/{read}/files/report.html").text
+    assert "second word" in report
+    assert corrected(client, read).status_code == 200
+    wait_until(lambda: not is_stale(folder))  # unasked, a moment later
+
+
+def test_what_a_kill_leaves_stale_is_made_anew_at_the_next_start(tmp_path, film):
+    with Server(tmp_path / "data") as server:
+        with server.client() as client:
+            attempt = upload(client, film)
+            assert finished(client, attempt)["state"] == "done"
+            answer = corrected(client, attempt, values={"text": "kept"})
+            assert answer.status_code == 200
+        server.kill()
+        folder = server.folder / "attempts" / attempt
+        assert is_stale(folder)
+        assert "kept" not in (folder / "report.html").read_text(encoding="utf-8")
+        server.start()
+        wait_until(lambda: not is_stale(folder))
+        assert "kept" in (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_an_attempt_just_corrected_can_be_deleted(client, server, film):
+    attempt = upload(client, film)
+    assert finished(client, attempt)["state"] == "done"
+    assert corrected(client, attempt).status_code == 200
+    time.sleep(1.2)  # what it leaves stale is being made anew
+    assert client.post(f"/api/attempts/{attempt}/delete").status_code == 204
+    time.sleep(1.5)
+    assert not (server.folder / "attempts" / attempt).exists()
+    assert not [one for one in (server.folder / "attempts").iterdir() if one.name.startswith(".")]
 
 
 def test_two_people_lose_no_correction(client, read):
@@ -285,6 +354,61 @@ def test_a_plan_is_checked_while_it_is_written(client):
     address = f"/api{saved}"
     assert client.post(address, params={"version": 1}, data=change).status_code == 204
     assert client.post(address, params={"version": 1}, data=change).status_code == 409
+
+
+# Heats
+
+
+def test_attempts_here_make_a_heat_that_follows_corrections(client, film):
+    plan = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"].rpartition("/")[2]
+    ids = []
+    for name in ("Juna Mirek", "Tova <b>Quist</b>"):
+        made = client.post("/api/athletes", data={"name": name})
+        athlete = made.headers["HX-Redirect"].rpartition("/")[2]
+        ids.append(upload(client, film, athlete=athlete, plan=plan))
+        assert finished(client, ids[-1])["state"] == "done"
+
+    def heat() -> httpx.Response:
+        return client.get("/workouts/Slate", params={"with": ids, "as": "heat"})
+
+    page = heat()
+    assert "Juna Mirek" in page.text
+    assert "<b>Quist" not in page.text
+    assert "share the first place" in page.text  # the stand-in reads both alike
+    policy = page.headers["Content-Security-Policy"]
+    assert policy.count("sha256-") == 2
+    assert "unsafe" not in policy
+    version = client.get(f"/api/attempts/{ids[0]}/panel").json()["version"]
+    moved = corrected(client, ids[0], "set_clock", version, values={"start_s": 0.0})
+    assert moved.status_code == 200, moved.text
+    assert "share the first place" not in heat().text
+    assert client.post(f"/api/attempts/{ids[0]}/delete").status_code == 204
+    assert "Juna Mirek" not in heat().text  # one is left, and one is no heat
+
+
+def test_a_saved_heat_is_listed_shown_and_deleted(client, server, tmp_path):
+    heat = heat_of(4)
+    heat.name = "Evening <script>heat</script>"
+    write_heat(tmp_path, heat)
+    library = Library(server.folder)
+    kept = library.add_heat(tmp_path)
+    library.close()
+    listed = client.get("/heats").text
+    assert f"/heats/{kept}" in listed
+    assert "<script>heat" not in listed
+    page = client.get(f"/heats/{kept}")
+    assert heat.attempts[0].athlete in page.text
+    assert "<script>heat" not in page.text
+    assert page.headers["Content-Security-Policy"].count("sha256-") == 2
+    table = client.get(f"/heats/{kept}/files/heat.csv")
+    assert table.content == (tmp_path / "heat.csv").read_bytes()
+    for path in ("../../library.sqlite", "..%2f..%2flibrary.sqlite", "edits.json"):
+        assert client.get(f"/heats/{kept}/files/{path}").status_code == 404
+    assert client.get("/heats/0123456789abcdef").status_code == 404
+    assert client.post(f"/api/heats/{kept}/delete").status_code == 204
+    assert client.post(f"/api/heats/{kept}/delete").status_code == 404
+    assert client.get(f"/heats/{kept}").status_code == 404
+    assert not (server.folder / "heats" / kept).exists()
 
 
 # Protection
@@ -395,14 +519,15 @@ def test_an_open_address_needs_a_passphrase_and_tls(tmp_path):
     assert len(qr_lines("https://192.0.2.7:8470/").splitlines()) > 10
 
 
-def test_the_web_process_does_not_load_the_models_library(tmp_path):
+def test_the_web_process_does_not_load_what_reads_videos(tmp_path):
     import subprocess
     import sys
 
     code = (
         "import sys; from pathlib import Path; from repcount.web.app import create_app; "
         "from repcount.web.settings import Settings; create_app(Settings(data=Path(sys.argv[1]))); "
-        "print([one for one in ('mediapipe', 'cv2') if one in sys.modules])"
+        "print([one for one in ('mediapipe', 'cv2', 'av', 'scipy', 'pandas', 'pyarrow') "
+        "if one in sys.modules])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -15,11 +17,13 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import status_code_conformance
 
 from repcount.library import Library
-from repcount.pipeline import EDITS
 from repcount.records import Edits, load_record
+from repcount.results import EDITS
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
+from tests.conftest import REPOSITORY
 from tests.media import write_video
+from tests.web.mutated import CONTAINERS, mutated, piece
 from tests.web.serving import Server, announce, finished, put, upload
 from tests.web.stub_analysis import PLAN, write_stub
 
@@ -31,6 +35,10 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
+CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
+# All five damages, all containers; 41 is MPEG-TS in which another stream begins in the middle.
+SOME = (0, 1, 4, 7, 8, 9, 12, 23, 29, 41)
+LONGEST_S = 60.0
 EXAMPLES = 15  # for each operation
 KILLS = int(os.environ.get("REPCOUNT_KILLS", "4"))
 
@@ -84,22 +92,6 @@ def test_the_description_finds_no_server_error(api):
         call()
 
 
-def mutated(data: bytes, seed: int) -> bytes:
-    """Bytes changed, cut out or doubled: mostly in the boxes that tell a decoder what comes."""
-    dice = random.Random(seed)
-    out = bytearray(data)
-    for _ in range(dice.randint(1, 30)):
-        at = dice.randrange(8, len(out))
-        how = dice.randrange(3)
-        if how == 0:
-            out[at] = dice.randrange(256)
-        elif how == 1:
-            del out[at : at + dice.randrange(1, 64)]
-        else:
-            out[at:at] = out[at : at + dice.randrange(1, 64)]
-    return bytes(out)
-
-
 def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
     """The first step of the real worker, which opens the container, on a corpus of mutations."""
     from repcount.errors import RepcountError
@@ -116,6 +108,42 @@ def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
             refused += str(error).endswith(".")
         assert time.monotonic() - began < 20
     assert refused > 5
+
+
+def test_damaged_videos_go_through_the_whole_analysis(tmp_path):
+    """Uploaded, decoded and read by the real worker under its limits: each ends as an attempt or
+    with a sentence, soon, and the server answers all the while. A hundred in 3 minutes a core."""
+    whole = {ending: piece(CLIP, tmp_path / f"film.{ending}", 1.5) for ending in CONTAINERS}
+    endings = sorted(CONTAINERS)
+    many = os.environ.get("REPCOUNT_MUTATIONS")
+    seeds = range(int(many)) if many else SOME
+    ended: dict[str, int] = {}
+    with (
+        Server(tmp_path / "data", worker=Settings().worker) as server,
+        server.client() as client,
+    ):
+
+        def over(seed: int, attempt: str) -> None:
+            now = finished(client, attempt, LONGEST_S)
+            ended[now["state"]] = ended.get(now["state"], 0) + 1
+            assert now["state"] == "done" or now["message"].endswith("."), (seed, now)
+            assert str(server.folder) not in now["message"], (seed, now)
+            assert "broke off" not in now["message"], seed  # no crash, no bare error
+            assert client.get(f"/attempts/{attempt}").status_code == 200, seed
+
+        before = None
+        for seed in seeds:  # no more than two on their way, as many as run at once
+            ending = endings[seed // 5 % len(endings)]
+            data = mutated(whole[ending], seed)
+            where = announce(client, len(data), filename=f"film.{ending}").headers["Location"]
+            answer = put(client, where, 0, data)
+            assert answer.status_code == 204 or answer.text.endswith("."), (seed, answer.text)
+            if before is not None:
+                over(*before)
+            before = (seed, answer.headers["X-Attempt"]) if answer.is_success else None
+        if before is not None:
+            over(*before)
+    assert set(ended) == {"done", "failed"}
 
 
 def test_uploads_of_anything_are_answered(tmp_path, film):
@@ -194,6 +222,59 @@ def test_kills_lose_no_upload_and_no_correction(tmp_path, film):
         edits = load_record(Edits, library.folder_of(one) / EDITS).edits
         kept = [edit.values["text"] for edit in edits]
         assert [text for text in kept if text in texts] == texts
+
+
+def children(server: Server) -> list[int]:
+    """The processes that a server has started."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            parent = stat.read_text().rpartition(")")[2].split()[1]
+            if int(parent) == server.process.pid:
+                found.append(int(stat.parent.name))
+    return found
+
+
+def test_kills_of_workers_alone_lose_nothing(tmp_path, film):
+    """kill -9 of analyses and rebuilds, not of the server, at random moments."""
+    dice = random.Random(11)
+    killed = 0
+    with Server(tmp_path / "data", stub_s=0.8) as server, server.client() as client:
+        accepted = [upload(client, film) for _ in range(3)]
+        while killed < 2 * KILLS:
+            time.sleep(dice.uniform(0.02, 0.6))
+            if len(accepted) < 3 + KILLS:
+                accepted.append(upload(client, film))
+            done = client.get(f"/api/attempts/{accepted[0]}/panel")
+            if done.status_code == 200:  # it is read: what a correction leaves stale is made anew
+                body = {"version": done.json()["version"], "who": "Robin", "action": "note"}
+                body["values"] = {"text": "kept"}
+                assert client.post(f"/api/attempts/{accepted[0]}/edits", json=body).is_success
+            running = children(server)
+            if running:
+                with suppress(ProcessLookupError):
+                    os.kill(dice.choice(running), signal.SIGKILL)
+                    killed += 1
+            elif len(accepted) == 3 + KILLS:
+                accepted.append(upload(client, film))
+        for one in accepted:
+            assert finished(client, one)["state"] == "done"
+            assert client.get(f"/attempts/{one}/files/report.html").status_code == 200
+            assert client.get(f"/attempts/{one}/files/reps.csv").status_code == 200
+    library = Library(server.folder)
+    assert library.damage() is None
+    assert all(row.state == "done" for row in library.attempts())
+
+
+def test_what_always_crashes_is_given_up(tmp_path, film, monkeypatch):
+    monkeypatch.setenv("REPCOUNT_STUB_CRASH", "1")
+    with Server(tmp_path / "data") as server, server.client() as client:
+        attempt = upload(client, film)
+        now = finished(client, attempt)
+        assert now["state"] == "failed"
+        assert "broke off twice" in now["message"]
+        assert client.post(f"/api/attempts/{attempt}/again").status_code == 204
+        assert finished(client, attempt)["state"] == "failed"
 
 
 def interrupt(server: Server, where: str, film: bytes, dice: random.Random) -> None:

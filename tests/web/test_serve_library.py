@@ -15,10 +15,14 @@ from click.testing import CliRunner
 
 from repcount.archive import MANIFEST, export_library, import_library
 from repcount.cli import cli
+from repcount.edits import append_edit, make_edit
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
-from repcount.library import AttemptRow, Conflict, Library, Upload, now
+from repcount.heat.collect import write_heat
+from repcount.library import AttemptRow, Conflict, HeatRow, Library, Upload, now
+from repcount.results import correct, is_stale
 from repcount.tracks import save_tracks
 from sample_clips.render.specs import slate
+from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
 from tests.web.stub_analysis import PLAN, write_stub
 
@@ -120,7 +124,35 @@ def test_what_is_left_over_goes_and_old_attempts_on_wish(library, kept):
     assert not library.attempts()
 
 
-def test_an_export_comes_back_whole(library, kept, tmp_path):
+@pytest.fixture
+def heat(library: Library, tmp_path: Path) -> str:
+    write_heat(tmp_path / "heat", heat_of(3))
+    return library.add_heat(tmp_path / "heat")
+
+
+def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path):
+    secret = heat_of(3).attempts[0].athlete
+    (row,) = library.heats()
+    assert (row.id, row.count, row.name) == (heat, 5, heat_of(3).name)
+    library.tidy()
+    assert (library.heat_folder(heat) / "heat.html").is_file()
+    with pytest.raises(RecordError, match="no such heat"):
+        library.delete_heat("0" * 16)
+    with pytest.raises(RecordError):
+        library.add_heat(tmp_path)
+    library.delete_heat(heat)
+    assert not library.heats()
+    for file in library.folder.rglob("*"):
+        assert not file.is_file() or secret.encode() not in file.read_bytes()
+    again = library.add_heat(tmp_path / "heat")
+    with library.session() as session:
+        session.get(HeatRow, again).created_at = now() - 40 * 86_400
+    library.tidy(keep_days=30)
+    assert not library.heats()
+    assert not list((library.folder / "heats").iterdir())
+
+
+def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
     library.put_plan(PLAN)
     archive = tmp_path / "all.zip"
     assert export_library(library, archive) == 1
@@ -134,7 +166,25 @@ def test_an_export_comes_back_whole(library, kept, tmp_path):
     for one in filter(Path.is_file, mine.rglob("*")):
         assert one.read_bytes() == (theirs / one.relative_to(mine)).read_bytes()
     assert (theirs / "stills").is_dir()
+    (raced,) = other.heats()
+    assert (raced.id, raced.created_at) == (heat, library.heats()[0].created_at)
+    for one in library.heat_folder(heat).iterdir():
+        assert one.read_bytes() == (other.heat_folder(heat) / one.name).read_bytes()
     assert other.damage() is None
+
+
+def test_an_export_holds_files_as_corrected(library, kept, tmp_path):
+    folder = library.folder_of(kept)
+
+    def note(reading, edits):
+        edit = make_edit(edits, "note", who="Robin", values={"text": "in the archive"})
+        return append_edit(reading, edits, edit)
+
+    correct(folder, note, rest_later=True)
+    assert is_stale(folder)
+    export_library(library, tmp_path / "all.zip")
+    with zipfile.ZipFile(tmp_path / "all.zip") as archive:
+        assert b"in the archive" in archive.read(f"{kept}/report.html")
 
 
 def rewritten(source: Path, target: Path, change) -> Path:
@@ -147,15 +197,25 @@ def rewritten(source: Path, target: Path, change) -> Path:
 
 
 @pytest.mark.parametrize(
-    "how", ["other bytes", "left out", "one more", "climbs out", "no json", "cut", "bad plan"]
-)
-def test_a_doctored_archive_is_refused_whole(library, kept, tmp_path, how):
+    "how",
+    [
+        "other bytes", "left out", "one more", "climbs out", "no json", "cut", "bad plan",
+        "bad heat", "heat left out",
+    ],
+)  # fmt: skip
+def test_a_doctored_archive_is_refused_whole(library, kept, heat, tmp_path, how):
     export_library(library, tmp_path / "good.zip")
 
     def change(name, data):
         if how == "other bytes" and name.endswith("attempt.json"):
             data = data.replace(b"Slate", b"Slete")
         if how == "left out" and name.endswith(".mp4"):
+            return
+        if how == "bad heat" and name == MANIFEST:
+            listed = json.loads(data)
+            listed["heats"][0]["files"].pop()
+            data = json.dumps(listed).encode()
+        if how == "heat left out" and name.endswith("heat.json"):
             return
         if how == "no json" and name == MANIFEST:
             data = b"[]"
@@ -177,6 +237,7 @@ def test_a_doctored_archive_is_refused_whole(library, kept, tmp_path, how):
         import_library(other, bad)
     assert not other.attempts()
     assert not other.athletes()
+    assert not other.heats()
     assert {one.name for one in other.folder.iterdir()} >= {"attempts", "uploads"}
     assert not list((other.folder / "attempts").iterdir())
 
@@ -210,7 +271,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0001",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0002",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):
@@ -231,6 +292,24 @@ def test_what_analyze_reads_is_saved(library, film, tmp_path):
     assert row.id in done.output
     assert [one.name for one in library.athletes()] == ["Robin"]
     assert (library.folder_of(row.id) / row.file_name).read_bytes() == film.read_bytes()
+
+
+def test_what_heat_makes_is_saved(library, tmp_path):
+    for number in range(2):
+        write_attempt(tmp_path / "in" / f"athlete-{number}", simulated(number))
+    arguments = [
+        "heat", tmp_path / "in", "--out", tmp_path / "out", "--name", "Evening", "--save",
+        "--data", library.folder,
+    ]  # fmt: skip
+    done = CliRunner().invoke(cli, list(map(str, arguments)))
+    assert done.exit_code == 0, done.output
+    (row,) = library.heats()
+    assert (row.name, row.count) == ("Evening", 2)
+    assert row.id in done.output
+    data = ["--data", str(library.folder)]
+    assert "heat of 2" in CliRunner().invoke(cli, ["library", "list", *data]).output
+    assert CliRunner().invoke(cli, ["library", "delete", row.id, *data]).exit_code == 0
+    assert not library.heats()
 
 
 def test_without_the_extra_one_sentence_says_what_to_install():

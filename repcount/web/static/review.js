@@ -139,7 +139,7 @@
     const one = found();
     if (!one) chosen = null;
     for (const row of panel.querySelectorAll("tr.chosen")) row.classList.remove("chosen");
-    chosenName.textContent = !one ? "No rep chosen" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
+    chosenName.textContent = !one ? "No rep chosen: press Next rep, or click one in the chart or in the list" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
     if (one && kind === "rep") {
       const row = document.getElementById("rep-" + id);
       if (row) {
@@ -154,6 +154,11 @@
     }
     placeHandles();
   }
+  // Below each other, as on a phone, the lists are far from the video that they lead to
+  const look = () => {
+    const player = video.closest(".player");
+    if (player.getBoundingClientRect().bottom < 0) player.scrollIntoView({ block: "start" });
+  };
   function step(list, kind, way) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
     const place = (one) => (kind === "rep" ? one.top : one.start);
@@ -166,11 +171,7 @@
   const say = (text) => { said.textContent = text; };
   async function send(path, more) {
     if (busy) return;
-    if (!who.value.trim()) {
-      say("Give your name first: every correction says who made it.");
-      who.focus();
-      return;
-    }
+    if (!who.value.trim() && !(await ask("Who corrects this?", []))) return;
     localStorage.setItem("who", who.value.trim());
     busy = true;
     say("");
@@ -195,15 +196,16 @@
     }
   }
   const edit = (action, values, target, why) => send("/edits", { action, values, target: target || null, why: why || "" });
-  function ask(title, fields, given) {
+  function ask(title, asked, given) {
+    const fields = who.value.trim() ? asked : [...asked, "who"];
     document.getElementById("ask-title").textContent = title;
     const form = document.getElementById("ask-form");
     form.reset();
-    for (const name of ["movement", "round", "text", "why"]) {
+    for (const name of ["movement", "round", "text", "why", "who"]) {
       const label = document.getElementById("ask-" + name);
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
-      input.required = false;
+      input.required = name === "who" && fields.includes(name);
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
     if (fields[0] === "text" || fields[0] === "why") form.elements[fields[0]].required = true;
@@ -212,7 +214,9 @@
     form.elements[fields[0]].focus();
     return new Promise((done) => {
       dialog.addEventListener("close", () => {
-        done(dialog.returnValue === "yes" ? Object.fromEntries(new FormData(form)) : null);
+        const answer = dialog.returnValue === "yes" ? Object.fromEntries(new FormData(form)) : null;
+        if (answer && fields.includes("who")) who.value = answer.who;
+        done(answer);
       }, { once: true });
     });
   }
@@ -308,9 +312,9 @@
     const button = event.target.closest("button");
     if (!button) return;
     if (button.dataset.act) { say(""); acts[button.dataset.act](); }
-    else if (button.dataset.rep) choose("rep", button.dataset.rep, true);
-    else if (button.dataset.break) choose("break", button.dataset.break, true);
-    else if (button.dataset.at) seek(Number(button.dataset.at));
+    else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
+    else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
+    else if (button.dataset.at) { seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
   });
 

@@ -11,6 +11,8 @@
   const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0) + " MB";
   let upload = null;
   let paused = false;
+  let patience = 0; // milliseconds
+  let movedAt = null; // when the upload last got on; null where nothing is on its way
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -39,10 +41,12 @@
         const answer = error.originalResponse;
         const status = answer ? answer.getStatus() : 0;
         sent.textContent = "The connection is lost; trying again.";
-        return status === 0 || status === 409 || status === 423 || (status >= 500 && status !== 507);
+        return status === 0 || status === 408 || status === 409 || status === 423 || (status >= 500 && status !== 507);
       },
       onProgress: (done, whole) => {
         if (beganAt === null) beganAt = done;
+        movedAt = performance.now();
+        patience = 1000 * Number(form.dataset.stalled);
         const rate = (done - beganAt) / Math.max(0.001, (performance.now() - began) / 1000);
         const left = rate > 0 ? Math.ceil((whole - done) / rate) : null;
         bar.value = done / whole;
@@ -50,10 +54,12 @@
       },
       onError: (error) => {
         const answer = error.originalResponse;
+        movedAt = null;
         said.textContent = (answer && answer.getBody()) || "The upload broke off; press Upload to go on where it stopped.";
         send.disabled = false;
       },
       onSuccess: (payload) => {
+        movedAt = null;
         const attempt = payload.lastResponse.getHeader("X-Attempt");
         location.href = attempt ? "/attempts/" + attempt : "/";
       },
@@ -65,8 +71,19 @@
     if (before.length) upload.resumeFromPreviousUpload(before[0]);
     upload.start();
   });
+  // A phone out of reach is not told that its connection is gone: it begins another itself. The
+  // browser may take one for it that is gone as well, so the next ones have less time.
+  setInterval(async () => {
+    if (movedAt === null || performance.now() - movedAt < patience) return;
+    movedAt = performance.now();
+    patience = 250 * Number(form.dataset.stalled);
+    sent.textContent = "The connection is lost; trying again.";
+    await upload.abort();
+    if (!paused) upload.start();
+  }, 1000);
   pause.addEventListener("click", () => {
     paused = !paused;
+    movedAt = null;
     pause.textContent = paused ? "Go on" : "Pause";
     if (paused) upload.abort();
     else upload.start();

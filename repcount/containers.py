@@ -1,0 +1,47 @@
+"""What kind of video a file is, by its first bytes alone: nothing is decoded."""
+
+from __future__ import annotations
+
+import stat
+from pathlib import Path
+
+from repcount.errors import FootageError
+
+
+def sniff(path: Path) -> str:
+    """The container format by the first bytes, as FFmpeg's demuxer: mov, matroska, avi or mpegts.
+
+    Raises FootageError for anything that is no regular file or none of these formats.
+    """
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "no ordinary file"
+            raise FootageError(f"{path}: this is {kind}; give a video file.")
+        if status.st_size == 0:
+            raise FootageError(
+                f"{path}: the file is empty; copy it again from the phone or camera."
+            )
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except FileNotFoundError:
+        raise FootageError(f"{path}: no such file; check the path.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise FootageError(f"{path}: cannot be read ({reason}); check the file.") from error
+    if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot", b"uuid"):
+        if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"mif1", b"avif", b"msf1"):
+            raise FootageError(f"{path}: this is a photo; give a video file.")
+        return "mov"
+    if head[:4] == b"\x1a\x45\xdf\xa3":
+        return "matroska"
+    if head[:4] == b"RIFF" and head[8:11] == b"AVI":
+        return "avi"
+    for offset, length in ((0, 188), (4, 192)):  # plain, and with the camera's 4-byte time codes
+        syncs = head[offset::length]
+        if len(syncs) >= 5 and set(syncs) == {0x47}:
+            return "mpegts"
+    raise FootageError(
+        f"{path}: not a video in a format that phones and cameras write (MP4, MOV, 3GP, MKV, WebM, "
+        "AVI, MTS); export it as MP4."
+    )
