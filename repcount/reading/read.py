@@ -549,7 +549,7 @@ def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout 
     """Mark the end of the count where a lift after the end, or one that follows, may belong there.
 
     A last rep that completes the workout by itself after a break may be a lift after the end; what
-    follows an unfinished count may be the next rep.
+    follows an unfinished count may be the next rep, or show that the rounds were told wrongly.
     """
     counted = [rep for rep in reps if rep.status == "counted"]
     if workout is None or len(counted) < 2:
@@ -570,8 +570,10 @@ def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout 
         _flag(last, "alone_at_the_end")
     done = [k for k, key in enumerate(order) if key == (last.round, last.movement)]
     follows = {key[1] for key in order[done[-1] + 1 : done[-1] + 2]} if done else set()
+    finished = len(counted) == len(order)
     for rep in reps:
-        if rep.top_s > last.top_s and rep.movement in follows:
+        too_many = rep.status == "extra" and not finished
+        if rep.top_s > last.top_s and (rep.movement in follows or too_many):
             _flag(rep, "perhaps_next")
             _flag(last, "perhaps_next")
 

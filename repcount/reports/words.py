@@ -38,7 +38,7 @@ FLAGS = {
     "count_short": "fewer reps were seen than the round asks for",
     "after_uncounted": "follows a stroke that was not counted",
     "alone_at_the_end": "alone after a break: the last rep, or a lift after the end",
-    "perhaps_next": "the next rep of the workout may be here",
+    "perhaps_next": "the workout may go on here",
     "near_cap": "may fall on the other side of the time cap",
     "style_differs": "may be of another style than asked",
 }

@@ -85,8 +85,8 @@ def compared(truth: dict[str, Any], attempt: Attempt) -> dict[str, Any]:
         for part in parts
     ]
     for place, key in enumerate(order):
-        # nothing counted of a movement: the mark is on the rep before
-        if not found[key] and any(order[k] in marked for k in _last_done(order[:place], found)):
+        # nothing counted of a movement: the mark is on the rep before, or on the first of all
+        if not found[key] and any(order[k] in marked for k in _beside(order, place, found)):
             marked.add(key)
     errors: dict[str, list[float]] = {"start_s": [], "top_s": [], "end_s": []}
     for key in sorted({*true, *found}):
@@ -117,9 +117,11 @@ def compared(truth: dict[str, Any], attempt: Attempt) -> dict[str, Any]:
     }
 
 
-def _last_done(order: list[tuple[int, str]], found: dict[Any, Any]) -> list[int]:
-    """The place of the last movement of which something was counted, if any."""
-    return [place for place, key in enumerate(order) if found[key]][-1:]
+def _beside(order: list[tuple[int, str]], place: int, found: dict[Any, Any]) -> list[int]:
+    """The place of the last movement before `place` of which something was counted; where there is
+    none, of the first."""
+    done = [k for k, key in enumerate(order) if found[key]]
+    return [k for k in done if k < place][-1:] or done[:1]
 
 
 def _breaks(true: list[dict[str, Any]], attempt: Attempt) -> dict[str, Any]:

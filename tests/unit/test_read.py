@@ -93,6 +93,11 @@ def test_what_follows_an_unfinished_count_may_be_the_next_rep() -> None:
     marked = [rep for rep in reps if "perhaps_next" in rep.flags]
     assert [rep.id for rep in marked] == [reps[-2].id, reps[-1].id]
     assert all("check" in rep.flags for rep in marked)
+    # what cannot be the next one shows that something before was told wrongly
+    reps = Script(two_rounds(2)).wait(1).sets("8+6+4").wait(9).rep("push press", 2, status="extra")
+    found = reps.reading().reps
+    _doubt_last(found, [], two_rounds(2))
+    assert [rep.id for rep in found if "check" in rep.flags] == [rep.id for rep in found[-3:]]
     # nothing is due after a whole workout
     reps = (
         Script(two_rounds(1))
