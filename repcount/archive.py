@@ -160,9 +160,9 @@ def _packed(archive: zipfile.ZipFile, path: Path, inside: str) -> _File:
 def import_library(library: Library, source: Path) -> int:
     """Take in an archive made by `export_library`; how many attempts were new.
 
-    All is checked first: names, sizes, SHA-256, records, plans, room on the disk. Attempts that
-    are there already are left as they are. Raises RecordError and takes in nothing if anything is
-    wrong.
+    All is checked first: names, sizes, SHA-256, records, plans, room on the disk. Attempts and
+    heats that are there already are left as they are. Raises RecordError and takes in nothing if
+    anything is wrong.
     """
     aside = Path(tempfile.mkdtemp(prefix=".import-", dir=library.folder))
     try:

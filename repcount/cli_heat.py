@@ -64,7 +64,7 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
     help="What to do when an attempt cannot be read.",
 )
 @click.option("--without-names", is_flag=True, help="Numbers for names in all files of the heat.")
-@click.option("--save", is_flag=True, help="Put the heat's page into the library too.")
+@click.option("--save", is_flag=True, help="Put the heat's page and tables into the library too.")
 @DATA
 @click.option("--json", "as_json", is_flag=True, help="Print the heat as JSON.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")

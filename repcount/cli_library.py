@@ -133,7 +133,9 @@ def delete(id_: str, data: Path | None) -> None:
 @click.option("--workers", type=click.IntRange(1, 64), help="Analyses at once (default: cores).")
 @click.option("--largest-gb", type=click.FloatRange(0.001, 100), default=4.0, show_default=True)
 @click.option("--longest-min", type=click.FloatRange(0.1, 240), default=60.0, show_default=True)
-@click.option("--keep-days", type=click.FloatRange(min=1), help="Delete attempts older than this.")
+@click.option(
+    "--keep-days", type=click.FloatRange(min=1), help="Delete attempts and heats older than this."
+)
 @click.option("--set-passphrase", is_flag=True, help="Ask for a new passphrase, keep it, and end.")
 @click.option("--tls-cert", type=click.Path(path_type=Path), help="Certificate (PEM).")
 @click.option("--tls-key", type=click.Path(path_type=Path), help="Its key (PEM).")

@@ -14,7 +14,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from sqlalchemy import ForeignKey, String, create_engine, event, select, text, update
@@ -435,8 +435,9 @@ class Library:
             if folder.name not in known:
                 shutil.rmtree(folder, ignore_errors=True)
             for aside in folder.glob(f"{ASIDE}*"):
-                if aside.stat().st_mtime < now() - 3600:  # nobody writes for so long
-                    shutil.rmtree(aside, ignore_errors=True)
+                with suppress(FileNotFoundError):  # whoever wrote there may be done meanwhile
+                    if aside.stat().st_mtime < now() - 3600:  # nobody writes for so long
+                        shutil.rmtree(aside, ignore_errors=True)
         for file in (self.folder / UPLOADS).iterdir():
             if file.name not in coming:
                 file.unlink(missing_ok=True)

@@ -123,10 +123,10 @@ def is_stale(folder: Path) -> bool:
 
 
 def rebuild(folder: Path | str) -> None:
-    """Make anew what is stale in a results folder; without waiting there is nothing to do.
+    """Make anew what is stale in a results folder; where nothing is, nothing is done.
 
-    Corrections may come meanwhile: they are not held up, and it begins again. Raises RepcountError
-    where the folder cannot be read or the disk refuses.
+    Corrections that come meanwhile are not held up: the work then begins again. Raises
+    RepcountError where the folder cannot be read or the disk refuses.
     """
     folder = Path(folder)
     while is_stale(folder):

@@ -101,7 +101,7 @@ def style(stroke: RawStroke, movement: Movement) -> float:
 def styles(stroke: RawStroke, movement: Movement) -> dict[str, float]:
     """Probability of each style of a movement for a stroke, best first; empty if it has none.
 
-    All alike where the bar was not seen in its lowest point.
+    All alike where neither bar nor hands were seen at the lowest point.
     """
     if movement.styles != HANG_STYLES:
         return {}

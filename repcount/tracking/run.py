@@ -440,7 +440,8 @@ def _fill_pose(
     world: np.ndarray,
 ) -> None:
     body = slice(0, len(POSE_KEYPOINTS))
-    for sightings in chosen:
+    # where two were seen at once, who moved a bar more stands: written last
+    for sightings in sorted(chosen, key=lambda one: one.moved):
         rows = np.searchsorted(times, sightings.times)
         for row, person in zip(rows, sightings.people, strict=True):
             points, trust = gated(person)

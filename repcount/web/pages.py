@@ -1,4 +1,4 @@
-"""The pages: attempts and upload, review, athletes, workouts, plans, login, shared links."""
+"""The pages: attempts and upload, review, athletes, workouts, heats, plans, login, shared links."""
 
 from __future__ import annotations
 

@@ -12,9 +12,9 @@ every picture is held against the exact truth. Errors are in plate diameters.
   the truth; free falls of 1 m and more against 9.81 m/s².
 - Cost is the bar's own processor time, a picture of the video.
 
-`--real FOLDER` looks at real photographs and films instead (bar and body told by hand; the folder
-is not part of the project): ends, zones, and spare plates taken for the bar, with Wilson's interval
-of 95 % (Wilson, Journal of the American Statistical Association 22, 1927).
+`--real FOLDER` looks at real photographs too (bar and body told by hand; the folder is not part of
+the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of 95 %
+(Wilson, Journal of the American Statistical Association 22, 1927).
 """
 
 from __future__ import annotations
@@ -345,7 +345,7 @@ def zone(bar_y: float, shoulder_y: float, ankle_y: float, stature: float) -> str
 
 
 def photographs(folder: Path) -> None:
-    """Ends, zones and spare plates in photographs, with Wilson's intervals."""
+    """Ends, zones and wrong ends in photographs, with Wilson's intervals."""
     net = BarNet()
     near = dict.fromkeys(("outer face or edge", "inner face, across", "inner face, along"), 0)
     count, given, false = dict.fromkeys(near, 0), 0, 0

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from repcount.tracking.athlete import LIFTER, Sightings, choose
+from repcount.tracking.pose import Person
+from repcount.tracking.run import _fill_pose
+from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS
 
 
 def seen(*spans: tuple[float, float], moved: float) -> Sightings:
@@ -36,3 +39,18 @@ def test_who_only_stands_about_is_nobody() -> None:
     lifter = seen((10.0, 40.0), moved=9.0)
     stander = seen((0.0, 9.0), moved=LIFTER / 2)
     assert choose([lifter, stander], 1) == [lifter]
+
+
+def test_where_two_were_seen_at_once_the_one_who_lifts_more_stands() -> None:
+    def at(place: float, times: list[float], moved: float) -> Sightings:
+        count = len(POSE_KEYPOINTS)
+        person = Person(np.full((count, 2), place), np.ones(count), np.zeros((count, 3)))
+        return Sightings(0, times=times, people=[person] * len(times), moved=moved)
+
+    lifter, other = at(100.0, [0.0, 0.1, 0.3], 28.0), at(500.0, [0.1, 0.2], 9.0)
+    times = np.array([0.0, 0.1, 0.2, 0.3])
+    position = np.full((4, 2, len(KEYPOINTS), 1), np.nan)
+    confidence = np.full((4, len(KEYPOINTS), 1), np.nan)
+    world = np.full((4, 3, len(POSE_KEYPOINTS), 1), np.nan)
+    _fill_pose(times, [lifter, other], position, confidence, world)
+    assert position[:, 0, 0, 0].tolist() == [100.0, 100.0, 500.0, 100.0]
