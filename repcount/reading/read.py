@@ -504,9 +504,11 @@ def _stated(evidence: float) -> float:
 
 
 def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
-    """Mark the rep after a stroke that was not counted amid counted ones.
+    """Mark the rep after a stroke that was not counted amid counted ones, and the last of a
+    movement of which more was done than asked.
 
-    If that stroke was a rep after all, the numbers from there on are others.
+    If that stroke was a rep after all, the numbers from there on are others; and which of too many
+    belong elsewhere is not known.
     """
     counted = [rep for rep in reps if rep.status == "counted"]
     others = [rep.top_s for rep in reps if rep.status in ("extra", "unplanned")]
@@ -514,6 +516,12 @@ def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
     for before, after in itertools.pairwise(counted):
         if any(before.top_s < at < after.top_s for at in others):
             _flag(after, "after_uncounted")
+    for extra in reps:
+        mine = [
+            rep for rep in counted if (rep.round, rep.movement) == (extra.round, extra.movement)
+        ]
+        if extra.status == "extra" and mine:
+            _flag(mine[-1], "one_too_many")
 
 
 def _flag(rep: Rep, why: str) -> None:
@@ -525,7 +533,8 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
     """Mark the last rep of every movement that came out short.
 
     A rep was left out, or one was not seen: the video says which. Where nothing of a movement was
-    counted, the rep before is marked; of the movements never come to, none.
+    counted, the rep before is marked; of the movements never come to, none. Where most of a
+    movement is missing, it may have been done elsewhere: then what follows is marked too.
     """
     if workout is None:
         return
@@ -543,6 +552,9 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
         look = last_before or counted[0]
         if done[key] < asked[key]:
             _flag(look, "count_short")
+        after = [rep for rep in counted if rep.top_s > look.top_s]
+        if done[key] <= asked[key] / 2 and last_before is not None and after:
+            _flag(after[0], "count_short")
 
 
 def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:

@@ -37,6 +37,7 @@ FLAGS = {
     "not_deep": "hip may not be below the knee",
     "count_short": "fewer reps were seen than the round asks for",
     "after_uncounted": "follows a stroke that was not counted",
+    "one_too_many": "more of these were seen than the round asks for",
     "alone_at_the_end": "alone after a break: the last rep, or a lift after the end",
     "perhaps_next": "the workout may go on here",
     "near_cap": "may fall on the other side of the time cap",
@@ -44,8 +45,8 @@ FLAGS = {
 }
 # Flags that are a reason to look whatever the confidence.
 _REASONS = {
-    "count_short", "after_uncounted", "alone_at_the_end", "perhaps_next", "near_cap",
-    "driven_through",
+    "count_short", "after_uncounted", "alone_at_the_end", "one_too_many", "perhaps_next",
+    "near_cap", "driven_through",
 }  # fmt: skip
 _NO_DOUBT = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
 _MEASURED = {

@@ -69,7 +69,8 @@ class Camera:
         else:
             self._drop(moving)
             self._follow(self.previous, gray)
-            if len(self.points) < self.chosen // 2 or time_s - self.renewed_s > RENEW_S:
+            few = min(self.chosen, max(self.chosen // 2, MIN_POINTS))
+            if len(self.points) < few or time_s - self.renewed_s > RENEW_S:
                 self._renew(gray, time_s, moving)
         self.previous = gray
         return CameraFrame(self.shift * scale, float(gray.mean()))
