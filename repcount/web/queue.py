@@ -9,6 +9,7 @@ import json
 import signal
 import subprocess
 import threading
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,7 @@ from repcount.library import AttemptRow, Library, Missing, PlanRow, Upload
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault
+MOST_KILLS = 50  # from outside: so many are no accident, something guards the memory
 _LONGEST_LINE = 2000
 
 
@@ -42,6 +44,7 @@ class Queue:
     def __init__(self, library: Library, settings: Settings) -> None:
         self.library, self.settings = library, settings
         self.running: dict[str, Running] = {}
+        self.killed: Counter[str] = Counter()
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self._stopping = False
@@ -144,6 +147,9 @@ class Queue:
         else:
             # killed, and not for want of memory: somebody did it, and the video is not to blame
             ours = code != -signal.SIGKILL or _kills_for_memory() != one.kills_before
+            if not ours:
+                self.killed[attempt_id] += 1
+                ours = self.killed[attempt_id] > MOST_KILLS
             with suppress(RecordError):
                 if not ours or self.library.attempt(attempt_id).tries + 1 < MOST_TRIES:
                     self.library.set_state(attempt_id, "waiting", tries=int(ours))

@@ -223,14 +223,19 @@ def test_a_round_short_by_one_comes_out_short_and_asks_for_a_look() -> None:
 
 
 def test_one_rep_more_is_extra() -> None:
-    truth, attempt = read(
-        one_round(before={3: [Act("rep", "deadlift")], 6: []}, stops={3: stop(3)})
-    )
+    truth, attempt = read(one_round(before={6: [Act("rep", "hang power clean")]}))
     assert_right(truth, attempt)
     more = [rep for rep in attempt.reps if rep.status == "extra"]
+    assert len(more) == 1
     assert [rep.movement for rep in more] == [
         rep["movement"] for rep in truth["reps"] if rep["status"] == "extra"
     ]
+    # which of them is one too many is for a person to say
+    marked = [rep for rep in attempt.reps if "one_too_many" in rep.flags]
+    assert [(rep.movement, rep.number, rep.status) for rep in marked] == [
+        ("hang power clean", 3, "counted")
+    ]
+    assert "check" in marked[0].flags
 
 
 def test_a_skipped_movement_is_missing_as_a_whole() -> None:
@@ -240,6 +245,12 @@ def test_a_skipped_movement_is_missing_as_a_whole() -> None:
     assert_right(truth, attempt)
     assert [(part.movement, part.reps) for part in attempt.rounds[1].missing] == [
         ("hang power clean", 3)
+    ]
+    # it may have been done elsewhere: before the gap and after it is to be looked at
+    marked = [rep for rep in attempt.reps if "count_short" in rep.flags]
+    assert [(rep.round, rep.movement, rep.number) for rep in marked] == [
+        (2, "deadlift", 3),
+        (2, "push press", 1),
     ]
 
 
