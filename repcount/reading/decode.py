@@ -31,8 +31,9 @@ FLOOR_ST = 0.225 / 1.75
 # or behind them, seen from hip height.
 FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
 # A bar that lies still with nobody's hands on it lies on the floor, also behind an athlete who is
-# filmed from behind by a phone held high, where it seems this much higher.
-LEFT_ABOVE_ST = 0.13
+# filmed from behind by a phone held high, where it seems this much higher; seen from the side, the
+# plates 0.7 m nearer than the athlete, by a phone 1.7 m high and 3 m away, this much lower.
+LEFT_ABOVE_ST, LEFT_BELOW_ST = 0.13, 0.25
 # So sure it must be that the hands are off, and for so long that no bounce is taken for it.
 LEFT, LEFT_S = 0.9, 1.0
 NEAR_S = 4.0
@@ -82,11 +83,12 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
         if (b - a) * step < LEFT_S:
             left[a:b] = False
     highest = FLOOR_ST + np.where(left, LEFT_ABOVE_ST, FLOOR_ABOVE_ST)
+    nearest = FLOOR_ST - np.where(left, LEFT_BELOW_ST, FLOOR_BELOW_ST)
     # it lies, or turns: the edge of the window may be in mid-lift
     known = np.flatnonzero(
         (np.abs(speed) < SLOW_ST_S)
         & (bar < lowest + FLOOR_VARIES_ST)
-        & (bar > FLOOR_ST - FLOOR_BELOW_ST)
+        & (bar > nearest)
         & (bar < highest)
     )
     if len(known):
@@ -136,7 +138,7 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     logs[:, RACK] = lifted + _box(above, RACK_BELOW, RACK_ABOVE)
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
     logs[:, FREE] = _box(bar, floor + 0.01, 1.4) + anywhere
-    _without_shoulders(logs, bar, shoulder, lifted)
+    _without_shoulders(logs, bar, shoulder, lifted, floor)
     logs += _fall(motion, index)
     free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
     held = np.log(2 * (1 - free))
@@ -184,9 +186,10 @@ def _carried_along(motion: Motion) -> np.ndarray:
 
 
 def _without_shoulders(
-    logs: np.ndarray, bar: np.ndarray, shoulder: np.ndarray, lifted: np.ndarray
+    logs: np.ndarray, bar: np.ndarray, shoulder: np.ndarray, lifted: np.ndarray, floor: np.ndarray
 ) -> None:
-    """Where the bar is seen and the shoulders are not: its own height, standing or squatting."""
+    """Where the bar is seen and the shoulders are not: its own height, standing or squatting; from
+    the floor on, bent over it."""
     blind = np.isfinite(bar) & ~np.isfinite(shoulder)
     if not blind.any():
         return
@@ -194,12 +197,12 @@ def _without_shoulders(
     stand = float(np.quantile(seen, 0.8)) if len(seen) >= 20 else 0.818
     levels = bar - stand
     for state, low, high in (
-        (HANG, -0.55, HANG_BELOW),
+        (HANG, np.minimum(floor - stand, -0.55), HANG_BELOW),
         (RACK, RACK_BELOW, RACK_ABOVE),
         (OVERHEAD, OVERHEAD_ABOVE, 0.50),
     ):
         upright = np.exp(_box(levels, low, high))
-        squat = np.exp(_box(levels, low - SQUAT_ST, low))
+        squat = np.exp(_box(levels, np.asarray(low) - SQUAT_ST, low))
         mixed = upright if state == HANG else 0.85 * upright + 0.15 * squat
         logs[blind, state] = lifted[blind] + np.log(mixed[blind])
 

@@ -25,6 +25,7 @@ from repcount.tracking.ends import (
     PLATE_M,
     End,
     Picture,
+    coarser,
     face_width,
     from_sighting,
     from_votes,
@@ -104,6 +105,12 @@ class Row:
     confidence: np.ndarray = field(default_factory=lambda: np.zeros(2))
     owner: list[int] = field(default_factory=lambda: [0, 0])
 
+    def shrink(self, by: int) -> None:
+        """Say the same of a picture followed in which `by` pixels are one."""
+        self.centres = coarser(self.centres, by)
+        self.shift, self.face, self.semi_axis = self.shift / by, self.face / by, self.semi_axis / by
+        self.per_pixel *= by
+
     def clear(self, side: int) -> None:
         self.centres[side], self.semi_axis[side], self.confidence[side] = np.nan, np.nan, 0.0
         self.owner[side] = 0
@@ -135,9 +142,7 @@ class Bar:
     def _forget(self) -> None:
         self.back: deque[Picture] = deque()
         self.step_px = 1
-        self._start_anew()
-
-    def _start_anew(self) -> None:
+        self.shot_start = len(self.rows)
         self.ends: list[End | None] = [None, None]
         self.between: np.ndarray | None = None
         self.grip: list[np.ndarray | None] = [None, None]
@@ -231,13 +236,30 @@ class Bar:
         if step_px % self.step_px:
             step_px = self.step_px * 2
         by = step_px // self.step_px
-        self.back = deque(old.shrunk(by) for old in self.back)
-        for old in self.back:
-            row = self.rows[old.index]
-            if not row.confidence.any():
-                row.shift, row.per_pixel = old.shift, step_px
         self.step_px = step_px
-        self._start_anew()
+        self.back = deque(old.shrunk(by) for old in self.back)
+        names = {name for row in self.rows[self.shot_start :] for name in row.owner}
+        for row in self.rows[self.shot_start :]:
+            row.shrink(by)
+        for name in names & self.sighted.keys():
+            self.sighted[name] = [
+                (float(coarser(y, by)), dx / by, dy / by, axis / by)
+                for y, dx, dy, axis in self.sighted[name]
+            ]
+        self.ends = [end and end.shrunk(by) for end in self.ends]
+        self.between = None if self.between is None else self.between / by
+        self.grip = [None if grip is None else grip / by for grip in self.grip]
+        self.rest = [None if rest is None else coarser(rest, by) for rest in self.rest]
+        self.false_places = [(coarser(place, by), seen) for place, seen in self.false_places]
+        self.pending = [last and (last[0], coarser(last[1], by)) for last in self.pending]
+        for lately in self.lately:
+            seen = [
+                (time_s, coarser(place, by), axis / by, at) for time_s, place, axis, at in lately
+            ]
+            lately.clear()
+            lately.extend(seen)
+        self.square = None if self.square is None else self.square / by
+        self._new_votes()
 
     # --- following ---
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from repcount.tracking.camera import shrunk
 from repcount.tracking.outline import DISC, Outline, find_outline
@@ -106,12 +107,29 @@ class End:
             name=self.name,
         )
 
+    def shrunk(self, by: int) -> End:
+        """The same end in pictures in which `by` pixels are one."""
+        return replace(
+            self,
+            patch=self.patch.shrunk(by),
+            centre=coarser(self.centre, by),
+            offset=None if self.offset is None else self.offset / by,
+            semi_axis=self.semi_axis / by,
+            half_width=self.half_width / by,
+            velocity=self.velocity / by,
+        )
+
     def blend(self, gray: np.ndarray) -> None:
         """Learn how it looks now, once in a while."""
         self.since_blend += 1
         if self.likeness > GOOD and self.since_blend >= BLEND_EVERY:
             self.patch.learn(gray, self.centre, BLEND, LOST)
             self.since_blend = 0
+
+
+def coarser(place: ArrayLike, by: int) -> np.ndarray:
+    """Where `place` (from the middle of the first pixel) is once `by` pixels are one."""
+    return (np.asarray(place, float) + 0.5) / by - 0.5
 
 
 def face_width(semi_axis: float, length: float) -> float:

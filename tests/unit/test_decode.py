@@ -107,3 +107,26 @@ def test_the_top_of_a_bounce_is_no_floor() -> None:
     motion = replace(motion, hands_off=np.where(motion.time_s > 1.05, 1.0, 0.0))
     index = np.arange(0, len(motion.time_s), 3)
     assert floor_level(motion, index).max() < 0.14
+
+
+@pytest.mark.parametrize("lies", [0.12, 0.05, -0.08])
+def test_a_pull_with_the_body_hidden_behind_near_plates_is_no_free_flight(lies: float) -> None:
+    """From the side: the plates, nearer than the athlete, seem to lie lower and hide body and hands
+    until the athlete is up."""
+    motion = drawn((0, lies), (2, lies), (3.4, 0.45), (4.0, 0.82), (6, 0.82))
+    shoulder = np.where(motion.time_s < 3.4, np.nan, motion.shoulder_st)
+    off = np.where(motion.time_s < 2.15, 0.85, np.where(motion.time_s < 3.4, np.nan, 0.5))
+    motion = replace(motion, shoulder_st=shoulder, hands_off=off)
+    zones = decode_zones(motion)
+    assert FREE not in zones.path
+    assert zone_at(motion, 1.5) == FLOOR
+    assert zone_at(motion, 3.0) == HANG
+
+
+def test_a_bar_left_lying_lower_than_usual_is_on_the_floor() -> None:
+    """Its near plates are seen lower down than the athlete's feet would have it."""
+    motion = drawn((0, -0.08), (3, -0.08), (4, 0.45), (6, 0.45), (7, -0.08), (9, -0.08))
+    left = (motion.time_s < 2.8) | (motion.time_s > 7.2)
+    motion = replace(motion, hands_off=np.where(left, 1.0, 0.0))
+    index = np.arange(0, len(motion.time_s), 3)
+    assert floor_level(motion, index) == pytest.approx(np.full(len(index), -0.08), abs=0.01)

@@ -8,6 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from repcount.tracking.camera import shrunk
+from repcount.tracking.ends import coarser
 from repcount.tracking.patch import SLIDE_PX, Patch, View, likeness
 
 SIZE = (41, 51)
@@ -61,6 +63,15 @@ def test_a_large_shift_is_found_by_searching(dx: float, dy: float) -> None:
     gray, centre = texture(), np.array([150.0, 140.0])
     at, alike = patch_of(gray, centre).search(moved(gray, dx, dy), centre, np.array([16.0, 26.0]))
     assert at == pytest.approx(centre + [dx, dy], abs=0.1)
+    assert alike > 0.95
+
+
+@pytest.mark.parametrize("by", [2, 3])
+def test_in_smaller_pictures_the_same_patch_is_found(by: int) -> None:
+    gray, centre = texture(), np.array([150.0, 140.0])
+    small = patch_of(gray, centre).shrunk(by)
+    at, alike = small.fine(shrunk(moved(gray, 3.4, -2.2), by), coarser(centre, by))
+    assert at == pytest.approx(coarser(centre + [3.4, -2.2], by), abs=0.1)
     assert alike > 0.95
 
 
