@@ -34,6 +34,7 @@ FILMING = {
     "few-frames": "instants, and so cycle and transition times",
     "side-on": "when hands left the bar, and the heights of hips",
     "hands-hidden": "when hands left the bar",
+    "body-unread": "which movement a rep was, and the heights of the body",
     "bar-unseen": "the bar's instants, which come from the hands",
     "leaves-picture": "the tops of overhead reps",
     "camera-moved": "heights",

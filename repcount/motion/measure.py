@@ -177,33 +177,44 @@ def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     return np.where(both, (left + right) / 2, np.where(np.isfinite(left), left, right))
 
 
+# So many samples of a moving end and the hands, at least, tell whether the two go together.
+TELLING = 20
+# Of them so many agree while the bar is held, drops and bounces counted in; by chance a sixth does.
+AGREEING = 0.35
+
+
+def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
+    """Indices at which an end moves up or down while the hands are known."""
+    known = np.flatnonzero(np.isfinite(end))
+    if len(known) < TELLING:
+        return np.zeros(0, int)
+    ahead = np.interp(times + MOVING_S, times[known], end[known])
+    moving = np.abs(ahead - np.interp(times - MOVING_S, times[known], end[known])) > MOVING_ST
+    return np.flatnonzero(np.isfinite(end) & np.isfinite(hand) & moving)
+
+
 def _held_line(
-    times: np.ndarray, end: np.ndarray, hand: np.ndarray, rng: np.random.Generator
+    x: np.ndarray, y: np.ndarray, rng: np.random.Generator
 ) -> tuple[float, float, int] | None:
-    """The line hand = slope * end + offset that most samples share, and how many; or None.
+    """The line y = slope * x + offset that most samples share, and how many; or None. `x` and `y`
+    (n,) are heights of a moving end and of the hands.
 
     While the bar is held its end and the hands move together; a bar that flies alone does not fit,
     and one that lies still says nothing, however long. Random sample consensus (Fischler & Bolles
     1981), then least squares on the agreeing samples; the slope is held to what perspective allows
     for an end nearer or further than the hands (0.65 m of 3 m: 22 %).
     """
-    known = np.flatnonzero(np.isfinite(end))
-    if len(known) < 20:
+    if len(x) < TELLING:
         return None
-    ahead = np.interp(times + MOVING_S, times[known], end[known])
-    moving = np.abs(ahead - np.interp(times - MOVING_S, times[known], end[known])) > MOVING_ST
-    good = np.flatnonzero(np.isfinite(end) & np.isfinite(hand) & moving)
-    if len(good) < 20:
-        return None
-    x, y = end[good], hand[good]
-    i, j = rng.integers(len(good), size=(2, 200))
+    enough = max(TELLING, AGREEING * len(x))
+    i, j = rng.integers(len(x), size=(2, 200))
     apart = np.abs(x[i] - x[j]) >= 0.15
     i, j = i[apart], j[apart]
     slopes = (y[i] - y[j]) / (x[i] - x[j])
     likely = (slopes > 0.7) & (slopes < 1.4)
     if not likely.any():
         agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
-        if agree.sum() < 20:
+        if agree.sum() < enough:
             return None
         return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
     slopes, through = slopes[likely], i[likely]
@@ -213,7 +224,7 @@ def _held_line(
     votes = np.abs(y[few] - slopes[:, None] * x[few] - offsets[:, None]) < 3 * HANDS_SD_ST
     best = int(votes.sum(1).argmax())
     agree = np.abs(y - slopes[best] * x - offsets[best]) < 3 * HANDS_SD_ST
-    if agree.sum() < 20:
+    if agree.sum() < enough:
         return None
     slope, offset = np.polyfit(x[agree], y[agree], 1)
     return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
@@ -435,27 +446,39 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     # Bring each end to the height the hands would have on the bar, twice: the second time against
     # the ground where the athlete stands while holding it. Stepping back from a bar on the floor
     # moves the feet in the picture, not the bar.
-    off = np.full(len(times), np.nan)
+    off, body_wrong = np.full(len(times), np.nan), False
     for _ in range(2):
         rng = np.random.default_rng(0)
         hand_height = height(hand[:, 1])
         levels = np.full((2, len(times)), np.nan)
-        agreeing = np.zeros(2, int)
+        agreeing, telling = np.zeros(2, int), np.zeros(2, int)
         for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
             end_height = height(end[:, 1])
-            line = _held_line(times, np.where(weight >= SEEN, end_height, np.nan), hand_height, rng)
+            moving = _moving(times, np.where(weight >= SEEN, end_height, np.nan), hand_height)
+            line = _held_line(end_height[moving], hand_height[moving], rng)
+            telling[k] = len(moving)
             if line is None and _lies(end_height[weight >= SEEN]):
                 line = 1.0, 0.0, 0  # it has only lain there
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
+        body_wrong = not np.isfinite(levels).any() and telling.max() >= TELLING
+        if body_wrong:
+            sizes = tracks["plate_semi_axis"].values[..., individual].astype(float)
+            radius_st = plate_mm / 2000 / STATURE_M
+            for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
+                levels[k] = _by_size(times, end[:, 1], sizes[:, k], weight, radius_st)
+            body_wrong = bool(np.isfinite(levels).any())
+        if body_wrong:
+            hand_height[:] = np.nan
         apart = np.abs(levels[0] - levels[1])
         apart = apart[np.isfinite(apart)]
         if len(apart) and (apart > DISAGREE_ST).mean() > 0.5:
             # one of them is no end of this bar, or was never held long enough to tell its height
             levels[int(agreeing.argmin())] = np.nan
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
-        off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
+        if not body_wrong:
+            off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         lying = _lies_still(times, ends_height)
         held = np.where((off > 0.5) | lying, np.nan, ankle)
         tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
@@ -483,8 +506,16 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         if known.any()
         else np.full(len(grid), np.nan)
     )
-    body_lost = _held_all_along(grid, bar, off_curve)
+    body_lost = np.full(len(grid), body_wrong) | _held_all_along(grid, bar, off_curve)
     off_curve[body_lost] = np.nan
+    if body_wrong:
+        context["notices"] += (
+            Notice(
+                code="body-unread",
+                text="The athlete's body could not be made out, so the reps come from the bar "
+                "alone and movements may be confused; film from 30 to 60 degrees off the front.",
+            ),
+        )
     lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
     off = np.where(lost_at, np.nan, off)
     confidence[np.ix_(lost_at, np.array(body))] = 0.0
@@ -570,6 +601,36 @@ def _lies(height: np.ndarray) -> bool:
     return len(height) >= 20 and float((height < LYING_ST).mean()) > 0.9
 
 
+# A usual athlete, where nothing tells the stature in metres.
+STATURE_M = 1.75
+# So much trust only an end has that was seen to go with hands (`tracking.bar.UNPROVEN`).
+PROVEN = 0.7
+# Places of rest this near to the lowest one are the floor.
+FLOOR_SD_ST = 0.03
+
+
+def _by_size(
+    times: np.ndarray, y: np.ndarray, size: np.ndarray, trust: np.ndarray, radius_st: float
+) -> np.ndarray:
+    """Height (n,) of an end that went with somebody's hands, though not with those that the pose
+    tells; by its plates' size and where it lies, NaN where it does not lie or was never carried.
+
+    From the side the plates hide both hands, and the pose makes them up. `y` (n,) and `size` (n,),
+    the semi-axis, in pixels; `trust` (n,); `radius_st` the plates' radius in statures.
+    """
+    known = np.isfinite(y) & np.isfinite(size) & (trust >= SEEN)
+    if known.sum() < 20 or np.quantile(trust[known], 0.9) < PROVEN:
+        return np.full(len(y), np.nan)
+    above = -np.where(known, y, np.nan) * radius_st / float(np.median(size[known]))
+    rests = np.flatnonzero(_lies_still(times, above) & known)
+    if len(rests) < 20:
+        return np.full(len(y), np.nan)
+    floor = above[rests][above[rests] < np.quantile(above[known], UNDER) + FLOOR_SD_ST]
+    if len(floor) < 20:
+        return np.full(len(y), np.nan)
+    return above - float(np.median(floor)) + radius_st
+
+
 # Set down and taken up again, a bar is still for longer than this.
 STILL_S = 1.0
 
@@ -601,7 +662,8 @@ def _join_ends(
 ) -> tuple[np.ndarray, np.ndarray]:
     """One height (n,) and its trust (n,) from both ends (2, n); NaN where neither is seen.
 
-    Where the two contradict each other the one nearer the hands is believed, at half its trust.
+    Where the two contradict each other the one nearer the hands is believed, at half its trust;
+    where no hand was ever seen, the one that is trusted more.
     """
     weight = np.where(np.isfinite(levels), trust, 0.0)
     apart = np.abs(levels[0] - levels[1]) > DISAGREE_ST
@@ -609,7 +671,9 @@ def _join_ends(
     if seen.any():
         places = np.arange(len(hand))
         hand = np.interp(places, places[seen], hand[seen])
-    far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
+        far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
+    else:
+        far = 1.0 - weight
     worse = np.where(far[0] > far[1], 0, 1)
     weight[worse[apart], np.flatnonzero(apart)] = 0.0
     weight[:, apart] *= 0.5

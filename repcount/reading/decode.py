@@ -233,35 +233,43 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
     return logs
 
 
+# A bar that lands after a fall is in its own stretch of floor: it bounces on, as free as before, or
+# lies at least as long as it takes to come down to it. What rises sooner is no lift.
+_LANDED = 5
+_ZONE = {FLOOR: FLOOR, HANG: HANG, RACK: RACK, OVERHEAD: OVERHEAD, FREE: FREE, _LANDED: FLOOR}
 # Least visit in sub-states of 1/RATE_HZ: passing through a zone takes at least that long.
-_LEAST = {FLOOR: 2, HANG: 2, RACK: 2, OVERHEAD: 3, FREE: 2}
-_MEAN_S = {FLOOR: 2.0, HANG: 1.0, RACK: 1.0, OVERHEAD: 1.0, FREE: 0.7}
+_LEAST = {FLOOR: 2, HANG: 2, RACK: 2, OVERHEAD: 3, FREE: 2, _LANDED: 6}
+_MEAN_S = {FLOOR: 2.0, HANG: 1.0, RACK: 1.0, OVERHEAD: 1.0, FREE: 0.7, _LANDED: 2.0}
 _NEIGHBOURS = {
     FLOOR: {HANG: 1.0},
     HANG: {FLOOR: 0.45, RACK: 0.45, FREE: 0.1},
     RACK: {HANG: 0.45, OVERHEAD: 0.45, FREE: 0.1},
     OVERHEAD: {RACK: 0.9, FREE: 0.1},
-    FREE: {FLOOR: 0.9, HANG: 0.1},
+    FREE: {_LANDED: 0.9, HANG: 0.1},
+    _LANDED: {HANG: 1.0},
 }
-# Anything may follow anything when seconds are missing or wrong.
+# Anything may follow anything when seconds are missing or wrong; but a fall ends in a landing.
 _LEAP = 1e-4
 
 
 def _chain() -> tuple[np.ndarray, np.ndarray]:
     """Transition matrix over sub-states and each sub-state's zone."""
-    zone_of = np.concatenate([np.full(_LEAST[zone], zone) for zone in range(len(STATES))])
-    first = {zone: int(np.flatnonzero(zone_of == zone)[0]) for zone in range(len(STATES))}
-    matrix = np.zeros((len(zone_of), len(zone_of)))
-    for zone in range(len(STATES)):
-        last = first[zone] + _LEAST[zone] - 1
-        for place in range(first[zone], last):
+    part_of = np.concatenate([np.full(least, part) for part, least in _LEAST.items()])
+    first = {part: int(np.flatnonzero(part_of == part)[0]) for part in _LEAST}
+    matrix = np.zeros((len(part_of), len(part_of)))
+    for part, least in _LEAST.items():
+        last = first[part] + least - 1
+        for place in range(first[part], last):
             matrix[place, place + 1] = 1.0
-        stay = 1 - 1 / (_MEAN_S[zone] * RATE_HZ)
+        stay = 1 - 1 / (_MEAN_S[part] * RATE_HZ)
         matrix[last, last] = stay
-        for other in range(len(STATES)):
-            if other != zone:
-                share = _NEIGHBOURS[zone].get(other, 0.0) + _LEAP
+        for other in _LEAST:
+            lands = other == (FLOOR if part == FREE else _LANDED)
+            leap = 0.0 if lands else _LEAP
+            if other != part:
+                share = _NEIGHBOURS[part].get(other, 0.0) + leap
                 matrix[last, first[other]] = (1 - stay) * share
+    zone_of = np.array([_ZONE[int(part)] for part in part_of])
     return matrix / matrix.sum(1, keepdims=True), zone_of
 
 

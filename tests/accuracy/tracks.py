@@ -4,6 +4,10 @@
 rendered clip has `NAME.frames.npz` beside it (bar ends, plate semi-axes and joints of every frame,
 exact), a real clip `../bar_track/NAME.csv` (plate box followed by hand). Errors are in plate
 diameters, so that clips of different sizes compare.
+
+A box's middle is not the outer face's: the errors apart from the median offset between the two are
+given as well, for the deadlift also those against its outer face as read by eye at 24 moments
+(`deadlift_by_eye.csv`).
 """
 
 from __future__ import annotations
@@ -21,6 +25,7 @@ from repcount.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 
 PLATE_M = 0.225
 STATES = ("held", "lying", "falling")
+BY_EYE = Path(__file__).with_name("deadlift_by_eye.csv")
 
 
 @dataclass(frozen=True)
@@ -125,6 +130,38 @@ def score(tracks: xr.Dataset, truth: Truth) -> dict[str, dict[str, float]]:
     return out
 
 
+def against_box(tracks: xr.Dataset, truth: Truth) -> str:
+    """Errors apart from the median offset between a box's middle and the outer face."""
+    side = int(np.isfinite(truth.ends[:, 1, 0]).any())
+    rows = np.flatnonzero(np.isfinite(truth.ends[:, side, 0]))
+    given = placed(tracks, side, truth.time_s[rows])
+    away = (given - truth.ends[rows, side]) / (2 * truth.semi_axis[rows, side, None])
+    offset = np.nanmedian(away, axis=0)
+    middle = f"{offset[0]:+.2f} along and {offset[1]:+.2f} across from the box's middle"
+    return f"{spread(np.hypot(*(away - offset).T))} of {len(rows)}, {middle}"
+
+
+def by_eye(tracks: xr.Dataset) -> str:
+    """Errors of the right end against the deadlift's outer face as read by eye."""
+    table = np.loadtxt(BY_EYE, delimiter=",", comments=("#", "t"))
+    away = (placed(tracks, 1, table[:, 0]) - table[:, 1:3]) / (2 * table[:, 3, None])
+    along, across = np.nanmedian(np.abs(away), axis=0)
+    errors = spread(np.hypot(*away.T))
+    return f"{errors} of {len(table)}, along {along:.3f}, across {across:.3f}"
+
+
+def placed(tracks: xr.Dataset, side: int, times_s: np.ndarray) -> np.ndarray:
+    """(n, 2) where an end was given in the frames nearest to `times_s`."""
+    rows = np.abs(tracks.time.values[:, None] - times_s[None, :]).argmin(0)
+    return np.asarray(tracks.position.sel(keypoints=BAR_KEYPOINTS[side]).values[rows, :, 0])
+
+
+def spread(errors: np.ndarray) -> str:
+    given = errors[np.isfinite(errors)]
+    low, high = np.quantile(given, (0.5, 0.95)) if len(given) else (np.nan, np.nan)
+    return f"median {low:.3f}, 95 % {high:.3f}, given {len(given)}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("clips", nargs="+", type=Path)
@@ -162,6 +199,10 @@ def main() -> None:
                 ),
                 flush=True,
             )
+        if not truth.exact:
+            print(f"  box, offset apart: {against_box(tracks, truth)}")
+        if clip.stem == "deadlift_front_with_cuts":
+            print(f"  by eye: {by_eye(tracks)}")
 
 
 if __name__ == "__main__":

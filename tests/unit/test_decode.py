@@ -130,3 +130,24 @@ def test_a_bar_left_lying_lower_than_usual_is_on_the_floor() -> None:
     motion = replace(motion, hands_off=np.where(left, 1.0, 0.0))
     index = np.arange(0, len(motion.time_s), 3)
     assert floor_level(motion, index) == pytest.approx(np.full(len(index), -0.08), abs=0.01)
+
+
+@pytest.mark.parametrize("back", [0.3, 0.4, 0.5])
+def test_a_bounce_beside_the_hands_is_no_lift(back: float) -> None:
+    """Dropped overhead and bent down after at once: the bar touches the floor for a tenth of a
+    second and leaves it at a share of its speed; it has to lie before it is lifted again."""
+    motion = drawn(*WAY[:8], (9.5, 1.21))
+    since = np.maximum(motion.time_s - 7.2, 0.0)
+    lands = float(np.sqrt(2 * 1.09 / GRAVITY_ST_S2))
+    up = back * GRAVITY_ST_S2 * lands
+    after = np.maximum(since - lands - 0.1, 0.0)
+    fall = np.maximum(motion.bar_st - GRAVITY_ST_S2 * since**2 / 2, 0.12)
+    bar = fall + np.maximum(up * after - GRAVITY_ST_S2 * after**2 / 2, 0.0)
+    shoulder = np.where(since < lands, 0.818, 0.6)
+    hands = np.where(since < 0.05, 0.0, np.where(since < lands, 1.0, 0.2))
+    motion = replace(motion, bar_st=bar, bar_sharp_st=bar, hands_off=hands, shoulder_st=shoulder)
+    zones = decode_zones(motion)
+    path = [int(state) for state in zones.path[zones.time_s > 7.2]]
+    assert FREE in path
+    assert path[-1] == FLOOR
+    assert all((path[k - 1], path[k]) != (FLOOR, HANG) for k in range(1, len(path)))
