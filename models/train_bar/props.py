@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from sample_clips.render.human import rot_y
 from sample_clips.render.looks import jitter, random_plate
 from sample_clips.render.meshes import (
+    BAR_BETWEEN_SLEEVES_M,
     MESH_COLUMNS,
     BarbellLook,
     Colour,
@@ -29,6 +32,37 @@ Array = NDArray[np.float64]
 SLEEVE_SPACE_M = 0.40
 
 
+@dataclass(frozen=True)
+class BentBarbell(BarbellLook):
+    """A bar whose ends hang by `bend_rad` when it is held in the middle: a circle's arc between the
+    sleeves, which are straight. Plates lean with them, their tops outwards."""
+
+    bend_rad: float = 0.0
+
+    def bent(self, points: Array) -> Array:
+        """Where `points` (..., 3) of the straight bar are, in the bar's own axes, metres."""
+        if not self.bend_rad:
+            return points
+        x, y = np.abs(points[..., 0]), points[..., 1]
+        half = BAR_BETWEEN_SLEEVES_M / 2
+        inner = np.minimum(x, half)
+        outer, angle = x - inner, self.bend_rad * inner / half
+        along = inner + outer * np.cos(self.bend_rad) + y * np.sin(angle)
+        down = self.bend_rad * inner**2 / (2 * half) + outer * np.sin(self.bend_rad)
+        across = y * np.cos(angle) - down
+        return np.stack([np.sign(points[..., 0]) * along, across, points[..., 2]], -1)
+
+    def bent_mesh(self, mesh: Mesh) -> Mesh:
+        """The straight bar's mesh, bent; its normals are left as they are but for the lean."""
+        if not self.bend_rad:
+            return mesh
+        m = mesh.copy()
+        m[:, :3] = self.bent(mesh[:, :3])
+        tip = 1e-3
+        m[:, 3:6] = (self.bent(mesh[:, :3] + tip * mesh[:, 3:6]) - m[:, :3]) / tip
+        return m
+
+
 def random_colour(rng: np.random.Generator) -> Colour:
     """Any colour (linear), dark ones more often."""
     r, g, b = rng.uniform(0.005, 1.0, 3) ** rng.uniform(1.0, 3.0) * rng.uniform(0.2, 0.9)
@@ -46,7 +80,7 @@ def any_plate(rng: np.random.Generator, diameter_m: float) -> Plate:
     return plate
 
 
-def any_barbell(rng: np.random.Generator) -> BarbellLook:
+def any_barbell(rng: np.random.Generator, bend_rad: float = 0.0) -> BentBarbell:
     """One to eight large plates a side, now and then smaller ones; any bar."""
     large = 0.45 if rng.random() < 0.72 else float(rng.uniform(0.18, 0.47))
     count = int(rng.choice([1, 2, 3, rng.integers(4, 9)], p=[0.34, 0.26, 0.16, 0.24]))
@@ -64,12 +98,13 @@ def any_barbell(rng: np.random.Generator) -> BarbellLook:
         plates.append(Plate(random_colour(rng), small, float(rng.uniform(0.012, 0.026)), gloss=0.3))
         used += plates[-1].thickness_m + 0.002
     shade = float(rng.uniform(0.02, 0.6))
-    return BarbellLook(
+    return BentBarbell(
         plates=tuple(plates),
         length_m=float(rng.choice([2.20, 2.20, 2.01])),
         shaft_radius_m=float(rng.uniform(0.0125, 0.0145)),
         steel=(shade, shade, shade * 1.04),
         collars=bool(rng.random() < 0.6),
+        bend_rad=bend_rad,
     )
 
 

@@ -18,19 +18,18 @@ from numpy.typing import NDArray
 from models.train_bar.crops import CENTRE_ST, CROP_PX, PAD_LEVEL, SIDE_ST, STORE_PX
 from models.train_bar.degrade import paste_things, spoil
 from models.train_bar.postures import PosturePool, posture
-from models.train_bar.props import any_barbell, clutter, random_colour
+from models.train_bar.props import BentBarbell, any_barbell, clutter, random_colour
 from sample_clips.render.camera import Camera, depth_of, orbit, project
 from sample_clips.render.gym import GymLook, gym_mesh, random_gym
 from sample_clips.render.human import Human, Skeleton
 from sample_clips.render.looks import PersonLook, random_person
-from sample_clips.render.meshes import BarbellLook
+from sample_clips.render.meshes import BarbellLook, Mesh
 from sample_clips.render.scene import (
     BAR_TAG,
     Figure,
     Moment,
     Scene,
     bar_matrix,
-    end_points,
 )
 
 Array = NDArray[np.float64]
@@ -41,7 +40,9 @@ VIEW_M = 4.9  # what it covers at the athlete's distance
 SHOTS = 32
 CAMERAS = 8
 PEOPLE = 4
-BARS = 10
+BARS = 13  # of them some bent, as heavy ones are in the hands
+BENT, BENT_SHARE, MOST_BENT_RAD = 3, 0.3, 0.14
+STAGE_SHARE = 0.22  # of rooms: dark around, lit from above
 BODIES = 16  # all athletes there are; what they wear differs from room to room
 STATES = ("held", "lying", "falling", "none")
 STATE_SHARES = (0.46, 0.24, 0.16, 0.14)
@@ -73,9 +74,10 @@ class CrowdedScene(Scene):
         self,
         gym: GymLook,
         figures: list[Figure],
-        bars: list[BarbellLook],
+        bars: list[BentBarbell],
         eye: Array,
         rng: np.random.Generator,
+        crowded: float,
     ) -> None:
         """Replace everything there is; what was prepared before is put back to be released."""
         if self._filled:
@@ -83,13 +85,17 @@ class CrowdedScene(Scene):
         self.fill(gym, figures, bars, eye)
         self._filled = True
         self._all_people, self._all_bars = list(self._people), list(self._bars)
-        if rng.random() < 0.6:
+        if rng.random() < crowded:
             assert self._furniture is not None
             self._furniture.release()
             parts = [gym_mesh(gym, eye), clutter(rng, eye)]
             self._furniture = self._upload_solid(np.concatenate(parts))
 
     _filled = False
+
+    def mesh_of(self, look: BarbellLook, sides: int = 48) -> Mesh:
+        mesh = super().mesh_of(look, sides)
+        return look.bent_mesh(mesh) if isinstance(look, BentBarbell) else mesh
 
     def cast(self, people: list[int], bars: list[int]) -> None:
         """Only these of the stock are drawn from now on, in this order."""
@@ -123,7 +129,8 @@ class Studio:
         bodies = [body(int(i)) for i in rng.choice(BODIES, PEOPLE, replace=False)]
         humans, pools = [b[1] for b in bodies], [b[2] for b in bodies]
         people = [dressed(b[0], rng) for b in bodies]
-        bars = [any_barbell(rng) for _ in range(BARS)]
+        bars = [any_barbell(rng) for _ in range(BARS - BENT)]
+        bars += [any_barbell(rng, float(rng.uniform(0, MOST_BENT_RAD))) for _ in range(BENT)]
         gym = random_gym(int(rng.integers(1 << 30)), eye)
         x0, x1, z0, z1 = gym.room
         eyes = np.array([c.eye for c in cameras])
@@ -141,32 +148,36 @@ class Studio:
         )
         if rng.random() < 0.3:
             gym = replace(gym, sun_azimuth_deg=float(rng.uniform(-180, 180)))
+        stage = rng.random() < STAGE_SHARE
+        if stage:
+            gym = _stage(gym, rng)
         figures = [Figure(h, p) for h, p in zip(humans, people, strict=True)]
-        self.scene.stock(gym, figures, bars, eye, rng)
+        self.scene.stock(gym, figures, bars, eye, rng, crowded=0.2 if stage else 0.6)
         for shot in range(SHOTS):
             camera = cameras[shot * CAMERAS // SHOTS]
             yield self._shot(rng, camera, humans, pools, bars)
 
     def _shot(
         self, rng: np.random.Generator, camera: Camera, humans: list[Human],
-        pools: list[PosturePool], stock: list[BarbellLook],
+        pools: list[PosturePool], stock: list[BentBarbell],
     ) -> Sample:  # fmt: skip
         state = int(rng.choice(len(STATES), p=STATE_SHARES))
         to_camera = float(np.arctan2(camera.eye[0], camera.eye[2]))
-        view = float(rng.uniform(-85, 85) if rng.random() < 0.82 else rng.uniform(110, 250))
+        view = float(rng.uniform(-87, 87) if rng.random() < 0.8 else rng.uniform(100, 260))
         bar_yaw = to_camera - np.radians(view)  # the room's turn that shows the bar in this view
         order = [int(i) for i in rng.permutation(PEOPLE)]
         count = 1 + int(rng.choice([0, 1, 2, 3], p=[0.45, 0.3, 0.15, 0.1]))
         cast, athlete = order[:count], order[0]
-        free_bars = [int(i) for i in rng.permutation(BARS)]
-        used = [free_bars.pop()]
+        free_bars = [int(i) for i in rng.permutation(BARS - BENT)]
+        bent = STATES[state] == "held" and rng.random() < BENT_SHARE
+        used = [int(rng.integers(BARS - BENT, BARS)) if bent else free_bars.pop()]
         place = (float(rng.normal() * 0.12), float(rng.normal() * 0.12), bar_yaw)
         name = STATES[state]
         offsets = _exposure(rng)
         bars: list[list[Array]] = [[] for _ in offsets]
         if name == "held":
             pose = pools[athlete].held(rng)
-            own = [_held(pose, place, rng)] * len(offsets)
+            own = [_held(pose, place, rng, spins=not bent)] * len(offsets)
         else:
             pose = pools[athlete].resting(rng)
             radius = stock[used[0]].large_radius_m
@@ -205,7 +216,7 @@ class Studio:
         cast: list[int],
         humans: list[Human],
         pools: list[PosturePool],
-        stock: list[BarbellLook],
+        stock: list[BentBarbell],
         free_bars: list[int],
         skeletons: list[Skeleton],
         used: list[int],
@@ -261,6 +272,25 @@ def dressed(look: PersonLook, rng: np.random.Generator) -> PersonLook:
     return look
 
 
+def _stage(gym: GymLook, rng: np.random.Generator) -> GymLook:
+    """A dark room with lamps above: what is under a plate is nearly black."""
+
+    def darker(colour: tuple[float, float, float]) -> tuple[float, float, float]:
+        shade = float(rng.uniform(0.05, 0.5))
+        return (colour[0] * shade, colour[1] * shade, colour[2] * shade)
+
+    return replace(
+        gym,
+        wall_colour=darker(gym.wall_colour),
+        floor_colour=darker(gym.floor_colour) if rng.random() < 0.6 else gym.floor_colour,
+        clutter=float(rng.uniform(0.0, 0.4)),
+        spare_bars=max(1, gym.spare_bars),
+        sun_height_deg=float(rng.uniform(55, 88)),
+        sun_strength=float(rng.uniform(0.8, 1.8)),
+        ambient=float(rng.uniform(0.05, 0.3)),
+    )
+
+
 def _camera(rng: np.random.Generator, side_deg: float, distance: float) -> Camera:
     distance = distance * float(rng.uniform(0.9, 1.1))
     return orbit(
@@ -281,11 +311,15 @@ def _exposure(rng: np.random.Generator) -> Array:
 
 
 def _held(
-    pose: dict[str, float], place: tuple[float, float, float], rng: np.random.Generator
+    pose: dict[str, float],
+    place: tuple[float, float, float],
+    rng: np.random.Generator,
+    spins: bool = True,
 ) -> Array:
     return bar_matrix(
-        pose["bar_y"], pose["bar_z"], float(np.radians(pose["tilt"])), float(rng.uniform(0, 6)),
-        place, x=float(rng.normal() * 0.025), yaw=float(rng.normal() * np.radians(2.5)),
+        pose["bar_y"], pose["bar_z"], float(np.radians(pose["tilt"])),
+        float(rng.uniform(0, 6)) if spins else 0.0, place,
+        x=float(rng.normal() * 0.025), yaw=float(rng.normal() * np.radians(2.5)),
     )  # fmt: skip
 
 
@@ -332,30 +366,30 @@ def _wandered(
 # ---------------------------------------------------------------------- labels
 
 
-def _face(look: BarbellLook, matrix: Array, radii: tuple[float, ...], n: int) -> Array:
+def _face(look: BentBarbell, matrix: Array, radii: tuple[float, ...], n: int) -> Array:
     """(2, len(radii) n, 3) points on the two outer faces, athlete's left first."""
     a = np.arange(n) / n * 2 * np.pi
     ring = np.stack([np.cos(a), np.sin(a)], 1) * look.large_radius_m
     disc = np.concatenate([ring * r for r in radii])
     one = np.ones((len(disc), 1))
-    sides = [np.concatenate([one * s * look.end_x_m, disc, one], 1) for s in (1, -1)]
-    return (np.array(sides) @ matrix.T)[..., :3]
+    sides = [np.concatenate([one * s * look.end_x_m, disc], 1) for s in (1, -1)]
+    return look.bent(np.array(sides)) @ matrix[:3, :3].T + matrix[:3, 3]
 
 
 def _truth(
-    camera: Camera, looks: list[BarbellLook], matrices: list[Array], has_bar: bool
+    camera: Camera, looks: list[BentBarbell], matrices: list[Array], has_bar: bool
 ) -> tuple[Array, Array, list[int]]:
     """Ends (2, 2) and semi-axes (2,) in the drawn picture, left first, and which tag each has."""
     if not has_bar:
         return np.full((2, 2), np.nan), np.full(2, np.nan), []
-    ends = project(camera, end_points(looks[0], matrices[0]))
+    ends = project(camera, _face(looks[0], matrices[0], (0.0,), 1)[:, 0])
     rim = project(camera, _face(looks[0], matrices[0], (1.0,), 48))[..., 1]
     order = np.argsort(ends[:, 0])
     return ends[order], ((rim.max(1) - rim.min(1)) / 2)[order], [int(i) for i in order]
 
 
 def _visible(
-    camera: Camera, looks: list[BarbellLook], matrices: list[Array], tags: Picture, sides: list[int]
+    camera: Camera, looks: list[BentBarbell], matrices: list[Array], tags: Picture, sides: list[int]
 ) -> Array:
     """(2,) share of each end's face where its own plates are seen; 0 without a bar."""
     if not sides:
@@ -384,7 +418,7 @@ def _window(rng: np.random.Generator, camera: Camera, human: Human, skeleton: Sk
     ) / 2
     feet = (skeleton.position[human.index["foot_l"]] + skeleton.position[human.index["foot_r"]]) / 2
     depth = float(depth_of(camera, hips))
-    stature = human.stature_m * camera.focal_px / depth * float(np.exp(rng.normal() * 0.06))
+    stature = human.stature_m * camera.focal_px / depth * float(np.exp(rng.normal() * 0.08))
     middle = project(camera, np.stack([hips, feet]))
     x = float(middle[:, 0].mean())
     y = float(middle[1, 1]) - (CENTRE_ST - 0.04) * stature
@@ -399,11 +433,11 @@ def _framed(
     per_m = RENDER_PX / VIEW_M
     kind = rng.random()
     if kind < 0.5:
-        width, aspect = float(rng.uniform(1.7, 3.2)), 16 / 9
+        width, aspect = float(rng.uniform(1.5, 3.2)), 16 / 9
     elif kind < 0.8:
         width, aspect = float(rng.uniform(3.2, 6.0)), 9 / 16
     else:
-        width, aspect = float(rng.uniform(2.2, 4.5)), float(rng.choice([0.75, 1.0, 4 / 3]))
+        width, aspect = float(rng.uniform(1.6, 4.5)), float(rng.choice([0.75, 1.0, 4 / 3]))
     size = np.array([width, width * aspect]) * per_m
     centre = window.centre + rng.normal(size=2) * (0.2, 0.2) * per_m
     low = np.clip(np.round(centre - size / 2), 0, RENDER_PX - 32).astype(int)

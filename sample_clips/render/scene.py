@@ -229,11 +229,15 @@ class Scene:
         self._bars = [
             _Bar(
                 look,
-                self._upload_solid(barbell_mesh(look)),
-                self._upload_solid(barbell_mesh(look, sides=16)),
+                self._upload_solid(self.mesh_of(look)),
+                self._upload_solid(self.mesh_of(look, sides=16)),
             )
             for look in bars
         ]
+
+    def mesh_of(self, look: BarbellLook, sides: int = 48) -> Mesh:
+        """The mesh that `look` is drawn as."""
+        return barbell_mesh(look, sides)
 
     def _release_bars(self) -> None:
         for bar in self._bars:
