@@ -153,6 +153,19 @@ def test_picture_of_another_size_gives_the_same_ends(net, picture):
     assert (diameters_off(found, 2.5 * ENDS, 2.5 * SEMI_AXIS) < 0.10).all()
 
 
+def test_the_mirrored_picture_gives_the_mirrored_ends(net, picture):
+    width = picture.shape[1]
+    x0, y0, x1, y1 = athlete_box(ANKLES, HIPS, STATURE_PX)
+    found = net.find(picture, (x0, y0, x1, y1))
+    turned = np.ascontiguousarray(picture[:, ::-1])
+    mirrored = net.find(turned, (width - x1, y0, width - x0, y1))
+    across = found.ends_px[::-1] * (-1, 1) + (width, 0)
+    assert mirrored.ends_px == pytest.approx(across, abs=0.5)
+    assert mirrored.semi_axis_px == pytest.approx(found.semi_axis_px[::-1], rel=0.02)
+    assert mirrored.confidence == pytest.approx(found.confidence[::-1], abs=0.03)
+    assert mirrored.seen == pytest.approx(found.seen[::-1], abs=0.03)
+
+
 def test_nothing_in_an_empty_picture(net):
     slope = np.tile(np.linspace(40, 200, 300).astype(np.uint8)[:, None], (1, 300))
     for picture in (np.full((300, 300), 90, np.uint8), slope, slope.T.copy()):
@@ -182,8 +195,8 @@ def test_finds_the_bar_in_a_scene_drawn_now(net):
 
 def test_real_photographs(net, real_clips):
     """Bar ends of 46 photographs, read by eye by others than who trained. Where only the inner face
-    is seen, the place across the bar counts. 79 of 91 were within 0.15 plate diameters and 1 was
-    far off when this was written."""
+    is seen, the place across the bar counts. 83 of 91 were within 0.15 plate diameters and 1
+    was far off when this was written."""
     from repcount.tracking.pose import ANKLES as ANKLE_MARKS
     from repcount.tracking.pose import HIPS as HIP_MARKS
     from repcount.tracking.pose import PoseModel
@@ -215,7 +228,7 @@ def test_real_photographs(net, real_clips):
                 near += off < 0.15
                 wrong += off > 0.5
     assert ends == 91
-    assert near >= 75
+    assert near >= 78
     assert wrong <= 3
 
 
