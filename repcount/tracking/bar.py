@@ -75,6 +75,9 @@ TORN = 0.25
 # The ends' ways over TEAR_S, seen in perspective, differ by no more than this share of the longer
 # and this much of a semi-axis: a bar is rigid.
 TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
+# Two ends this near to each other (semi-axes of the larger) are one plate: even of a bar that
+# points at the camera, the far plate is drawn smaller and elsewhere.
+ONE = 0.2
 # A model of the offset needs this many sightings; a slope with height, this spread (semi-axes).
 ENOUGH, SPREAD = 12, 3.0
 # From one picture to the next an end moves by no more than a semi-axis (a drop from overhead at 30
@@ -191,6 +194,7 @@ class Bar:
         if len(self.back) > 1:
             self._follow(self.ends, picture, self.back[-2])
             self._tear(picture)
+            self._part(picture)
         self._ask(picture, square)
         if len(self.back) > 1:
             self._compare(picture)
@@ -336,12 +340,16 @@ class Bar:
     def _note(self, end: End, side: int, now: Picture) -> None:
         row = self.rows[now.index]
         row.centres[side], row.semi_axis[side] = end.centre, end.semi_axis
-        row.face[side] = self._to_face(end, side) if end.offset is None else end.offset
+        row.face[side] = self._offset(end, side)
         row.confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.01, 1.0))
         row.owner[side] = end.name
         end.blend(now.gray)
         if np.hypot(*end.velocity) < 0.05 * end.semi_axis / PLATE_M:
             self.rest[side] = end.centre - now.shift
+
+    def _offset(self, end: End, side: int) -> np.ndarray:
+        """(2,) from the patch's middle to the outer face, as seen or as it must be."""
+        return self._to_face(end, side) if end.offset is None else end.offset
 
     def _to_face(self, end: End, side: int) -> np.ndarray:
         """(2,) from the middle of the plates' outline to the middle of the outer face, which lies
@@ -369,6 +377,37 @@ class Bar:
         trust = [(-end.doubts, end.confirmed, end.likeness) for end in (left, right)]
         side = trust.index(min(trust))
         self._retract(side, then.index)
+
+    def _part(self, now: Picture) -> None:
+        """Where both ends follow one plate, let go of the one that came to it last."""
+        left, right = self.ends
+        if left is None or right is None or not (left.seen and right.seen):
+            return
+        faces = [end.centre + self._offset(end, side) for side, end in enumerate((left, right))]
+        if not _is_one(faces[0], faces[1], max(left.semi_axis, right.semi_axis)):
+            return
+        together = now.index
+        names = [left.name, right.name]
+        while together > self.shot_start:
+            row = self.rows[together - 1]
+            faces = list(row.centres + row.face)
+            near = _is_one(faces[0], faces[1], float(row.semi_axis.max()))
+            if row.owner != names or not near:
+                break
+            together -= 1
+        before = self.rows[max(together - 1, 0)]
+        moved = [
+            float(np.hypot(*(self.rows[together].centres[side] - before.centres[side])))
+            if before.owner[side] == end.name
+            else np.inf
+            for side, end in enumerate((left, right))
+        ]
+        # It came along last: it leapt there, is newer, was never carried, is doubted.
+        order = [
+            (step, end.name, not end.confirmed, end.doubts)
+            for step, end in zip(moved, (left, right), strict=True)
+        ]
+        self._retract(order.index(max(order)), together - 1)
 
     def _retract(self, side: int, after: int) -> None:
         """Take back what was said about an end in the pictures after index `after`: it is lost, and
@@ -418,12 +457,13 @@ class Bar:
             return False
         if self._known_false(side, face, axis, now):
             return False
+        if self._is_others(side, face, axis):
+            return False
         self.pending[side] = (now.time_s, face)
         self.lately[side].append((now.time_s, face - now.shift, axis, now.index))
         steady = self._steady(before, face, axis, now)
         if end is not None and end.seen:
-            offset = self._to_face(end, side) if end.offset is None else end.offset
-            if np.hypot(*(face - end.centre - offset)) <= SAME * axis:
+            if np.hypot(*(face - end.centre - self._offset(end, side))) <= SAME * axis:
                 self._record(end, face, axis, now)
                 if end.likeness < GOOD:
                     end.patch.relearn(now.gray, end.centre)
@@ -457,6 +497,19 @@ class Bar:
         self.ends[side] = new
         self._record(new, face, axis, now)
         return True
+
+    def _is_others(self, side: int, face: np.ndarray, axis: float) -> bool:
+        """Whether a sighting is of the plate followed as the other end, and not of this one's."""
+        own, other = self.ends[side], self.ends[1 - side]
+        if other is None or not other.seen:
+            return False
+        there = other.centre + self._offset(other, 1 - side)
+        if not _is_one(face, there, max(axis, other.semi_axis)):
+            return False
+        if own is None or not own.seen:
+            return True
+        here = own.centre + self._offset(own, side)
+        return bool(np.hypot(*(face - there)) < np.hypot(*(face - here)))
 
     @staticmethod
     def _may_be(end: End, new: End) -> bool:
@@ -712,6 +765,10 @@ def _fill_gaps(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:
             track.ends[inner, side] = ends[0] + part[:, None] * (ends[1] - ends[0]) + base[inner]
             track.semi_axis[inner, side] = axis
             track.confidence[inner, side] = HIDDEN_CONFIDENCE
+
+
+def _is_one(left: np.ndarray, right: np.ndarray, semi_axis: float) -> bool:
+    return bool(np.hypot(*(left - right)) < ONE * semi_axis)
 
 
 def _holds(square: np.ndarray, point: np.ndarray) -> bool:

@@ -151,3 +151,19 @@ def test_a_bounce_beside_the_hands_is_no_lift(back: float) -> None:
     assert FREE in path
     assert path[-1] == FLOOR
     assert all((path[k - 1], path[k]) != (FLOOR, HANG) for k in range(1, len(path)))
+
+
+def test_a_bar_on_its_way_at_both_ends_of_a_gap_was_not_carried_through_it() -> None:
+    """The pose is lost while the bar comes down from the shoulders, and back when it is nearly up
+    again: as far below them as before, and yet it has hung between."""
+    motion = drawn(
+        (0, 0.82), (2, 0.82), (2.4, 0.65), (2.9, 0.42), (3.6, 0.42), (4.1, 0.65), (4.5, 0.82),
+        (6, 0.82),
+    )  # fmt: skip
+    hidden = (motion.time_s > 2.4) & (motion.time_s < 4.1)
+    shoulder = np.where(hidden, np.nan, 0.818)
+    off = np.where(hidden, np.nan, 0.05)
+    motion = replace(motion, shoulder_st=shoulder, hands_off=off)
+    assert zone_at(motion, 1.0) == RACK
+    assert zone_at(motion, 3.2) == HANG
+    assert zone_at(motion, 5.5) == RACK

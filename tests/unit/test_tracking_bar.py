@@ -79,3 +79,31 @@ def test_a_body_that_turns_out_larger_does_not_lose_the_bar(room: np.ndarray, gr
     assert found.semi_axis == pytest.approx(np.full_like(found.semi_axis, SEMI_AXIS), rel=0.02)
     steps = [np.abs(b - a).max() for a, b in pairwise(found.ends)]
     assert max(steps) < 150.0 / RATE_HZ + 1.5
+
+
+@pytest.mark.parametrize("apart", [0.0, 4.0])
+def test_one_plate_is_not_both_ends(room: np.ndarray, apart: float) -> None:
+    """From the side the near plate hides the far one, and the network sees both ends in it."""
+
+    def told(time_s: float) -> np.ndarray:
+        _, right = ends_at(time_s)
+        return np.array([right - (apart, 0), right])
+
+    net = Told(told, until_s=2.0)
+    bar = Bar(net)  # type: ignore[arg-type]
+    times = np.arange(0, 1.6, 1 / RATE_HZ)
+    square = np.array([0.0, -140.0, 640.0, 500.0])
+    for net.time_s in times:
+        plate = ends_at(net.time_s)[1:]
+        hands = Hands(plate[0] - (15, 0), plate[0] + (15, 0), 0.9 * LARGEST)
+        bar.step(
+            picture_of(plate, room), float(net.time_s), hands, lambda: square, np.zeros(2), False
+        )
+    found = bar.result()
+    given = found.confidence > 0
+    assert (given.sum(1) == 1).mean() > 0.9
+    assert given.sum(1).max() == 1
+    true = np.array([ends_at(time_s)[1] for time_s in times])
+    side = int(given.sum(0).argmax())
+    miss = np.hypot(*(found.ends[:, side] - true).T)
+    assert np.nanmax(miss) < 0.1 * 2 * SEMI_AXIS
