@@ -171,7 +171,7 @@ def _carried_along(motion: Motion) -> np.ndarray:
     seen = np.isfinite(shoulder)
     if not seen.any():
         return shoulder
-    stand = float(np.quantile(shoulder[seen], 0.9))
+    highest = float(np.quantile(shoulder[seen], 0.9)) + TOES_ST
     for a, b in runs(~seen):
         if a < 3 or b > len(bar) - 3 or b - a > BRIDGE_S * motion.rate_hz:
             continue
@@ -183,9 +183,7 @@ def _carried_along(motion: Motion) -> np.ndarray:
         if HANG_BELOW < middle < RACK_BELOW or RACK_ABOVE < middle < OVERHEAD_ABOVE:
             continue  # on its way from one place to another, at both ends of the gap
         told = bar[a:b] - middle
-        # on the shoulders or overhead it comes down with a squat, not with a hinge
-        lowest = stand - SQUAT_ST if middle > RACK_BELOW else LOWEST_ST
-        if np.isfinite(told).all() and told.min() > lowest and told.max() < stand + TOES_ST:
+        if np.isfinite(told).all() and told.min() > LOWEST_ST and told.max() < highest:
             shoulder[a:b] = told
     return shoulder
 
