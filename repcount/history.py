@@ -35,6 +35,7 @@ FILMING = {
     "side-on": "when hands left the bar, and the heights of hips",
     "hands-hidden": "when hands left the bar",
     "body-unread": "which movement a rep was, and the heights of the body",
+    "hands-apart": "the bar's height, and so which movement a rep was",
     "bar-unseen": "the bar's instants, which come from the hands",
     "leaves-picture": "the tops of overhead reps",
     "camera-moved": "heights",

@@ -1,4 +1,4 @@
-"""Things that stand near a lifter and are not the bar: spare plates, racks, round things."""
+"""Bars of any look, bent ones too, and what else stands about: plates, racks, round things."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class BentBarbell(BarbellLook):
         return np.stack([np.sign(points[..., 0]) * along, across, points[..., 2]], -1)
 
     def bent_mesh(self, mesh: Mesh) -> Mesh:
-        """The straight bar's mesh, bent; its normals are left as they are but for the lean."""
+        """The straight bar's mesh, bent; its normals turn with it and stay about one long."""
         if not self.bend_rad:
             return mesh
         m = mesh.copy()

@@ -179,8 +179,11 @@ def _mean_pair(left: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 # So many samples of a moving end and the hands, at least, tell whether the two go together.
 TELLING = 20
-# Of them so many agree while the bar is held, drops and bounces counted in; by chance a sixth does.
+# Of them so many agree while the bar is held, drops and bounces counted in: two fifths and more in
+# rendered clips from all sides; hands that wander by a sixth of a stature agree in a sixth.
 AGREEING = 0.35
+# Hands that are known in fewer looks than this are not known.
+HANDS_KNOWN = 0.1
 
 
 def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
@@ -446,7 +449,8 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     # Bring each end to the height the hands would have on the bar, twice: the second time against
     # the ground where the athlete stands while holding it. Stepping back from a bar on the floor
     # moves the feet in the picture, not the bar.
-    off, body_wrong = np.full(len(times), np.nan), False
+    off, body_wrong, apart_from_hands = np.full(len(times), np.nan), False, False
+    sizes = tracks["plate_semi_axis"].values[..., individual].astype(float)
     for _ in range(2):
         rng = np.random.default_rng(0)
         hand_height = height(hand[:, 1])
@@ -462,20 +466,29 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
-        body_wrong = not np.isfinite(levels).any() and telling.max() >= TELLING
-        if body_wrong:
-            sizes = tracks["plate_semi_axis"].values[..., individual].astype(float)
-            radius_st = plate_mm / 2000 / STATURE_M
+        unknown = np.isfinite(hand_height).mean() < HANDS_KNOWN
+        apart_from_hands = not agreeing.any() and (unknown or telling.max() >= TELLING)
+        by_size = np.full_like(levels, np.nan)
+        if apart_from_hands:
             for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
-                levels[k] = _by_size(times, end[:, 1], sizes[:, k], weight, radius_st)
-            body_wrong = bool(np.isfinite(levels).any())
+                for a, b in pieces:
+                    inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+                    by_size[k, inside] = _by_size(
+                        times[inside],
+                        end[inside, 1],
+                        sizes[inside, k],
+                        weight[inside],
+                        plate_mm / 2000 / STATURE_M,
+                    )
+        body_wrong = bool(np.isfinite(by_size).any())
         if body_wrong:
-            hand_height[:] = np.nan
+            levels, hand_height[:] = by_size, np.nan
+            agreeing = np.where(np.isfinite(levels), np.stack(trust), 0.0).sum(1)
         apart = np.abs(levels[0] - levels[1])
         apart = apart[np.isfinite(apart)]
         if len(apart) and (apart > DISAGREE_ST).mean() > 0.5:
             # one of them is no end of this bar, or was never held long enough to tell its height
-            levels[int(agreeing.argmin())] = np.nan
+            levels[int(np.argmin(agreeing))] = np.nan
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
         if not body_wrong:
             off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
@@ -508,6 +521,14 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     )
     body_lost = np.full(len(grid), body_wrong) | _held_all_along(grid, bar, off_curve)
     off_curve[body_lost] = np.nan
+    if apart_from_hands and not body_wrong and telling.max() >= TELLING:
+        context["notices"] += (
+            Notice(
+                code="hands-apart",
+                text="The hands and the plates that were found do not move together, so the bar's "
+                "height is unsure; check the reps, and film from 30 to 60 degrees off the front.",
+            ),
+        )
     if body_wrong:
         context["notices"] += (
             Notice(
@@ -547,7 +568,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         metres=bar_metres(
             times,
             np.stack(ends, 1),
-            tracks["plate_semi_axis"].values[..., individual].astype(float),
+            sizes,
             np.stack(trust, 1),
             off,
             grid,
@@ -606,14 +627,14 @@ STATURE_M = 1.75
 # So much trust only an end has that was seen to go with hands (`tracking.bar.UNPROVEN`).
 PROVEN = 0.7
 # Places of rest this near to the lowest one are the floor.
-FLOOR_SD_ST = 0.03
+FLOOR_WITHIN_ST = 0.03
 
 
 def _by_size(
     times: np.ndarray, y: np.ndarray, size: np.ndarray, trust: np.ndarray, radius_st: float
 ) -> np.ndarray:
-    """Height (n,) of an end that went with somebody's hands, though not with those that the pose
-    tells; by its plates' size and where it lies, NaN where it does not lie or was never carried.
+    """Height (n,) of an end that went with hands, but not with those that the pose tells: by its
+    plates' size and where it lies. All NaN if it never lies or was never carried.
 
     From the side the plates hide both hands, and the pose makes them up. `y` (n,) and `size` (n,),
     the semi-axis, in pixels; `trust` (n,); `radius_st` the plates' radius in statures.
@@ -625,7 +646,7 @@ def _by_size(
     rests = np.flatnonzero(_lies_still(times, above) & known)
     if len(rests) < 20:
         return np.full(len(y), np.nan)
-    floor = above[rests][above[rests] < np.quantile(above[known], UNDER) + FLOOR_SD_ST]
+    floor = above[rests][above[rests] < np.quantile(above[known], UNDER) + FLOOR_WITHIN_ST]
     if len(floor) < 20:
         return np.full(len(y), np.nan)
     return above - float(np.median(floor)) + radius_st

@@ -92,8 +92,11 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
         & (bar < highest)
     )
     if len(known):
-        # the bottom of a hinge is no floor: a floor varies less than what lies between the two
-        known = known[bar[known] < np.quantile(bar[known], 0.02) + FLOOR_VARIES_ST]
+        # the bottom of a hinge is no floor: a floor varies less than what lies between the two. A
+        # bar that has rolled nearer lies lower, and says nothing of where it lay before.
+        usual = bar[known] > FLOOR_ST - FLOOR_BELOW_ST
+        told = bar[known][usual] if usual.sum() * step > LEFT_S else bar[known]
+        known = known[bar[known] < np.quantile(told, 0.02) + FLOOR_VARIES_ST]
     if not len(known):
         return np.full(len(index), FLOOR_ST)
     level = median_filter(bar[known], size=min(2 * int(0.5 / max(step, 1e-6)) + 1, len(known)))
@@ -204,9 +207,9 @@ def _without_shoulders(
         (RACK, RACK_BELOW, RACK_ABOVE),
         (OVERHEAD, OVERHEAD_ABOVE, 0.50),
     ):
-        upright = np.exp(_box(levels, low, high))
-        squat = np.exp(_box(levels, np.asarray(low) - SQUAT_ST, low))
-        mixed = upright if state == HANG else 0.85 * upright + 0.15 * squat
+        mixed = np.exp(_box(levels, low, high))
+        if state != HANG:
+            mixed = 0.85 * mixed + 0.15 * np.exp(_box(levels, low - SQUAT_ST, low))
         logs[blind, state] = lifted[blind] + np.log(mixed[blind])
 
 
@@ -236,8 +239,8 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
     return logs
 
 
-# A bar that lands after a fall is in its own stretch of floor: it bounces on, as free as before, or
-# lies at least as long as it takes to come down to it. What rises sooner is no lift.
+# While it bounces a bar is as free as in its fall. The fall ends in a stretch of floor of its own,
+# which lasts longer than the floor between two lifts must: what rises sooner is no lift.
 _LANDED = 5
 _ZONE = {FLOOR: FLOOR, HANG: HANG, RACK: RACK, OVERHEAD: OVERHEAD, FREE: FREE, _LANDED: FLOOR}
 # Least visit in sub-states of 1/RATE_HZ: passing through a zone takes at least that long.
@@ -255,8 +258,8 @@ _NEIGHBOURS = {
 _LEAP = 1e-4
 
 
-def _chain() -> tuple[np.ndarray, np.ndarray]:
-    """Transition matrix over sub-states and each sub-state's zone."""
+def _chain() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sub-states' probability at first, their transition matrix, and each one's zone."""
     part_of = np.concatenate([np.full(least, part) for part, least in _LEAST.items()])
     first = {part: int(np.flatnonzero(part_of == part)[0]) for part in _LEAST}
     matrix = np.zeros((len(part_of), len(part_of)))
@@ -273,7 +276,8 @@ def _chain() -> tuple[np.ndarray, np.ndarray]:
                 share = _NEIGHBOURS[part].get(other, 0.0) + leap
                 matrix[last, first[other]] = (1 - stay) * share
     zone_of = np.array([_ZONE[int(part)] for part in part_of])
-    return matrix / matrix.sum(1, keepdims=True), zone_of
+    start = (part_of != _LANDED).astype(float)  # nothing was seen to fall before
+    return start / start.sum(), matrix / matrix.sum(1, keepdims=True), zone_of
 
 
 def decode_zones(motion: Motion) -> Zones:
@@ -285,13 +289,11 @@ def decode_zones(motion: Motion) -> Zones:
         return Zones(np.zeros(0), np.zeros((0, len(STATES))), np.zeros(0, int), np.zeros(0))
     floor = floor_level(motion, index)
     logs = _emissions(motion, index, floor)
-    matrix, zone_of = _chain()
+    start, matrix, zone_of = _chain()
     emit = logs[:, zone_of]
     with np.errstate(divide="ignore"):
-        log_matrix = np.log(matrix)
-
-    start = np.full(len(zone_of), 1 / len(zone_of))
-    path = most_probable_path(np.log(start), log_matrix, emit)
+        log_start, log_matrix = np.log(start), np.log(matrix)
+    path = most_probable_path(log_start, log_matrix, emit)
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
     posterior = state_probabilities(start, matrix, likelihood)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)

@@ -230,6 +230,9 @@ class Bar:
                 semi_axis[index, side] = axis * row.per_pixel
                 proven = 1.0 if name in self.proven else UNPROVEN
                 confidence[index, side] = row.confidence[side] * proven
+        one = np.hypot(*(ends[:, 0] - ends[:, 1]).T) < ONE * semi_axis.max(1)
+        less = confidence.argmin(1)[one]
+        ends[one, less], semi_axis[one, less], confidence[one, less] = np.nan, np.nan, 0.0
         track = BarTrack(ends, semi_axis, confidence)
         shift = np.array([row.shift * row.per_pixel for row in self.rows]).reshape(-1, 2)
         _fill_gaps(track, np.array([row.time_s for row in self.rows]), shift)
@@ -395,19 +398,16 @@ class Bar:
             if row.owner != names or not near:
                 break
             together -= 1
-        before = self.rows[max(together - 1, 0)]
-        moved = [
-            float(np.hypot(*(self.rows[together].centres[side] - before.centres[side])))
-            if before.owner[side] == end.name
-            else np.inf
-            for side, end in enumerate((left, right))
-        ]
-        # It came along last: it leapt there, is newer, was never carried, is doubted.
-        order = [
-            (step, end.name, not end.confirmed, end.doubts)
-            for step, end in zip(moved, (left, right), strict=True)
-        ]
-        self._retract(order.index(max(order)), together - 1)
+        first, before = self.rows[together], self.rows[max(together - 1, self.shot_start)]
+        ways = first.centres - before.centres - (first.shift - before.shift)
+        # It leapt there or is new there, was never carried, is doubted.
+        trust = []
+        for side, end in enumerate((left, right)):
+            step_s = first.time_s - before.time_s
+            reach = SAME * end.semi_axis + TOP_SPEED * end.semi_axis / PLATE_M * step_s
+            leapt = before.owner[side] != end.name or bool(np.hypot(*ways[side]) > reach)
+            trust.append((not leapt, end.confirmed, -end.doubts, -end.name))
+        self._retract(trust.index(min(trust)), together - 1)
 
     def _retract(self, side: int, after: int) -> None:
         """Take back what was said about an end in the pictures after index `after`: it is lost, and

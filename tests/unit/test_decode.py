@@ -167,3 +167,23 @@ def test_a_bar_on_its_way_at_both_ends_of_a_gap_was_not_carried_through_it() -> 
     assert zone_at(motion, 1.0) == RACK
     assert zone_at(motion, 3.2) == HANG
     assert zone_at(motion, 5.5) == RACK
+
+
+def test_a_bar_that_rolls_nearer_at_last_lay_higher_before() -> None:
+    lifts = [(2.0 * k + part, 0.12 + 0.33 * (part == 1)) for k in range(1, 5) for part in (0, 1)]
+    motion = drawn((0, 0.12), *lifts, (10.0, 0.12), (12.0, -0.02), (18.0, -0.02))
+    motion = replace(motion, hands_off=np.where(motion.time_s > 10, 1.0, 0.0))
+    index = np.arange(0, len(motion.time_s), 3)
+    level = floor_level(motion, index)
+    assert level[0] == pytest.approx(0.12, abs=0.01)
+    zones = decode_zones(motion)
+    for second in (1.0, 4.0, 6.0, 8.0):
+        assert zones.path[np.argmin(np.abs(zones.time_s - second))] == FLOOR
+
+
+def test_a_video_begins_on_the_floor_no_more_likely_than_in_the_hands() -> None:
+    motion = drawn((0, 0.45), (6, 0.45))
+    unseen = np.full(len(motion.time_s), np.nan)
+    motion = replace(motion, bar_st=unseen, shoulder_st=unseen, hands_off=unseen)
+    first = decode_zones(motion).probability[0]
+    assert first[FLOOR] == pytest.approx(first[HANG], abs=0.1)

@@ -107,3 +107,33 @@ def test_one_plate_is_not_both_ends(room: np.ndarray, apart: float) -> None:
     side = int(given.sum(0).argmax())
     miss = np.hypot(*(found.ends[:, side] - true).T)
     assert np.nanmax(miss) < 0.1 * 2 * SEMI_AXIS
+
+
+@pytest.mark.parametrize("leaps", [0, 1])
+def test_the_end_that_slides_onto_the_others_plate_is_let_go(room: np.ndarray, leaps: int) -> None:
+    """By so little that the two still move like one bar."""
+
+    def near(time_s: float) -> np.ndarray:
+        _, right = ends_at(time_s)
+        return np.array([right - (0.3 * SEMI_AXIS, 0), right])
+
+    net = Told(near, until_s=0.8)
+    bar = Bar(net)  # type: ignore[arg-type]
+    square = np.array([0.0, -140.0, 640.0, 500.0])
+    times = np.arange(0, 1.3, 1 / RATE_HZ)
+    for net.time_s in times:
+        ends = near(net.time_s)
+        hands = Hands(ends[0] - (15, 0), ends[1] + (15, 0), 0.9 * LARGEST)
+        if 0.95 < net.time_s < 0.95 + 1.5 / RATE_HZ:
+            one, other = bar.ends[leaps], bar.ends[1 - leaps]
+            assert one is not None
+            assert other is not None
+            one.centre, one.patch, one.offset = other.centre, other.patch.copy(), other.offset
+        bar.step(
+            picture_of(ends, room), float(net.time_s), hands, lambda: square, np.zeros(2), False
+        )
+    found = bar.result()
+    after = times > 1.0
+    assert (found.confidence[times < 0.9] > 0).all()
+    assert ((found.confidence[after] > 0).sum(1) == 1).all()
+    assert sum(end is not None and end.seen for end in bar.ends) == 1
