@@ -470,6 +470,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         apart_from_hands = not agreeing.any() and (unknown or telling.max() >= TELLING)
         by_size = np.full_like(levels, np.nan)
         if apart_from_hands:
+            least = 0.0 if _one_bar(times, ends[0][:, 1], ends[1][:, 1], sizes) else PROVEN
             for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
                 for a, b in pieces:
                     inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
@@ -479,6 +480,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                         sizes[inside, k],
                         weight[inside],
                         plate_mm / 2000 / STATURE_M,
+                        least,
                     )
         body_wrong = bool(np.isfinite(by_size).any())
         if body_wrong:
@@ -630,17 +632,38 @@ PROVEN = 0.7
 FLOOR_WITHIN_ST = 0.03
 
 
+# The heights of one bar's two ends go up and down together like this.
+TOGETHER = 0.95
+
+
+def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.ndarray) -> bool:
+    """Whether two ends, at heights (n,) pixels and of semi-axes (n, 2), are lifted together by more
+    than their plates' radius: a bar, whoever holds it."""
+    if not np.isfinite(size).any():
+        return False
+    radius_px = float(np.nanmedian(size))
+    moving = _moving(times, left / radius_px, right)
+    if len(moving) < TELLING or np.ptp(left[moving]) < radius_px:
+        return False
+    return bool(np.corrcoef(left[moving], right[moving])[0, 1] > TOGETHER)
+
+
 def _by_size(
-    times: np.ndarray, y: np.ndarray, size: np.ndarray, trust: np.ndarray, radius_st: float
+    times: np.ndarray,
+    y: np.ndarray,
+    size: np.ndarray,
+    trust: np.ndarray,
+    radius_st: float,
+    least: float,
 ) -> np.ndarray:
     """Height (n,) of an end that went with hands, but not with those that the pose tells: by its
-    plates' size and where it lies. All NaN if it never lies or was never carried.
+    plates' size and where it lies. All NaN if it never lies or is trusted less than `least`.
 
     From the side the plates hide both hands, and the pose makes them up. `y` (n,) and `size` (n,),
     the semi-axis, in pixels; `trust` (n,); `radius_st` the plates' radius in statures.
     """
     known = np.isfinite(y) & np.isfinite(size) & (trust >= SEEN)
-    if known.sum() < 20 or np.quantile(trust[known], 0.9) < PROVEN:
+    if known.sum() < 20 or np.quantile(trust[known], 0.9) < least:
         return np.full(len(y), np.nan)
     above = -np.where(known, y, np.nan) * radius_st / float(np.median(size[known]))
     rests = np.flatnonzero(_lies_still(times, above) & known)
