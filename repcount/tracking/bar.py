@@ -75,8 +75,8 @@ TORN = 0.25
 # The ends' ways over TEAR_S, seen in perspective, differ by no more than this share of the longer
 # and this much of a semi-axis: a bar is rigid.
 TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
-# Two ends this near to each other (semi-axes of the larger) are one plate: even of a bar that
-# points at the camera, the far plate is drawn smaller and elsewhere.
+# Two ends this near to each other (semi-axes of the larger) are one plate: of a bar that points at
+# the camera so nearly, the far plate is hidden behind the near one.
 ONE = 0.2
 # A model of the offset needs this many sightings; a slope with height, this spread (semi-axes).
 ENOUGH, SPREAD = 12, 3.0
