@@ -245,7 +245,9 @@ def _clock(
                     start_s=from_ms(seen),
                 )
             )
-    if start is not None and counted and to_ms(counted[0].start_s) < start:
+    # a lift-off is told by the bar, a rep's start by the body too: some milliseconds lie between
+    early = start is not None and bool(counted) and to_ms(counted[0].start_s) < start
+    if start is not None and early and source != "first lift-off":
         warnings.append(
             Notice(
                 code="started-early",

@@ -271,6 +271,8 @@ def test_the_clock_starts_at_the_signal_or_the_first_lift_off() -> None:
 
     script = Script(slate(1), signal=None).wait(2).sets("8+6+4")
     assert derive_attempt(script.reading()).clock.start_s == 2.0
+    late = script.reading(start_signals=[StartSignal(at_s=2.001, source="first lift-off")])
+    assert derive_attempt(late).warnings == []
 
 
 def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
