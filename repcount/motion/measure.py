@@ -385,12 +385,12 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     cuts = times[tracks["cut"].values.astype(bool)]
     borders = [0, *np.searchsorted(grid, cuts - 0.5 / GRID_HZ).tolist(), len(grid)]
     pieces = tuple((a, b) for a, b in itertools.pairwise(borders) if b > a)
+    in_piece = [(times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ) for a, b in pieces]
 
     eye, ankle = pair("eye")[:, 1], pair("ankle")[:, 1]
     stature = np.full(len(grid), np.nan)
     ground = np.full(len(grid), np.nan)
-    for a, b in pieces:
-        inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+    for (a, b), inside in zip(pieces, in_piece, strict=True):
         extent = (ankle - eye)[inside] / (EYE_ST - ANKLE_ST)
         span = grid[a:b]
         # the tallest tenth of half a minute is the athlete upright
@@ -472,8 +472,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         if apart_from_hands:
             least = 0.0 if _one_bar(times, ends[0][:, 1], ends[1][:, 1], sizes) else PROVEN
             for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
-                for a, b in pieces:
-                    inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+                for inside in in_piece:
                     by_size[k, inside] = _by_size(
                         times[inside],
                         end[inside, 1],
@@ -497,8 +496,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         lying = _lies_still(times, ends_height)
         held = np.where((off > 0.5) | lying, np.nan, ankle)
         tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
-        for a, b in pieces:
-            inside = (times >= grid[a] - 1e-6) & (times < grid[b - 1] + 1 / GRID_HZ)
+        for (a, b), inside in zip(pieces, in_piece, strict=True):
             if np.isfinite(held[inside]).sum() >= 5:
                 ground[a:b] = _ground(times[inside], held[inside], grid[a:b])
             if np.isfinite(tall[inside]).sum() >= 5:

@@ -19,6 +19,7 @@ import numpy as np
 
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting
 from repcount.tracking.ends import (
+    AT_REST,
     CLEAR,
     CONFIRMED,
     LOST,
@@ -303,7 +304,9 @@ class Bar:
         places: list[tuple[np.ndarray, float]] = []
         if end.seen:
             places.append(end.patch.fine(now.gray, end.centre + end.velocity * step_s))
-            if places[0][1] < GOOD:
+            if places[0][1] < AT_REST:  # it may have stopped: not so far on as it was fast
+                places.append(end.patch.fine(now.gray, end.centre + background))
+            if max(alike for _, alike in places) < GOOD:
                 speed = np.abs(end.velocity) * step_s
                 # As far again as it came (a bounce), what a fall adds, and a third of a plate.
                 reach = 0.35 * end.semi_axis + 1.2 * speed + 4 * G * metre * step_s**2

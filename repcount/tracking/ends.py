@@ -20,7 +20,7 @@ PLATE_M = 0.225
 BAR_LENGTH_M = 1.43
 # Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a picture's
 # worth of motion blur leaves about 0.7. Other things that look like plates reach 0.5.
-LOST = 0.6
+AT_REST, LOST = 0.95, 0.6
 # A new look is blended in by this much, at most this often, only while likeness is high.
 BLEND, BLEND_EVERY = 0.1, 5
 # The looks are learned from pictures that go back this far.
