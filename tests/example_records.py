@@ -13,7 +13,7 @@ import random
 from dataclasses import dataclass, field
 from typing import Any
 
-from repcount.records import (
+from repcount.attempt.records import (
     After,
     Attempt,
     BetweenRounds,
@@ -40,9 +40,8 @@ from repcount.records import (
     Transition,
     Video,
     Workout,
-    from_ms,
-    to_ms,
 )
+from repcount.units import from_ms, to_ms
 
 # Heights of the bar in statures: Winter 2009, segment fractions, as in DEVELOPERS.md.
 FLOOR, HANG, RACK, OVERHEAD = 0.129, 0.43, 0.82, 1.23

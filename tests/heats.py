@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from repcount.compare import compare
-from repcount.forecast import Filmed
+from repcount.analysis.compare import compare
+from repcount.analysis.forecast import Filmed
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import save_record
 from repcount.heat.build import Row, make_heat
 from repcount.heat.records import Heat
 from repcount.heat.rows import Entry, attempt_row, failed_row
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt
-from repcount.records import save_record
 from tests.scripted_reading import SLATE, Script, slate
 from tests.simulated_athletes import Athlete
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from repcount.records import (
+from repcount.attempt.records import (
     FloorRest,
     Hold,
     HoldPlace,
@@ -22,8 +22,8 @@ from repcount.records import (
     Video,
     Workout,
     Zone,
-    from_ms,
 )
+from repcount.units import from_ms
 
 SLATE_MOVEMENTS = (("deadlift", 8), ("hang power clean", 6), ("push press", 4))
 

@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from repcount import fatigue, forecast
-from repcount.compare import compare
-from repcount.forecast import Filmed
+from repcount.analysis import forecast
+from repcount.analysis import slowing as fatigue
+from repcount.analysis.compare import compare
+from repcount.analysis.forecast import Filmed
+from repcount.attempt.assemble import derive_attempt
 from repcount.plan import Plan
 from repcount.plan.tempo import RISE_SHARE, TYPICAL, Step, steps_of, typical_cycle_s
-from repcount.reading.assemble import derive_attempt
-from repcount.records import from_ms
+from repcount.units import from_ms
 from tests.scripted_reading import Script
 
 

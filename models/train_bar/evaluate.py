@@ -233,8 +233,8 @@ def video(
 ) -> None:
     """One end against the box of its plate stack: height against the box's middle, place along the
     picture against the box's outer edge; in plate diameters (the box's height)."""
-    from repcount.footage import open_footage
     from repcount.tracking.pose import ANKLES, HIPS, NOSE, PoseModel
+    from repcount.video.footage import open_footage
 
     lines = (folder / "bar_track" / f"{name}.csv").read_text().splitlines()
     rows = [
@@ -281,8 +281,8 @@ def video(
 
 def no_bar(folder: Path, name: str, grey: bool) -> None:
     """How often an end is seen in a film without a bar."""
-    from repcount.footage import open_footage
     from repcount.tracking.pose import ANKLES, HIPS, PoseModel
+    from repcount.video.footage import open_footage
 
     net, frames, false = BarNet(), 0, 0
     with open_footage(folder / "video" / f"{name}.mp4") as footage, PoseModel() as pose:

@@ -12,54 +12,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
-import mmap
 import multiprocessing as mp
 import os
 import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from models.train_bar.crops import STORE_PX
-
-RING = 384  # pictures a worker may be ahead of the trainer
-CAPACITY = 160_000  # pictures kept on the graphics card
-CHECK_ROOMS = 60  # rooms drawn to measure on, never trained on
-CHECK_SEED, TRAIN_SEED, PIECE_SEEDS = 5_000_000, 0, 100_000
-BATCH = 192
-RATE = 2.5e-3
-DECAY = 0.03
-KEEP = 0.9993  # of the averaged weights, a step
-FIRST = 3000  # pictures that must be there before training begins
-CONFIDENT = 0.4
-LABELS = 8
-
-
-@dataclass
-class Ring:
-    """A worker's pictures on their way to the trainer, in memory that both see."""
-
-    pictures: NDArray[np.uint8]  # (RING, STORE_PX, STORE_PX, 3)
-    labels: NDArray[np.float32]  # (RING, LABELS + 2): and state, azimuth
-    made: NDArray[np.int64]  # (1,)
-    taken: NDArray[np.int64]
-
-    @classmethod
-    def new(cls) -> Ring:
-        def shared(shape: tuple[int, ...], kind: type) -> NDArray[Any]:
-            size = int(np.prod(shape)) * np.dtype(kind).itemsize
-            return np.frombuffer(mmap.mmap(-1, size), kind).reshape(shape)
-
-        return cls(
-            shared((RING, STORE_PX, STORE_PX, 3), np.uint8),
-            shared((RING, LABELS + 2), np.float32),
-            shared((1,), np.int64),
-            shared((1,), np.int64),
-        )
+from models.train_bar.recipe import CHECK_ROOMS, CHECK_SEED, PIECE_SEEDS, RING, TRAIN_SEED, Ring
 
 
 def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
@@ -122,13 +80,6 @@ def main() -> None:
     options.out.mkdir(parents=True, exist_ok=True)
     (options.out / "metrics.json").write_text(json.dumps(metrics, indent=1) + "\n")
     print(json.dumps(metrics))
-
-
-def rate_at(done: float) -> float:
-    """Learning rate after a share of all pieces: up within 3 %, then a cosine down to nearly 0."""
-    if done < 0.03:
-        return RATE * (0.05 + 0.95 * done / 0.03)
-    return RATE * (0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * min(1.0, (done - 0.03) / 0.97))))
 
 
 if __name__ == "__main__":

@@ -14,8 +14,7 @@ import torch
 from models.train_bar.crops import STORE_PX
 from models.train_bar.learn import Batch, decoded, loss, prepared, report
 from models.train_bar.net import BarNetwork, onnx_bytes
-from models.train_bar.scenes import SHOTS
-from models.train_bar.train import (
+from models.train_bar.recipe import (
     BATCH,
     CAPACITY,
     CONFIDENT,
@@ -27,6 +26,7 @@ from models.train_bar.train import (
     Ring,
     rate_at,
 )
+from models.train_bar.scenes import SHOTS
 
 PACKED = 420  # pictures written out to measure on elsewhere
 

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 import repcount
+from repcount.attempt.records import Provenance, Workout
 from repcount.heat.ranking import close_calls, places, result_of
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.rows import scheme
 from repcount.heat.statistics import associations, break_places
-from repcount.records import Provenance, Workout
 from repcount.wording import plural
 
 Row = tuple[HeatAttempt, Workout | None]

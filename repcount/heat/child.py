@@ -62,7 +62,7 @@ def read_video(
     Returns the reason for each results key that could not be made.
     """
     from repcount.heat.store import engine, results_key
-    from repcount.pipeline import Options, analyze
+    from repcount.pipeline.analyze import Options, analyze
     from repcount.plan import Plan
 
     here = engine()
@@ -105,10 +105,10 @@ def read_video(
 def _track(
     folder: Path, job: dict[str, Any], progress: Callable[[float, float], None]
 ) -> list[Path]:
-    from repcount.footage import open_footage
     from repcount.tracking import TrackOptions, track
     from repcount.tracking.lanes import track_lanes
-    from repcount.tracks import save_tracks
+    from repcount.tracking.tracks import save_tracks
+    from repcount.video.footage import open_footage
 
     options = TrackOptions(model=job["options"]["model"])
     with open_footage(Path(job["video"])) as footage:

@@ -14,7 +14,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from repcount.compare import compare
+from repcount.analysis.compare import compare
+from repcount.attempt.records import Attempt, Comparison, load_record, save_record
 from repcount.errors import RecordError, RepcountError
 from repcount.heat.build import Row, make_heat
 from repcount.heat.manifest import ATTEMPT, Listed
@@ -23,7 +24,6 @@ from repcount.heat.records import Heat
 from repcount.heat.rows import attempt_row, failed_row
 from repcount.heat.tables import BREAKS_PARQUET, CSV, PARQUET, REPS_PARQUET, write_tables
 from repcount.plan import Plan, load_plan
-from repcount.records import Attempt, Comparison, load_record, save_record
 
 COMPARISON = "comparison.json"
 PAGE, RECORD = "heat.html", "heat.json"

@@ -12,10 +12,10 @@ from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_picture, race
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY
 from repcount.reports import words
-from repcount.reports.numbers import as_tenths, clock, seconds_of, short
 from repcount.reports.pages import ASSETS as SHARED
 from repcount.reports.pages import environment, hashed
 from repcount.wording import plural
+from repcount.wording.numbers import as_tenths, clock, seconds_of, short
 
 ASSETS = Path(__file__).parent / "assets"
 # A table of more rows is shut when the page opens.

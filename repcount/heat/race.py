@@ -13,11 +13,11 @@ from markupsafe import Markup
 
 from repcount.heat.records import BreakPlace, Heat, HeatAttempt
 from repcount.heat.tables import KINDS
-from repcount.records import to_ms
 from repcount.reports import words
-from repcount.reports.numbers import as_tenths, clock_of
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
 from repcount.reports.trace_chart import tick_step
+from repcount.units import to_ms
+from repcount.wording.numbers import as_tenths, clock_of
 
 HEIGHT = 420  # px of the race's field
 # Over so many, places at the ends of the lines would cover each other.

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from repcount.heat.records import HeatAttempt
-from repcount.reports.numbers import as_tenths, clock
 from repcount.wording import plural
+from repcount.wording.numbers import as_tenths, clock
 
 # Half a frame at 30 pictures a second, as a standard deviation's upper bound.
 TOP_DOUBT_S = 1 / 60

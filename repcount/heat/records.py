@@ -10,7 +10,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from repcount.records import Provenance, Record, Seconds, StartSource, TimeShare
+from repcount.attempt.records import Provenance, Record, StartSource, TimeShare
+from repcount.units import Seconds
 
 State = Literal["read", "doubtful", "failed"]
 

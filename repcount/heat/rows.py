@@ -5,12 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from repcount.heat.ranking import result_words
-from repcount.heat.records import HeatAttempt, HeatBreak, HeatRep, HeatRound
-from repcount.heat.statistics import spreads
-from repcount.plan import position_of
-from repcount.reading.assemble import is_over
-from repcount.records import (
+from repcount.attempt.assemble import is_over
+from repcount.attempt.records import (
     After,
     Attempt,
     Break,
@@ -18,10 +14,13 @@ from repcount.records import (
     Rep,
     StartSource,
     Workout,
-    from_ms,
-    to_ms,
 )
+from repcount.heat.ranking import result_words
+from repcount.heat.records import HeatAttempt, HeatBreak, HeatRep, HeatRound
+from repcount.heat.statistics import spreads
+from repcount.plan import position_of
 from repcount.reports import words
+from repcount.units import from_ms, to_ms
 from repcount.wording import plural
 
 # One beep heard by several phones: 2.9 ms a metre (343 m/s), so that phones up to 10 m farther from

@@ -16,8 +16,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from repcount.attempt.records import Attempt
 from repcount.heat.records import Association, BreakPlace, HeatAttempt, HeatRep, Spread
-from repcount.records import Attempt, from_ms, to_ms
+from repcount.units import from_ms, to_ms
 
 # Under this many attempts an interval of a rank correlation says next to nothing: at n = 10 and
 # rho = 0.5 it still goes from -0.2 to 0.9.

@@ -19,7 +19,7 @@ from typing import Any
 
 import repcount
 from repcount.errors import RepcountError
-from repcount.model_files import checksums, models_folder
+from repcount.tracking.model_files import checksums, models_folder
 
 TRACKS, RESULTS = "tracks", "results"
 _PART = ".part-"

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from repcount.records import Notice
-from repcount.tracks import KEYPOINTS, attribute
+from repcount.attempt.records import Notice
+from repcount.tracking.tracks import KEYPOINTS, attribute
 
 # 25 pictures a second hold for means (Bardella et al. 2016, from memory); half a picture is then
 # 20 ms of every instant.

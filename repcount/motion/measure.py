@@ -16,11 +16,11 @@ import numpy as np
 import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
+from repcount.attempt.records import Notice
 from repcount.motion.filming import filming_notices
 from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
 from repcount.motion.smoothing import runs, smooth
-from repcount.records import Notice
-from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
+from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
 
 GRID_HZ = 60.0
 # Below this the model itself says "more likely hidden than seen" (logistic output).
@@ -324,8 +324,9 @@ def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.nd
 
 
 def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_MM) -> Motion:
-    """Measure the motion of one individual of `tracks` (see `repcount.tracks`). `plate_mm` is the
-    diameter of the largest plates on the bar, which gives metres.
+    """Measure the motion of one individual of `tracks` (see `repcount.tracking.tracks`).
+
+    `plate_mm` is the diameter of the largest plates on the bar, which gives metres.
 
     Returns a `Motion` on a uniform grid of 60 samples a second; with nothing in the tracks its
     arrays are empty. Raises nothing: what is unseen is NaN.

@@ -4,10 +4,8 @@ from repcount.plan.file import plan_schema_text
 from repcount.plan.load import load_plan, parse_plan
 from repcount.plan.model import Plan, PlannedRound, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern, position_of, write_sets
-from repcount.reading.movements import MOVEMENT_NAMES
 
 __all__ = [
-    "MOVEMENT_NAMES",
     "Pattern",
     "Plan",
     "PlannedRound",

@@ -17,9 +17,9 @@ from typing import Literal
 
 from pydantic import Field
 
+from repcount.attempt.records import Record
 from repcount.errors import PlanError
-from repcount.plan.model import KG_PER_LB
-from repcount.records import Record
+from repcount.units import KG_PER_LB
 from repcount.wording import listed, shown
 
 Unit = Literal["kg", "lb"]

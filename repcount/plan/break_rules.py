@@ -15,10 +15,11 @@ from typing import Literal
 
 from pydantic import Field
 
+from repcount.attempt.movements import CATALOGUE
+from repcount.attempt.records import MovementReps, Record, Zone
 from repcount.plan.pattern import Pattern, parse_pattern, write_sets
 from repcount.plan.tempo import leads_into, pick_up_lifts
-from repcount.reading.movements import CATALOGUE
-from repcount.records import MovementReps, Record, Seconds, Zone
+from repcount.units import Seconds
 
 COMMON = "common practice, no source"
 Spared = Literal["back", "grip", "shoulders", "lungs"]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from repcount.attempt.records import MovementReps, Record
 from repcount.errors import PlanError
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.tempo import TYPICAL, Tempo, steps_of
-from repcount.records import MovementReps, Record, Seconds, from_ms, to_ms
+from repcount.units import Seconds, from_ms, to_ms
 
 
 class CardSet(Record):

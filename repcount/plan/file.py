@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from repcount.reading.movements import MOVEMENT_NAMES
+from repcount.attempt.movements import MOVEMENT_NAMES
 
 MOST_ROUNDS = 200
 MOST_REPS = 1000

@@ -9,8 +9,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.plan.file import TABLES, PlanFile, Table
-from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.wording import hint, listed, shown
 
 

@@ -10,12 +10,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from repcount.attempt.records import MovementReps, Workout
 from repcount.errors import PlanError
 from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, WorkoutTable
 from repcount.plan.findings import finding_sentence, key_text, toml_sentence
-from repcount.plan.model import KG_PER_LB, Plan, RoundPlan
+from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
-from repcount.records import MovementReps, Workout, from_ms, to_ms
+from repcount.units import KG_PER_LB, from_ms, to_ms
 from repcount.wording import hint, listed, plural, shown
 
 LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred

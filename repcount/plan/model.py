@@ -4,18 +4,9 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from repcount.attempt.records import MovementReps, PlannedBreak, Record, Workout
 from repcount.plan.pattern import Pattern
-from repcount.records import (
-    MovementReps,
-    PlannedBreak,
-    Record,
-    Seconds,
-    Workout,
-    from_ms,
-    to_ms,
-)
-
-KG_PER_LB = 0.45359237  # exact: the international pound
+from repcount.units import Seconds, from_ms, to_ms
 
 
 class RoundPlan(Record):

@@ -15,7 +15,7 @@ from typing import Literal
 from repcount.errors import PlanError
 from repcount.plan.model import RoundPlan
 from repcount.plan.tempo import TYPICAL, Tempo, steps_of
-from repcount.records import from_ms, to_ms
+from repcount.units import from_ms, to_ms
 
 Shape = Literal["even", "ahead", "own"]
 SHAPES: tuple[Shape, ...] = ("even", "ahead", "own")

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 
 from pydantic import Field
 
+from repcount.attempt.records import After, MovementReps, Record
 from repcount.errors import PlanError
-from repcount.records import After, MovementReps, Record
 
 LONGEST_PATTERN = 2000  # characters; 200 terms of three digits with room for spaces
 _TOKEN = re.compile(r"\s*(?:(?P<term>[0-9]+)|(?P<mark>[|+])|(?P<other>\S))")

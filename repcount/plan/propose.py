@@ -9,6 +9,8 @@ from typing import Literal
 
 from pydantic import Field
 
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import Record
 from repcount.errors import PlanError
 from repcount.plan.barbell import KITS, Kit
 from repcount.plan.break_rules import (
@@ -41,8 +43,7 @@ from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.strength import MaxEstimate
 from repcount.plan.tempo import Tempo
 from repcount.plan.working_load import CAUTIONS, LoadAdvice, advise_load, movements_of
-from repcount.reading.movements import MOVEMENT_NAMES
-from repcount.records import Record, from_ms, to_ms
+from repcount.units import from_ms, to_ms
 from repcount.wording import hint, listed, plural, shown
 
 

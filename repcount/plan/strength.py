@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 from pydantic import Field
 
+from repcount.attempt.records import Record
 from repcount.errors import PlanError
-from repcount.records import Record
 from repcount.wording import shown
 
 # Linear forms break beyond ten reps (Reynolds, Gordon, Robergs, JSCR 2006;20:584).

@@ -14,9 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from repcount.attempt.movements import CATALOGUE, ORDER
+from repcount.attempt.records import MovementReps, Zone
 from repcount.plan.pattern import Pattern
-from repcount.reading.movements import CATALOGUE, ORDER
-from repcount.records import MovementReps, Zone, to_ms
+from repcount.units import to_ms
 
 StepKind = Literal["first", "cycle", "change", "break"]
 

@@ -12,12 +12,12 @@ from collections.abc import Mapping, Sequence
 
 from pydantic import Field
 
+from repcount.attempt.movements import CATALOGUE
+from repcount.attempt.records import MovementReps, Record
 from repcount.errors import PlanError
 from repcount.plan.barbell import BarLoad, Kit, at_most_kg, nearest_kg, side_words
 from repcount.plan.break_rules import COMMON
 from repcount.plan.strength import MaxEstimate, check_under, one_rep_max
-from repcount.reading.movements import CATALOGUE
-from repcount.records import MovementReps, Record
 from repcount.wording import listed
 
 SHARE = 0.5

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 
+from repcount.attempt.records import MovementReps
 from repcount.plan.findings import key_text
 from repcount.plan.model import Plan
-from repcount.records import MovementReps
 
 
 def plan_toml(plan: Plan, comments: Iterable[str] = ()) -> str:

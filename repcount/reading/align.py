@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from repcount.attempt.movements import CATALOGUE
+from repcount.attempt.records import Workout
 from repcount.reading.decode import FLOOR, HANG, RACK
 from repcount.reading.label import fits, not_erect, style
-from repcount.reading.movements import CATALOGUE
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke
-from repcount.records import Workout
 
 # Prices are log odds: how many times rarer the event is than a repetition as prescribed.
 MISSING = 3.0  # a prescribed repetition not done

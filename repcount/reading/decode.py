@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter, minimum_filter1d
 
+from repcount.attempt.records import Zone
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.chains import most_probable_path, state_probabilities
-from repcount.records import Zone
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
 FLOOR, HANG, RACK, OVERHEAD, FREE = range(5)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
 from repcount.reading.decode import STATES
-from repcount.reading.movements import CATALOGUE, HANG_STYLES, ORDER, Movement
 from repcount.reading.strokes import SEEN, SQUAT_DEPTH, RawStroke
 
 SQUAT_WIDTH = 0.08
@@ -13,8 +13,8 @@ SQUAT_WIDTH = 0.08
 BEND_ST, BEND_WIDTH = 0.03, 0.008
 # Feet that part by a fifth of the stature's leg length have split.
 SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
-# Shoulders and bar this far below their standing heights are not erect: three times their noise.
-ERECT_ST, ERECT_WIDTH = 0.036, 0.006
+# How sharply the border of standing erect is drawn, in body heights.
+ERECT_WIDTH = 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN = 0.03, 0.2

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.integrate import trapezoid
 
+from repcount.attempt.records import Measure, Notice
 from repcount.motion.metres import BarMetres, slowed
-from repcount.records import Measure, Notice
 
 # Seen for less than this share of the way up, no length is given.
 SEEN = 0.8

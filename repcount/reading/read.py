@@ -11,28 +11,9 @@ from datetime import UTC, datetime
 import numpy as np
 
 import repcount
-from repcount.motion import Motion
-from repcount.motion.smoothing import runs
-from repcount.reading.align import Pairing, align, expand
-from repcount.reading.corrected import BREAK_S
-from repcount.reading.decode import (
-    FLOOR,
-    FREE,
-    HANG,
-    OVERHEAD,
-    RACK,
-    STATES,
-    Zones,
-    decode_zones,
-)
-from repcount.reading.evidence import HANDS_ALONE, with_a_bar
-from repcount.reading.instants import LEVEL_ST
-from repcount.reading.label import fits, likelihoods, style, styles
-from repcount.reading.metres import bar_measures, fall_measures, metre_notices
-from repcount.reading.movements import CATALOGUE, Movement
-from repcount.reading.rests import RawRest
-from repcount.reading.strokes import RawStroke, find_strokes, joined, past_the_rack
-from repcount.records import (
+from repcount.attempt.corrected import BREAK_S
+from repcount.attempt.movements import CATALOGUE, Movement
+from repcount.attempt.records import (
     FailedStroke,
     FloorRest,
     Hold,
@@ -51,7 +32,26 @@ from repcount.records import (
     Workout,
     Zone,
 )
-from repcount.sound import Tone, signal_onsets
+from repcount.motion import Motion
+from repcount.motion.smoothing import runs
+from repcount.reading.align import Pairing, align, expand
+from repcount.reading.decode import (
+    FLOOR,
+    FREE,
+    HANG,
+    OVERHEAD,
+    RACK,
+    STATES,
+    Zones,
+    decode_zones,
+)
+from repcount.reading.evidence import HANDS_ALONE, with_a_bar
+from repcount.reading.instants import LEVEL_ST
+from repcount.reading.label import fits, likelihoods, style, styles
+from repcount.reading.metres import bar_measures, fall_measures, metre_notices
+from repcount.reading.rests import RawRest
+from repcount.reading.strokes import RawStroke, find_strokes, joined, past_the_rack
+from repcount.video.sound import Tone, signal_onsets
 
 HOLD_S = 1.5
 # What a stroke is worth that the bar tells alone, the body unseen.

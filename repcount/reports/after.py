@@ -7,15 +7,15 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from urllib.parse import quote
 
-from repcount.forecast import Ranked, Ranking, Span, Told
-from repcount.history import Change, History
-from repcount.losses import Evidence
-from repcount.next_plan import NextPlan
-from repcount.plan.model import KG_PER_LB
-from repcount.reports.numbers import clock, short, signed
+from repcount.analysis.forecast import Ranked, Ranking, Span, Told
+from repcount.analysis.history import Change, History
+from repcount.analysis.losses import Evidence
+from repcount.analysis.next_plan import NextPlan
 from repcount.reports.pages import sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
+from repcount.units import KG_PER_LB
+from repcount.wording.numbers import clock, short, signed
 
 _LOSSES = 5
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from repcount.records import Attempt, Comparison, Rep, RoundSpan, Workout, to_ms
+from repcount.attempt.records import Attempt, Comparison, Rep, RoundSpan, Workout
 from repcount.reports import words
-from repcount.reports.numbers import short
+from repcount.units import to_ms
+from repcount.wording.numbers import short
 
 SHOWN_S = 3.0  # a count stays this long if nothing follows
 _SHORTEST_MS = 100

@@ -8,10 +8,10 @@ from itertools import groupby
 from repcount.plan.clock_card import CardRound, CardSet
 from repcount.plan.propose import Proposal
 from repcount.plan.working_load import load_lines, load_words
-from repcount.reports.numbers import clock, short
 from repcount.reports.pages import sheet
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import plain
+from repcount.wording.numbers import clock, short
 
 _CROWDED = 26  # lines of sets on a card; beyond, print is smaller so that one page holds it
 

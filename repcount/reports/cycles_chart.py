@@ -9,9 +9,10 @@ from statistics import median
 
 from markupsafe import Markup
 
-from repcount.records import Attempt, Rep, Workout
-from repcount.reports import numbers, words
+from repcount.attempt.records import Attempt, Rep, Workout
+from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
+from repcount.wording import numbers
 
 _HEIGHT_PX = 92
 

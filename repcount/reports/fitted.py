@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from repcount.fatigue import Slowing, course, fit_slowing, unrecovered
-from repcount.forecast import told
+from repcount.analysis.forecast import told
+from repcount.analysis.slowing import Slowing, course, fit_slowing, unrecovered
+from repcount.attempt.records import Attempt
 from repcount.plan.tempo import CYCLE_RANGE_S, TYPICAL
-from repcount.records import Attempt
 from repcount.reports.after import told_words
 
 _DRAWS = 200  # enough for a line and intervals of two figures

@@ -10,8 +10,8 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from repcount.records import Attempt, Break, Comparison, Rep, to_ms
-from repcount.reports import numbers, words
+from repcount.attempt.records import Attempt, Break, Comparison, Rep
+from repcount.reports import words
 from repcount.reports.cycles_chart import cycle_pictures
 from repcount.reports.fitted import fitted_slowing
 from repcount.reports.pages import ASSETS, environment, hashed
@@ -20,6 +20,8 @@ from repcount.reports.sets_chart import set_pictures
 from repcount.reports.stills import nearest
 from repcount.reports.svg import bar_pair
 from repcount.reports.trace_chart import TracePicture, trace_picture
+from repcount.units import to_ms
+from repcount.wording import numbers
 
 _SPEEDS = ("mean_speed", "peak_speed")
 

@@ -24,10 +24,9 @@ from av.audio.resampler import AudioResampler
 from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
+from repcount.attempt.records import Attempt, Comparison, Phase
 from repcount.errors import RepcountError
-from repcount.footage import Footage
 from repcount.plan import Plan
-from repcount.records import Attempt, Comparison, Phase
 from repcount.reports.captions import chapters
 from repcount.reports.overlay_picture import (
     HIP,
@@ -42,6 +41,7 @@ from repcount.reports.overlay_picture import (
     outlined,
 )
 from repcount.reports.overlay_story import Points, Said, Story
+from repcount.video.footage import Footage
 
 Progress = Callable[[float, float], None]
 _TICKS = 90_000  # time stamps a second, fine enough for every camera's

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.records import After, Attempt, Break, Comparison, Phase, Rep
 from repcount.errors import PlanError
 from repcount.plan import Plan, position_of
 from repcount.plan.clock_card import clock_card
-from repcount.records import After, Attempt, Break, Comparison, Phase, Rep, to_ms
-from repcount.reports import numbers, words
+from repcount.reports import words
+from repcount.units import to_ms
+from repcount.wording import numbers
 
 _GAP_S = 0.35  # points of the body are looked at several times a second; bridged up to this
 _LINGER_S = 0.5  # a rep's path stays this long after its end

@@ -11,7 +11,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from repcount.reports import numbers, words
+from repcount.reports import words
+from repcount.wording import numbers
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from repcount.records import Attempt, Comparison, to_ms
-from repcount.reports.numbers import as_tenths, tenths
+from repcount.attempt.records import Attempt, Comparison
 from repcount.reports.words import capital
+from repcount.units import to_ms
+from repcount.wording.numbers import as_tenths, tenths
 
 KINDS = {
     "start": "Start",

@@ -9,10 +9,11 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
+from repcount.attempt.records import After, Attempt, BreakMatch, Comparison, MovementReps
 from repcount.plan import position_of
-from repcount.records import After, Attempt, BreakMatch, Comparison, MovementReps
-from repcount.reports import numbers, words
+from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
+from repcount.wording import numbers
 
 
 @dataclass(frozen=True)

@@ -14,15 +14,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from repcount.attempt.records import Attempt, Comparison
 from repcount.errors import FootageError
-from repcount.records import Attempt, Comparison, from_ms, to_ms
 from repcount.reports import words
+from repcount.units import from_ms, to_ms
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from repcount.footage import Footage
     from repcount.tracking.faces import Whose
+    from repcount.video.footage import Footage
 
 # A table of stills that nobody scrolls through helps nobody: breaks come first, then what to check.
 MOST = 48
@@ -51,7 +52,7 @@ def take(
     where `tracks` know the place. `whose` faces are made unreadable first: others' or all."""
     import cv2
 
-    from repcount.footage import Footage
+    from repcount.video.footage import Footage
 
     found = {}
     blur = None

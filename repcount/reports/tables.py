@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from repcount.records import Attempt, BreakMatch, Comparison, Measure, from_ms, to_ms
+from repcount.attempt.records import Attempt, BreakMatch, Comparison, Measure
 from repcount.reports import words
 from repcount.reports.columns import Column, csv_text, write_parquet
+from repcount.units import from_ms, to_ms
 
 REPS = (
     Column("id", "", "persistent id, for corrections"),

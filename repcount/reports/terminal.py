@@ -13,10 +13,12 @@ from rich.cells import cell_len, chop_cells, set_cell_size
 from rich.console import Console
 from rich.text import Text
 
-from repcount.records import Attempt, Comparison, to_ms
-from repcount.reports import numbers, words
-from repcount.reports.numbers import seconds_of, signed_of
+from repcount.attempt.records import Attempt, Comparison
+from repcount.reports import words
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
+from repcount.units import to_ms
+from repcount.wording import numbers
+from repcount.wording.numbers import seconds_of, signed_of
 
 WIDTH = 80
 _LABEL = 9  # cells of the left column in the lower part

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from repcount.records import Attempt, Trace
-from repcount.reports import numbers, words
+from repcount.attempt.records import Attempt, Trace
+from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
+from repcount.wording import numbers
 
 HEIGHT_PX = 260
 _TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre

@@ -6,8 +6,8 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from repcount.reading.assemble import is_over
-from repcount.records import (
+from repcount.attempt.assemble import is_over
+from repcount.attempt.records import (
     After,
     Attempt,
     BreakMatch,
@@ -20,7 +20,7 @@ from repcount.records import (
     SetSpan,
     Workout,
 )
-from repcount.reports.numbers import as_tenths, clock, clock_of, load, seconds_of, short
+from repcount.wording.numbers import as_tenths, clock, clock_of, load, seconds_of, short
 
 # Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
 # the line it stands in.

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from repcount.records import Record
+    from repcount.attempt.records import Record
 
 FOLDER = Path(__file__).resolve().parent
 NAMES: tuple[str, ...] = (
@@ -26,8 +26,8 @@ NAMES: tuple[str, ...] = (
 def schema_of(name: str) -> str:
     """The schema of one of `NAMES`, as text, made from the model. Raises KeyError for others."""
     # the models take a while to load, and the command line needs the names alone
+    from repcount.attempt.records import Attempt, Comparison, Edits, Reading, schema_text
     from repcount.plan import plan_schema_text
-    from repcount.records import Attempt, Comparison, Edits, Reading, schema_text
 
     if name == "plan":
         return plan_schema_text()
@@ -44,10 +44,10 @@ def schema_of(name: str) -> str:
 
 def _after(name: str) -> type[Record]:
     """Records of planning and heats; imported here, as few who ask for a schema need them."""
-    from repcount.forecast import Ranking
+    from repcount.analysis.forecast import Ranking
+    from repcount.analysis.history import History
+    from repcount.analysis.next_plan import NextPlan
     from repcount.heat.records import Heat
-    from repcount.history import History
-    from repcount.next_plan import NextPlan
     from repcount.plan.propose import Proposal
 
     kinds: dict[str, type[Record]] = {

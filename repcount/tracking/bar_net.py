@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike
 
-from repcount.model_files import model_path
+from repcount.tracking.model_files import model_path
 
 MODEL = "bar.onnx"
 CROP_PX = 224  # the network's input, square

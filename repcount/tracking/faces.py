@@ -20,8 +20,8 @@ from typing import Any, Literal
 import numpy as np
 import xarray as xr
 
-from repcount.footage import Footage
 from repcount.tracking.pose import Person, PoseModel
+from repcount.video.footage import Footage
 
 Whose = Literal["others", "all"]
 

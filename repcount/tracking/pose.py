@@ -8,7 +8,7 @@ import mediapipe as mp
 import numpy as np
 from mediapipe.tasks.python import BaseOptions, vision
 
-from repcount.model_files import model_path
+from repcount.tracking.model_files import model_path
 
 MODELS = {"full": "pose_full.task", "lite": "pose_lite.task"}
 

@@ -23,16 +23,16 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from repcount.footage import Footage, open_footage
-from repcount.model_files import checksums, models_folder
-from repcount.sound import find_tones
 from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import MODEL, BarNet, athlete_box
 from repcount.tracking.camera import Camera, Cuts
+from repcount.tracking.model_files import checksums, models_folder
 from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, MODELS, RIGHT_KNUCKLES, Person
-from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
+from repcount.tracking.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
+from repcount.video.footage import Footage, open_footage
+from repcount.video.sound import find_tones
 
 Progress = Callable[[float, float], None]
 # x0, y0, x1, y1 in pixels of the upright full-size picture
@@ -105,7 +105,7 @@ def track(
     *,
     region: Box | None = None,
 ) -> xr.Dataset:
-    """Look at a video and return the Tracks (see `repcount.tracks.make_tracks`).
+    """Look at a video and return the Tracks (see `repcount.tracking.tracks.make_tracks`).
 
     `progress(fraction, seconds_left)` is called now and then, fraction rising from 0 to 1. Setting
     `cancel` makes it stop within a fraction of a second and raise Cancelled. With `region` only

@@ -16,13 +16,13 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 from sqlalchemy import select
 
 from repcount.errors import PlanError
-from repcount.library import AttemptRow, Library, Missing, Share, now
+from repcount.library.store import AttemptRow, Library, Missing, Share, now
 from repcount.plan import parse_plan
-from repcount.reports.numbers import clock
 from repcount.web.plan_form import PlanForm, toml_of
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS, AttemptId
+from repcount.wording.numbers import clock
 
 RowId = Annotated[int, Path(ge=1, le=2**31)]
 _EVERY_S = 0.5

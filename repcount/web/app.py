@@ -15,7 +15,7 @@ from starlette.staticfiles import StaticFiles
 
 import repcount
 from repcount.errors import RepcountError
-from repcount.library import Conflict, Library, Missing
+from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
 from repcount.web.queue import Queue

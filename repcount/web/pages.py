@@ -14,24 +14,25 @@ from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
 from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 
-from repcount.forecast import read_attempts
+from repcount.analysis.forecast import read_attempts
+from repcount.analysis.history import side_by_side
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import load_record
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import PAGE, RECORD, Outcome, collect
 from repcount.heat.manifest import Listed
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
 from repcount.heat.rows import Entry
-from repcount.history import side_by_side
-from repcount.library import AttemptRow, Library, Missing, PlanRow, Share, now
-from repcount.plan import MOVEMENT_NAMES, parse_plan
+from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
+from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal
-from repcount.records import load_record
 from repcount.reports.after import history_page
 from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, hashed
-from repcount.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.web.actions import RowId, address, shared, standing
 from repcount.web.plan_form import MOST_MOVEMENTS
 from repcount.web.queue import Queue

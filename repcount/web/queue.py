@@ -18,7 +18,7 @@ from typing import IO
 from sqlalchemy import select
 
 from repcount.errors import RecordError, RepcountError
-from repcount.library import AttemptRow, Library, Missing, PlanRow, Upload
+from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Upload
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault

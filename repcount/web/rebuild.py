@@ -13,10 +13,10 @@ import time
 from contextlib import suppress
 
 from repcount.errors import RepcountError
-from repcount.library import Library
-from repcount.results import is_stale
+from repcount.library.store import Library
+from repcount.pipeline.results import is_stale
 
-COMMAND = (sys.executable, "-m", "repcount.results")
+COMMAND = (sys.executable, "-m", "repcount.pipeline.results")
 DELAY_S = 1.0  # after the last of several corrections
 LONGEST_S = 120
 

@@ -13,16 +13,17 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.edits import append_edit, edits_in_force, make_edit, revert_edit
+from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
+from repcount.attempt.records import Edit, EditAction, Edits, Reading
 from repcount.errors import RecordError
-from repcount.library import Conflict, Library
-from repcount.records import Edit, EditAction, Edits, Reading
-from repcount.reports import numbers, words
+from repcount.library.store import Conflict, Library
+from repcount.pipeline.results import Results, correct, load_results
+from repcount.reports import words
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
-from repcount.results import Results, correct, load_results
 from repcount.web.rebuild import Rebuilder
 from repcount.web.templates import day, page
+from repcount.wording import numbers
 
 AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 ERRORS: dict[int | str, dict[str, Any]] = {
@@ -57,7 +58,7 @@ class Change(BaseModel):
 
 
 class Correction(Change):
-    """One correction, as `repcount.edits.make_edit` takes it."""
+    """One correction, as `repcount.attempt.edits.make_edit` takes it."""
 
     action: EditAction
     target: str | None = Field(None, max_length=40, description="id of the rep or floor rest")

@@ -20,7 +20,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from repcount.errors import RepcountError
-from repcount.library import Library
+from repcount.library.store import Library
 from repcount.web.settings import Settings
 
 PASSPHRASE, KEY = "passphrase", "key"

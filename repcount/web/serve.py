@@ -13,7 +13,7 @@ from fcntl import LOCK_EX, LOCK_NB, flock
 from pathlib import Path
 
 from repcount.errors import RepcountError
-from repcount.library import Library
+from repcount.library.store import Library
 from repcount.web.security import PASSPHRASE
 from repcount.web.settings import LOOPBACK, Settings
 

@@ -23,9 +23,9 @@ from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import select
 from starlette.requests import ClientDisconnect
 
-from repcount.containers import sniff
 from repcount.errors import FootageError, RepcountError
-from repcount.library import Athlete, Library, PlanRow, Upload, now
+from repcount.library.store import Athlete, Library, PlanRow, Upload, now
+from repcount.video.containers import sniff
 from repcount.web.queue import Queue, drop_upload, take_in
 from repcount.web.settings import Settings
 

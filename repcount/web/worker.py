@@ -79,9 +79,9 @@ def main() -> None:
     folder, name, longest_s = Path(sys.argv[1]), sys.argv[2], float(sys.argv[3])
     confine()
     from repcount.errors import FootageError, RepcountError
-    from repcount.footage import probe
-    from repcount.library import PLAN_SOURCE
-    from repcount.pipeline import analyze
+    from repcount.library.store import PLAN_SOURCE
+    from repcount.pipeline.analyze import analyze
+    from repcount.video.footage import probe
 
     said = 0.0
 

@@ -18,7 +18,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from repcount.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
+from repcount.tracking.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 from sample_clips.render.camera import Camera, depth_of, project
 from sample_clips.render.choreography import Choreography
 from sample_clips.render.fall import PLATE_X_M

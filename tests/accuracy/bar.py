@@ -34,9 +34,10 @@ import cv2
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.motion.measure import ANKLE_ST
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.reading.decode import (
     FLOOR_ST,
     HANG_BELOW,
@@ -49,7 +50,7 @@ from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting, athlete_box
 from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, KNUCKLES, SHOULDERS, PoseModel
-from repcount.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
+from repcount.tracking.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 from sample_clips.render.produce import Setting, film_spec, setting_of
 from sample_clips.render.script import PRESSES, SNATCHES, Act, Script
 from sample_clips.render.specs import Spec, View, plan_text, stop

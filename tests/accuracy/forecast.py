@@ -12,8 +12,8 @@ import math
 
 import numpy as np
 
-from repcount.fatigue import fit_slowing
-from repcount.forecast import Forecaster, overs
+from repcount.analysis.forecast import Forecaster, overs
+from repcount.analysis.slowing import fit_slowing
 from repcount.plan import Plan, parse_plan
 from repcount.plan.break_rules import RULE_NAMES
 from repcount.plan.propose import Wishes, make_plan

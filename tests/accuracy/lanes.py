@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import load_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.tracking.lanes import track_lanes
-from repcount.tracks import save_tracks
+from repcount.tracking.tracks import save_tracks
 
 NEAR_S = 0.25  # a rep is the true one if its top is this near
 

@@ -28,11 +28,12 @@ from typing import Any
 
 import numpy as np
 
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.reading.read import CHECK_BELOW
-from repcount.records import Attempt
 from sample_clips.render.simulate import Noise
 from sample_clips.render.variety import eventful_spec
 

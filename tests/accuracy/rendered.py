@@ -16,11 +16,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import load_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.tracking import TrackOptions, track
-from repcount.tracks import load_tracks, save_tracks
+from repcount.tracking.tracks import load_tracks, save_tracks
 from sample_clips.render.produce import film_spec
 from sample_clips.render.specs import random_spec
 from tests.accuracy.reading import compared, summary, table

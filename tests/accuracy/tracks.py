@@ -21,7 +21,7 @@ import numpy as np
 import xarray as xr
 
 from repcount.tracking import TrackOptions, track
-from repcount.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
+from repcount.tracking.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 
 PLATE_M = 0.225
 STATES = ("held", "lying", "falling")

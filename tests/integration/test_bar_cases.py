@@ -13,7 +13,7 @@ import pytest
 pytest.importorskip("moderngl", reason="moderngl is not installed (it comes with the render extra)")
 
 from repcount.tracking import TrackOptions, track
-from repcount.tracks import BAR_KEYPOINTS
+from repcount.tracking.tracks import BAR_KEYPOINTS
 from sample_clips.render import scene as drawing
 from sample_clips.render.camera import orbit, project
 from sample_clips.render.choreography import Choreography

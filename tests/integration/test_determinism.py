@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import xarray as xr
 
-from repcount.footage import open_footage
 from repcount.tracking import track
+from repcount.video.footage import open_footage
 from tests.conftest import REPOSITORY
 
 

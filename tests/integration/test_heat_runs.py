@@ -18,15 +18,15 @@ from pathlib import Path
 import pytest
 
 from repcount.errors import RepcountError
-from repcount.footage import open_footage
 from repcount.heat.cluster import Where
 from repcount.heat.collect import Outcome, collect, write_heat
 from repcount.heat.flow import Stopped, Told, read_heat
 from repcount.heat.jobs import Job, Reading, do
 from repcount.heat.manifest import list_folder, load_manifest
 from repcount.heat.store import HeatOptions, tracks_key
-from repcount.pipeline import analyze
-from repcount.tracks import load_tracks
+from repcount.pipeline.analyze import analyze
+from repcount.tracking.tracks import load_tracks
+from repcount.video.footage import open_footage
 from tests.conftest import REPOSITORY
 from tests.heat_stub import WORK
 from tests.heats import simulated

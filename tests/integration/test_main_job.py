@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt, Reading, load_record
 from repcount.motion import measure
-from repcount.reading import derive_attempt, read_attempt
-from repcount.records import Attempt, Reading, load_record
+from repcount.reading import read_attempt
 from repcount.tracking import track
-from repcount.tracks import attribute, load_tracks
+from repcount.tracking.tracks import attribute, load_tracks
 from tests.conftest import REPOSITORY
 from tests.no_network import reaches_out
 
@@ -31,7 +32,13 @@ CLIPS = REPOSITORY / "sample_clips"
 def attempt(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """(results folder, attempt, truth) of a sample clip, through the command line."""
     out = tmp_path_factory.mktemp(request.param)
-    command = [sys.executable, "-m", "repcount.cli", "analyze", str(CLIPS / f"{request.param}.mp4")]
+    command = [
+        sys.executable,
+        "-m",
+        "repcount.cli.main",
+        "analyze",
+        str(CLIPS / f"{request.param}.mp4"),
+    ]
     command += ["--plan", str(CLIPS / f"{request.param}.toml"), "--out", str(out)]
     ran = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stderr
@@ -185,7 +192,7 @@ def test_nobody_lifting_nothing_counted(real_clips: Path) -> None:
 def test_the_main_job_opens_no_network_connection(tmp_path: Path) -> None:
     video, plan = CLIPS / "slate.mp4", CLIPS / "slate.toml"
     code = f"""
-from repcount.cli import main
+from repcount.cli.main import main
 import sys
 sys.argv = ["repcount", "analyze", {str(video)!r}, "--plan", {str(plan)!r}, "--to", "10",
             "--out", {str(tmp_path / "out")!r}, "--quiet"]

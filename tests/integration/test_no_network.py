@@ -12,8 +12,8 @@ from tests.no_network import reaches_out, strace
 LOOK = """
 import mediapipe
 from mediapipe.tasks.python import BaseOptions, vision
-from repcount.footage import open_footage
-from repcount.model_files import model_path
+from repcount.video.footage import open_footage
+from repcount.tracking.model_files import model_path
 
 options = vision.PoseLandmarkerOptions(
     base_options=BaseOptions(model_asset_path=str(model_path("pose_full.task"))),
@@ -41,7 +41,7 @@ def test_looking_for_people_reaches_for_no_network(tmp_path):
 
 
 HIDE = """
-from repcount.footage import open_footage
+from repcount.video.footage import open_footage
 from repcount.reports.overlay import Drawn, write_overlay
 from repcount.tracking.faces import FaceBlur, HeadWatch
 from tests.example_records import bare_attempt

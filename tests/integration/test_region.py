@@ -6,9 +6,9 @@ import json
 
 import numpy as np
 
-from repcount.footage import open_footage
 from repcount.tracking import track
-from repcount.tracks import BAR_KEYPOINTS
+from repcount.tracking.tracks import BAR_KEYPOINTS
+from repcount.video.footage import open_footage
 from tests.conftest import REPOSITORY
 
 CLIP = REPOSITORY / "sample_clips" / "slate.mp4"

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from repcount.tracks import KEYPOINTS, load_tracks, save_tracks
+from repcount.tracking.tracks import KEYPOINTS, load_tracks, save_tracks
 from sample_clips.render.simulate import Noise, simulate_tracks
 from sample_clips.render.specs import slate
 

@@ -22,8 +22,8 @@ MEMORY_LIMIT_MB = 900
 
 
 def plain(clip: Path) -> None:
-    from repcount.footage import open_footage
     from repcount.tracking.pose import PoseModel
+    from repcount.video.footage import open_footage
 
     with open_footage(clip) as footage, PoseModel() as model:
         for frame in footage.frames():
@@ -80,7 +80,7 @@ def main() -> None:
             )
         )
         return
-    from repcount.footage import probe
+    from repcount.video.footage import probe
 
     info = probe(options.clip)
     print(f"{options.clip.name}: {info.width} x {info.height}, {info.duration_s:.1f} s")

@@ -25,7 +25,7 @@ def run(*arguments: str | Path) -> dict[str, float]:
     """`repcount heat` in a process of its own: wall seconds, processor seconds, peak MB."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begin = time.perf_counter()
-    command = [sys.executable, "-m", "repcount.cli", "heat", *map(str, arguments), "--quiet"]
+    command = [sys.executable, "-m", "repcount.cli.main", "heat", *map(str, arguments), "--quiet"]
     subprocess.run(command, check=True)
     took = time.perf_counter() - begin
     after = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -19,10 +19,10 @@ from pathlib import Path
 import httpx
 import numpy as np
 
-from repcount.library import Library
-from repcount.reading import derive_attempt
-from repcount.records import Trace, save_record
-from repcount.results import READING, Results, write_results
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Trace, save_record
+from repcount.library.store import Library
+from repcount.pipeline.results import READING, Results, write_results
 from tests.media import write_video
 from tests.scripted_reading import as_planned
 from tests.web.browser import CHROMIUM, Browser

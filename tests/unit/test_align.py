@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from repcount.attempt.records import MovementReps, Workout
 from repcount.reading.align import Item, align, expand
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
 from repcount.reading.strokes import RawRest, RawStroke
-from repcount.records import MovementReps, Workout
 
 
 class Bar:

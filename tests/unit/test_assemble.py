@@ -8,8 +8,8 @@ import json
 import jsonschema
 import pytest
 
-from repcount.reading.assemble import derive_attempt, rest_kind
-from repcount.records import (
+from repcount.attempt.assemble import derive_attempt, rest_kind
+from repcount.attempt.records import (
     After,
     Attempt,
     FloorRest,
@@ -18,10 +18,9 @@ from repcount.records import (
     Reading,
     StartSignal,
     Workout,
-    from_ms,
     schema_text,
-    to_ms,
 )
+from repcount.units import from_ms, to_ms
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 

@@ -10,9 +10,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.reading.assemble import derive_attempt
-from repcount.reading.painting import clipped, joined, length, paint, without
-from repcount.records import Attempt, Reading, StartSignal, from_ms, to_ms
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt, Reading, StartSignal
+from repcount.attempt.time_budget import clipped, joined, length, paint, without
+from repcount.units import from_ms, to_ms
 from tests.scripted_reading import SLATE_MOVEMENTS, Script, slate, workout
 
 SPANS = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(sorted).map(tuple))

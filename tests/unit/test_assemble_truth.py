@@ -10,9 +10,8 @@ from typing import Any
 
 import pytest
 
-from repcount.plan import parse_plan
-from repcount.reading.assemble import derive_attempt
-from repcount.records import (
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import (
     FloorRest,
     Hold,
     Provenance,
@@ -20,9 +19,9 @@ from repcount.records import (
     Rep,
     StartSignal,
     Video,
-    from_ms,
-    to_ms,
 )
+from repcount.plan import parse_plan
+from repcount.units import from_ms, to_ms
 from sample_clips.render.specs import Spec, basalt, random_spec, slate
 
 SPECS = [slate, basalt, *[lambda seed=seed: random_spec(seed) for seed in range(8)]]

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from models.train_bar import crops
-from repcount.model_files import model_names, models_folder
 from repcount.tracking import bar_net
 from repcount.tracking.bar_net import (
     CELL_PX,
@@ -22,6 +21,7 @@ from repcount.tracking.bar_net import (
     cropped,
     read_maps,
 )
+from repcount.tracking.model_files import model_names, models_folder
 from tests.conftest import REPOSITORY
 
 # Drawn by sample_clips.render.dataset with seed 700023, which was not trained on; its own labels.

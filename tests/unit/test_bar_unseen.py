@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt
 from repcount.motion import measure
-from repcount.reading import derive_attempt, read_attempt
-from repcount.records import Attempt
-from repcount.tracks import BAR_KEYPOINTS, POSE_KEYPOINTS
+from repcount.reading import read_attempt
+from repcount.tracking.tracks import BAR_KEYPOINTS, POSE_KEYPOINTS
 from sample_clips.render.specs import slate
 
 

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.reading.read import STYLE_SURE
-from repcount.records import Attempt
-from repcount.tracks import BAR_KEYPOINTS
+from repcount.tracking.tracks import BAR_KEYPOINTS
 from sample_clips.render.script import Act, Script
 from sample_clips.render.simulate import Noise
 from sample_clips.render.specs import (

@@ -14,14 +14,16 @@ import pytest
 from click.testing import CliRunner
 
 import repcount
-from repcount import doctor, pipeline, results, tracking
-from repcount.cli import cli
-from repcount.cli_help import MOMENT, STOPPED, UNEXPECTED
+from repcount import tracking
+from repcount.attempt.records import Edits, load_record, save_record
+from repcount.cli.main import cli
+from repcount.cli.options import MOMENT, STOPPED, UNEXPECTED
 from repcount.errors import RepcountError
+from repcount.pipeline import analyze as pipeline
+from repcount.pipeline import doctor, results
 from repcount.plan import parse_plan
-from repcount.records import Edits, load_record, save_record
 from repcount.schemas import NAMES
-from repcount.tracks import load_tracks, save_tracks
+from repcount.tracking.tracks import load_tracks, save_tracks
 from sample_clips.render.simulate import Noise, simulate_tracks
 from sample_clips.render.specs import slate as slate_spec
 from tests.example_records import example_attempt
@@ -225,7 +227,7 @@ def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatc
 def test_only_our_own_words_reach_stderr():
     code = (
         "import os, sys\n"
-        "from repcount.cli_help import progress_shown\n"
+        "from repcount.cli.options import progress_shown\n"
         "with progress_shown(False, '--debug' in sys.argv) as progress:\n"
         "    os.write(2, b'a library talks\\n')\n"
         "    progress(0.5, 61.0)\n"
@@ -435,7 +437,7 @@ def test_what_is_no_moment_is_refused(text, tmp_path):
 
 def program(*arguments: object, **more: object) -> subprocess.CompletedProcess:
     return subprocess.run(
-        [sys.executable, "-m", "repcount.cli", *map(str, arguments)],
+        [sys.executable, "-m", "repcount.cli.main", *map(str, arguments)],
         capture_output=True,
         timeout=120,
         check=False,
@@ -446,7 +448,7 @@ def program(*arguments: object, **more: object) -> subprocess.CompletedProcess:
 def test_help_comes_at_once_without_heavy_modules():
     code = (
         "import sys; sys.argv = ['repcount', '--help']\n"
-        "import repcount.cli as c\n"
+        "import repcount.cli.main as c\n"
         "try: c.main()\n"
         "except SystemExit: pass\n"
         "heavy = {'numpy', 'xarray', 'cv2', 'mediapipe', 'pydantic', 'rich', 'av', 'jinja2'}\n"
@@ -465,7 +467,7 @@ def test_a_pipe_that_closes_and_an_odd_encoding_do_no_harm(folder):
     assert done.returncode == 0
     assert b"Traceback" not in done.stderr
     closed = subprocess.run(
-        f"{sys.executable} -m repcount.cli schema attempt | head -c 10",
+        f"{sys.executable} -m repcount.cli.main schema attempt | head -c 10",
         shell=True,
         capture_output=True,
         check=True,

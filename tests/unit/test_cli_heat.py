@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from repcount.cli import cli
+from repcount.cli.main import cli
 from repcount.heat.collect import FILES
 from tests.heats import simulated, write_attempt
 from tests.scripted_reading import SLATE

@@ -13,10 +13,10 @@ import jsonschema
 import numpy as np
 import pytest
 
-import repcount.results
-from repcount import forecast
+import repcount.pipeline.results
+from repcount.analysis import forecast
+from repcount.attempt.records import save_record
 from repcount.plan import load_plan, parse_plan
-from repcount.records import save_record
 from tests.example_records import example_attempt, example_comparison
 from tests.scripted_reading import SLATE
 from tests.simulated_athletes import Athlete
@@ -54,7 +54,7 @@ def fits(name: str, text: str) -> dict:
 
 def test_names_are_those_of_the_results_folder():
     for name in ("ATTEMPT", "COMPARISON", "PLAN"):
-        assert getattr(forecast, name) == getattr(repcount.results, name)
+        assert getattr(forecast, name) == getattr(repcount.pipeline.results, name)
 
 
 def test_a_plan_its_card_and_its_short_form(folders, tmp_path):
@@ -222,7 +222,7 @@ def test_every_command_answers_in_two_seconds(folders, command):
     }[command]
     code = (
         f"sys.argv = ['repcount', {command!r}, *{list(map(str, arguments))!r}]\n"
-        "from repcount.cli import main\n"
+        "from repcount.cli.main import main\n"
         "main()"
     )
     tried = []

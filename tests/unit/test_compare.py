@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.compare import compare
-from repcount.edits import append_edit, make_edit, new_edits
+from repcount.analysis.compare import compare
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, make_edit, new_edits
+from repcount.attempt.records import Attempt, BreakMatch, Comparison, schema_text
 from repcount.errors import RecordError
 from repcount.plan import Plan, parse_plan
-from repcount.reading.assemble import derive_attempt
-from repcount.records import Attempt, BreakMatch, Comparison, schema_text, to_ms
+from repcount.units import to_ms
 from tests.scripted_reading import SLATE, Script, as_planned, slate, workout
 
 FULL = SLATE.replace("rounds = 3", "rounds = 2").replace("[44, 48, 50]", "[44, 48]") + (

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from repcount.matching import PlannedPlace, RealPlace, match_breaks, matching_price
+from repcount.analysis.matching import PlannedPlace, RealPlace, match_breaks, matching_price
 
 PLANNED = st.lists(
     st.builds(PlannedPlace, st.integers(1, 17), st.integers(0, 9000), st.booleans()), max_size=4

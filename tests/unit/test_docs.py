@@ -11,9 +11,9 @@ import jsonschema
 import pytest
 
 import repcount
-from repcount.cli import cli
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.cli.main import cli
 from repcount.heat.tables import DICTIONARY
-from repcount.reading.movements import MOVEMENT_NAMES
 from repcount.reports.columns import Column
 from repcount.reports.tables import TABLES
 from repcount.schemas import NAMES, published, schema_of

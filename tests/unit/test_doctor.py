@@ -9,7 +9,8 @@ import sys
 import pytest
 from packaging.requirements import Requirement
 
-from repcount import doctor, model_files
+from repcount.pipeline import doctor
+from repcount.tracking import model_files
 from tests.media import run
 
 

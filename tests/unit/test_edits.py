@@ -12,10 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.edits import append_edit, apply_edits, make_edit, new_edits, revert_edit
-from repcount.errors import RecordError
-from repcount.reading.assemble import derive_attempt
-from repcount.records import (
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, apply_edits, make_edit, new_edits, revert_edit
+from repcount.attempt.records import (
     After,
     Attempt,
     Edits,
@@ -27,6 +26,7 @@ from repcount.records import (
     save_record,
     schema_text,
 )
+from repcount.errors import RecordError
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"

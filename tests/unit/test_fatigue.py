@@ -8,10 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from repcount import fatigue
-from repcount.errors import RecordError
-from repcount.fatigue import NotEnoughData, Slowing, course, fit_slowing, unrecovered
-from repcount.forecast import (
+from repcount.analysis import slowing as fatigue
+from repcount.analysis.forecast import (
     Filmed,
     Forecaster,
     _over,
@@ -21,10 +19,12 @@ from repcount.forecast import (
     own_shares,
     rank_plans,
 )
+from repcount.analysis.slowing import NotEnoughData, Slowing, course, fit_slowing, unrecovered
+from repcount.attempt.assemble import derive_attempt
+from repcount.errors import RecordError
 from repcount.plan import parse_plan
 from repcount.plan.propose import Wishes, make_plan
-from repcount.reading.assemble import derive_attempt
-from repcount.records import to_ms
+from repcount.units import to_ms
 from tests.accuracy.forecast import one_athlete
 from tests.example_records import bare_attempt, example_attempt, example_comparison
 from tests.scripted_reading import SLATE, Script, as_planned, slate

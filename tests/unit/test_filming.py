@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from repcount.motion.filming import filming_notices
-from repcount.tracks import KEYPOINTS, make_tracks
+from repcount.tracking.tracks import KEYPOINTS, make_tracks
 
 HEIGHT = 1280
 STATURE = 500.0

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.errors import FootageError
-from repcount.footage import (
+from repcount.video.footage import (
     Frame,
     join_blocks,
     nearest_to_grid,

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from repcount.containers import sniff
 from repcount.errors import FootageError
-from repcount.footage import MAX_SIDE_PX, declared_bytes, open_footage, probe
+from repcount.video.containers import sniff
+from repcount.video.footage import MAX_SIDE_PX, declared_bytes, open_footage, probe
 from tests.media import card, read_index, write_video
 
 

@@ -22,7 +22,7 @@ from repcount.heat.statistics import (
     slope,
     variation,
 )
-from repcount.records import to_ms
+from repcount.units import to_ms
 from tests.heats import heat_of, row, simulated, unfinished
 from tests.scripted_reading import Script, slate, workout
 
@@ -138,8 +138,8 @@ def test_divisions_have_places_of_their_own() -> None:
 
 def test_another_workout_has_no_place() -> None:
     script = Script(workout((("deadlift", 3),), name="Gravel")).wait(1.0).rep("deadlift", 3)
-    from repcount.forecast import Filmed
-    from repcount.reading import derive_attempt
+    from repcount.analysis.forecast import Filmed
+    from repcount.attempt.assemble import derive_attempt
 
     odd = Filmed(derive_attempt(script.reading()), None, "gravel")
     heat = make_heat([row(simulated(1), "A"), row(simulated(2), "B"), row(odd, "C")], "Slate")

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from repcount.attempt.records import load_record, schema_text
 from repcount.heat.collect import FILES, without_names, write_heat
 from repcount.heat.records import Heat
 from repcount.heat.tables import BREAKS, DICTIONARY, REPS, columns_of, heat_csv
-from repcount.records import load_record, schema_text
 from tests.heats import heat_of
 
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from repcount.errors import FootageError
-from repcount.footage import open_footage
 from repcount.tracking import lanes, run
 from repcount.tracking.lanes import Place, add, regions
 from repcount.tracking.pose import Person
+from repcount.video.footage import open_footage
 from tests.media import card, write_video
 
 

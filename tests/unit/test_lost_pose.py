@@ -7,9 +7,10 @@ from importlib import import_module
 import numpy as np
 import pytest
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.reading.body import _standing
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, joined

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import MovementReps
 from repcount.errors import PlanError
-from repcount.plan import MOVEMENT_NAMES, parse_pattern, parse_plan
+from repcount.plan import parse_pattern, parse_plan
 from repcount.plan.athletes import file_stem, load_athletes
 from repcount.plan.barbell import KITS
 from repcount.plan.break_rules import COMMON, RULES, break_patterns
@@ -19,8 +21,8 @@ from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.plan.tempo import CYCLE_RANGE_S, Tempo, leads_into, pick_up_lifts, steps_of
 from repcount.plan.writing import plan_toml
-from repcount.records import MovementReps, to_ms
 from repcount.reports.card import card_lines, card_page
+from repcount.units import to_ms
 from tests.scripted_reading import SLATE
 
 PLAN = parse_plan(SLATE)

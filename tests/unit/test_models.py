@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from repcount import model_files
 from repcount.errors import ModelError
+from repcount.tracking import model_files
 
 REPO = Path(__file__).resolve().parents[2]
 

@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 from repcount.motion import measure
-from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS
+from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 from sample_clips.render.camera import orbit
 from sample_clips.render.choreography import Choreography
 from sample_clips.render.human import ASSETS, Human

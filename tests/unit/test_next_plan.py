@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from repcount.compare import compare
+from repcount.analysis.compare import compare
+from repcount.analysis.forecast import Filmed
+from repcount.analysis.history import side_by_side
+from repcount.analysis.losses import losses
+from repcount.analysis.next_plan import as_done, decide_next
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Notice
 from repcount.errors import RecordError
-from repcount.forecast import Filmed
-from repcount.history import side_by_side
-from repcount.losses import losses
-from repcount.next_plan import as_done, decide_next
 from repcount.plan import parse_plan
 from repcount.plan.writing import plan_toml
-from repcount.reading.assemble import derive_attempt
-from repcount.records import Notice
 from repcount.reports.after import history_lines, history_page, next_lines, next_page
 from tests.example_records import example_attempt, example_comparison
 from tests.scripted_reading import SLATE, Script, slate

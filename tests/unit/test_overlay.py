@@ -11,11 +11,9 @@ import av
 import numpy as np
 import pytest
 
+from repcount.attempt.records import Attempt, Phase, Video
 from repcount.errors import RepcountError
-from repcount.footage import open_footage
 from repcount.plan import parse_plan
-from repcount.records import Attempt, Phase, Video
-from repcount.reports.numbers import clock
 from repcount.reports.overlay import Drawn, write_overlay
 from repcount.reports.overlay_picture import colour_matrix, to_planes
 from repcount.reports.overlay_story import Points, Story
@@ -31,7 +29,9 @@ from repcount.tracking.faces import (
     hide,
     parts,
 )
-from repcount.tracks import KEYPOINTS, make_tracks
+from repcount.tracking.tracks import KEYPOINTS, make_tracks
+from repcount.video.footage import open_footage
+from repcount.wording.numbers import clock
 from tests.example_records import bare_attempt, example_attempt, example_comparison
 from tests.media import card, ffprobe_times, write_video
 from tests.scripted_reading import SLATE

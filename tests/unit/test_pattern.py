@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from repcount.attempt.records import After, MovementReps
 from repcount.errors import PlanError
 from repcount.plan import parse_pattern, position_of, write_sets
-from repcount.records import After, MovementReps
 from tests.scripted_reading import SLATE_MOVEMENTS
 
 ROUND = [MovementReps(movement=name, reps=reps) for name, reps in SLATE_MOVEMENTS]

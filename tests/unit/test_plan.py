@@ -12,19 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import After, MovementReps, PlannedBreak, schema_text
 from repcount.errors import PlanError
-from repcount.plan import (
-    MOVEMENT_NAMES,
-    Plan,
-    PlannedRound,
-    load_plan,
-    parse_plan,
-    plan_schema_text,
-)
+from repcount.plan import Plan, PlannedRound, load_plan, parse_plan, plan_schema_text
 from repcount.plan.file import PlanFile
 from repcount.plan.findings import finding_sentence
 from repcount.plan.load import resolve
-from repcount.records import After, MovementReps, PlannedBreak, schema_text
 from tests.scripted_reading import SLATE, slate
 
 DIFFERENT = """

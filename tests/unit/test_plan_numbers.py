@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from repcount.attempt.records import MovementReps
 from repcount.errors import PlanError
 from repcount.plan.athletes import parse_best, parse_max, parse_time
 from repcount.plan.barbell import (
@@ -22,7 +23,6 @@ from repcount.plan.barbell import (
 )
 from repcount.plan.strength import EQUATIONS, one_rep_max
 from repcount.plan.working_load import advise_load, load_lines
-from repcount.records import MovementReps
 from tests.scripted_reading import slate
 
 # The published equations at 5, 10 and 15 reps with 100 kg; the forms as read in the R source

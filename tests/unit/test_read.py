@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt, read_attempt
+from repcount.reading import read_attempt
 from repcount.reading.read import _doubt_last
 from sample_clips.render.simulate import Noise
 from sample_clips.render.specs import basalt, slate

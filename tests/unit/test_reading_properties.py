@@ -14,11 +14,12 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt, read_attempt
-from repcount.records import Attempt
-from repcount.tracks import attribute
+from repcount.reading import read_attempt
+from repcount.tracking.tracks import attribute
 from sample_clips.render.script import Act
 from sample_clips.render.specs import Movements, RoundScript, Spec, View, stop
 from tests.unit.test_behaviours import spec_of

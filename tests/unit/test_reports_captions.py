@@ -14,8 +14,8 @@ import webvtt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.records import from_ms, to_ms
 from repcount.reports.captions import captions, chapters, chapters_text
+from repcount.units import from_ms, to_ms
 from tests.example_records import (
     bare_attempt,
     empty_attempt,

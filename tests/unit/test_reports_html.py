@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.records import MovementReps, SetSpeed, Trace
+from repcount.attempt.records import MovementReps, SetSpeed, Trace
 from repcount.reports.html import report_page
 from repcount.reports.svg import rows_apart
 from repcount.reports.trace_chart import height_at, simplify, trace_picture

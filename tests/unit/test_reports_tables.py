@@ -13,9 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from repcount.records import SetSpeed, to_ms
+from repcount.attempt.records import SetSpeed
 from repcount.reports.columns import safe_cell
 from repcount.reports.tables import TABLES, table_rows, tables, write_tables
+from repcount.units import to_ms
 from tests.example_records import (
     bare_attempt,
     empty_attempt,

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from repcount.records import BreakMatch, MovementReps, PlannedBreak, SetSpeed, from_ms
-from repcount.reports import numbers, words
+from repcount.attempt.records import BreakMatch, MovementReps, PlannedBreak, SetSpeed
+from repcount.reports import words
 from repcount.reports.rows import round_rows, spent_rows, time_rows
+from repcount.units import from_ms
+from repcount.wording import numbers
 from tests.example_records import (
     bare_attempt,
     empty_attempt,

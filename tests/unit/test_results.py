@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from repcount import results
-from repcount.edits import append_edit, make_edit
+from repcount.attempt.edits import append_edit, make_edit
+from repcount.attempt.records import save_record
+from repcount.pipeline import results
 from repcount.plan import parse_plan
-from repcount.records import save_record
 from tests.scripted_reading import SLATE, as_planned
 
 REPS = "reps.csv"
@@ -56,7 +56,7 @@ def test_what_is_made_later_is_what_is_made_at_once(folder, tmp_path):
     assert made.attempt.reps == results.load_results(folder).attempt.reps
     assert (other / REPS).read_bytes() == old
     assert b"no_rep" in (other / "attempt.json").read_bytes()
-    subprocess.run([sys.executable, "-m", "repcount.results", other], check=True)
+    subprocess.run([sys.executable, "-m", "repcount.pipeline.results", other], check=True)
     assert contents(other) == contents(folder)
     assert (other / REPS).read_bytes() != old
     results.rebuild(other)  # nothing waits: nothing is done

@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from repcount.tracks import KEYPOINTS, attribute
+from repcount.tracking.tracks import KEYPOINTS, attribute
 from sample_clips.render.camera import project
 from sample_clips.render.simulate import Noise, see, simulate_tracks
 from sample_clips.render.specs import slate

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repcount.footage import open_footage
-from repcount.sound import Tone, find_tones, signal_onsets
+from repcount.video.footage import open_footage
+from repcount.video.sound import Tone, find_tones, signal_onsets
 from tests.media import run, tool, write_video
 
 RATE = 16000

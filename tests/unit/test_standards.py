@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 import repcount.reading
+from repcount.attempt.movements import CATALOGUE
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
 from repcount.reading.label import fits, style, styles
-from repcount.reading.movements import CATALOGUE
 from repcount.reading.read import _lockout, _standards
 from repcount.reading.strokes import RawStroke
 from repcount.reports.words import FLAGS

@@ -8,12 +8,13 @@ import cv2
 import numpy as np
 import pytest
 
-from repcount.footage import open_footage
+from repcount.attempt.records import save_record
+from repcount.pipeline.results import correct
 from repcount.plan import parse_plan
-from repcount.records import save_record, to_ms
 from repcount.reports import stills
 from repcount.reports.html import report_page
-from repcount.results import correct
+from repcount.units import to_ms
+from repcount.video.footage import open_footage
 from tests.example_records import example_attempt, example_comparison, example_stills
 from tests.media import card, read_index, write_video
 from tests.scripted_reading import SLATE, as_planned

@@ -7,7 +7,7 @@ import numpy as np
 from repcount.tracking.athlete import LIFTER, Sightings, choose
 from repcount.tracking.pose import Person
 from repcount.tracking.run import _fill_pose
-from repcount.tracks import KEYPOINTS, POSE_KEYPOINTS
+from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 
 
 def seen(*spans: tuple[float, float], moved: float) -> Sightings:

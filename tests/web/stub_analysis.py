@@ -12,11 +12,11 @@ import sys
 import time
 from pathlib import Path
 
-from repcount.compare import compare
+from repcount.analysis.compare import compare
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Reading, Trace, save_record
+from repcount.pipeline.results import READING, Results, write_results
 from repcount.plan import parse_plan
-from repcount.reading import derive_attempt
-from repcount.records import Reading, Trace, save_record
-from repcount.results import READING, Results, write_results
 from repcount.web.worker import confine
 from tests.scripted_reading import SLATE, as_planned
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from repcount.forecast import Filmed
-from repcount.history import side_by_side
-from repcount.next_plan import decide_next
+from repcount.analysis.forecast import Filmed
+from repcount.analysis.history import side_by_side
+from repcount.analysis.next_plan import decide_next
 from repcount.plan import parse_plan
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max

@@ -11,10 +11,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+from repcount.attempt.records import Edits, load_record
 from repcount.heat.collect import write_heat
-from repcount.library import Library
-from repcount.records import Edits, load_record
-from repcount.results import EDITS, is_stale
+from repcount.library.store import Library
+from repcount.pipeline.results import EDITS, is_stale
 from tests.heats import heat_of
 from tests.media import write_video
 from tests.web.serving import Server, announce, finished, put, upload, with_token
@@ -206,7 +206,7 @@ def test_corrections_undo_redo_and_taking_back(client, server, read):
 
 
 def load_record_reps(server, attempt):
-    from repcount.records import Attempt
+    from repcount.attempt.records import Attempt
 
     return load_record(Attempt, server.folder / "attempts" / attempt / "attempt.json").reps
 
@@ -275,7 +275,7 @@ def test_two_people_lose_no_correction(client, read):
 def test_a_correction_by_command_is_seen_as_anothers(client, server, read):
     from click.testing import CliRunner
 
-    from repcount.cli import cli
+    from repcount.cli.main import cli
 
     version = client.get(f"/api/attempts/{read}/panel").json()["version"]
     folder = str(server.folder / "attempts" / read)

@@ -16,9 +16,9 @@ from hypothesis import HealthCheck, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import status_code_conformance
 
-from repcount.library import Library
-from repcount.records import Edits, load_record
-from repcount.results import EDITS
+from repcount.attempt.records import Edits, load_record
+from repcount.library.store import Library
+from repcount.pipeline.results import EDITS
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
 from tests.conftest import REPOSITORY
@@ -95,7 +95,7 @@ def test_the_description_finds_no_server_error(api):
 def test_damaged_videos_end_in_a_sentence_or_a_reading(tmp_path, film):
     """The first step of the real worker, which opens the container, on a corpus of mutations."""
     from repcount.errors import RepcountError
-    from repcount.footage import probe
+    from repcount.video.footage import probe
 
     refused = 0
     for seed in range(60):

@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from repcount.archive import MANIFEST, export_library, import_library
-from repcount.cli import cli
-from repcount.edits import append_edit, make_edit
+from repcount.attempt.edits import append_edit, make_edit
+from repcount.cli.main import cli
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
 from repcount.heat.collect import write_heat
-from repcount.library import AttemptRow, Conflict, HeatRow, Library, Upload, now
-from repcount.results import correct, is_stale
-from repcount.tracks import save_tracks
+from repcount.library.archive import MANIFEST, export_library, import_library
+from repcount.library.store import AttemptRow, Conflict, HeatRow, Library, Upload, now
+from repcount.pipeline.results import correct, is_stale
+from repcount.tracking.tracks import save_tracks
 from sample_clips.render.specs import slate
 from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
@@ -252,7 +252,7 @@ def test_the_schema_in_the_code_is_the_one_that_migrations_make(library):
     from alembic.autogenerate import compare_metadata
     from alembic.migration import MigrationContext
 
-    from repcount.library import Base
+    from repcount.library.store import Base
 
     with library._engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": False})
@@ -314,7 +314,7 @@ def test_what_heat_makes_is_saved(library, tmp_path):
 
 def test_without_the_extra_one_sentence_says_what_to_install():
     code = (
-        "import sys; sys.modules['sqlalchemy'] = None; from repcount.cli import main; "
+        "import sys; sys.modules['sqlalchemy'] = None; from repcount.cli.main import main; "
         "sys.argv = ['repcount', 'library', 'list']; main()"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

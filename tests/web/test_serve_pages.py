@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from repcount.heat.collect import write_heat
-from repcount.library import Library
+from repcount.library.store import Library
 from tests.conftest import REPOSITORY
 from tests.heats import heat_of
 from tests.web.browser import CHROMIUM, Browser

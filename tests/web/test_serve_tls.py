@@ -15,7 +15,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from repcount.library import Library
+from repcount.library.store import Library
 from repcount.web.security import set_passphrase
 from tests.conftest import REPOSITORY
 from tests.web.serving import free_port
@@ -27,7 +27,16 @@ PASSPHRASE = "three stones and a bar"
 def served(data: Path, host: str, *more: str) -> Iterator[tuple[int, str]]:
     """The command's port and what it printed before it was reached."""
     port = free_port()
-    command = [sys.executable, "-m", "repcount.cli", "serve", "--data", str(data), "--host", host]
+    command = [
+        sys.executable,
+        "-m",
+        "repcount.cli.main",
+        "serve",
+        "--data",
+        str(data),
+        "--host",
+        host,
+    ]
     process = subprocess.Popen(
         [*command, "--port", str(port), *more],
         cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,

@@ -1,0 +1,302 @@
+"""Several attempts at one workout by one athlete, side by side and rep for rep.
+
+What differs because it was filmed differently is told apart from what the athlete changed: a clock
+that starts at a beep is not one that starts at the first lift-off, and few frames a second blur
+instants.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from repcount.analysis.forecast import Filmed, check_workout
+from repcount.attempt.records import Attempt, BetweenRounds, Break, Hold, Record, Rep
+from repcount.errors import RecordError
+from repcount.units import Seconds, from_ms, to_ms
+
+MOST_ATTEMPTS = 20
+# Notices that say how an attempt was filmed, and what they make hard to compare.
+FILMING = {
+    "few-frames": "instants, and so cycle and transition times",
+    "side-on": "when hands left the bar, and the heights of hips",
+    "hands-hidden": "when hands left the bar",
+    "body-unread": "which movement a rep was, and the heights of the body",
+    "hands-apart": "the bar's height, and so which movement a rep was",
+    "bar-unseen": "the bar's instants, which come from the hands",
+    "leaves-picture": "the tops of overhead reps",
+    "camera-moved": "heights",
+    "cuts": "everything across the cut",
+    "dark": "heights of the body",
+    "slow-motion": "all times, if the factor given is not the true one",
+}
+OTHER_RATE = 1.5  # frame rates that differ by more than this factor
+FEW_HZ = 24.0
+
+
+class AttemptColumn(Record):
+    """One attempt's figures. None where it has none."""
+
+    name: str
+    total_s: Seconds | None
+    finished: bool | None
+    load_kg: float | None
+    rounds_s: list[Seconds | None]
+    sets: list[str]
+    breaks: int
+    break_s: Seconds
+    between_s: Seconds
+    transition_s: Seconds
+    hold_s: Seconds
+    uncounted: int
+    counted: int
+    median_cycle_s: dict[str, Seconds]
+    corrected: bool = Field(description="whether a person corrected reps or breaks")
+
+
+class Change(Record):
+    """A figure of the first and the last attempt."""
+
+    what: str
+    first: float
+    last: float
+    difference: float
+    unit: str = "s"
+    within_scatter: bool | None = Field(
+        None, description="true: reps scatter by as much; null: a single figure"
+    )
+
+
+class RepRow(Record):
+    """One prescribed rep in every attempt: the clock at its top, and its cycle."""
+
+    round: int
+    movement: str
+    number: int
+    clock_s: list[Seconds | None]
+    cycle_s: list[Seconds | None]
+    seen_at_s: list[Seconds | None] = Field(description="in each video")
+
+
+class History(Record):
+    """Attempts side by side (`history.json`)."""
+
+    format: Literal["repcount-history/1"] = "repcount-history/1"
+    workout: str
+    attempts: list[AttemptColumn]
+    changes: list[Change] = Field(description="the last attempt less the first")
+    not_comparable: list[str] = Field(
+        default_factory=list, description="what cannot be compared, and why"
+    )
+    reps: list[RepRow]
+
+
+def side_by_side(filmed: Sequence[Filmed]) -> History:
+    """Set attempts beside each other, in the order given.
+
+    Raises RecordError for fewer than two attempts, too many, or attempts at different workouts.
+    """
+    if len(filmed) < 2:
+        raise RecordError("there is one attempt; give two or more results folders to compare.")
+    if len(filmed) > MOST_ATTEMPTS:
+        raise RecordError(
+            f"there are {len(filmed)} attempts; give at most {MOST_ATTEMPTS} at a time."
+        )
+    check_workout(filmed)
+    columns = [_column(one) for one in filmed]
+    workout = filmed[0].attempt.workout
+    return History(
+        workout=workout.name if workout else "",
+        attempts=columns,
+        changes=_changes(columns, filmed[0].attempt, filmed[-1].attempt),
+        not_comparable=_not_comparable(filmed),
+        reps=_reps([one.attempt for one in filmed]),
+    )
+
+
+def _column(filmed: Filmed) -> AttemptColumn:
+    attempt = filmed.attempt
+    spans = {span.round: span.duration_s for span in attempt.rounds}
+    rounds = len(attempt.workout.rounds) if attempt.workout else 0
+    sets: dict[int, list[str]] = {}
+    for one in attempt.sets:
+        sets.setdefault(one.round, []).append("+".join(str(part.reps) for part in one.reps))
+    cycles = _cycles(attempt)
+    return AttemptColumn(
+        name=filmed.name,
+        total_s=attempt.clock.total_s,
+        finished=attempt.clock.finished,
+        load_kg=attempt.workout.load_kg if attempt.workout else None,
+        rounds_s=[spans.get(number) for number in range(1, rounds + 1)],
+        sets=[" | ".join(sets.get(number, [])) for number in range(1, rounds + 1)],
+        breaks=len(attempt.breaks),
+        break_s=_sum(attempt.breaks),
+        between_s=_sum(attempt.between_rounds),
+        transition_s=from_ms(sum(to_ms(one.net_s) for one in attempt.transitions)),
+        hold_s=_sum(attempt.holds),
+        uncounted=len(attempt.failed)
+        + sum(rep.status in ("no_rep", "extra") for rep in attempt.reps),
+        counted=sum(rep.status == "counted" for rep in attempt.reps),
+        median_cycle_s={name: statistics.median(values) for name, values in cycles.items()},
+        corrected="person"
+        in {*(rep.touched_by for rep in attempt.reps), *(one.touched_by for one in attempt.breaks)},
+    )
+
+
+def _sum(spans: Sequence[Break | BetweenRounds | Hold]) -> float:
+    """Seconds of spans."""
+    return from_ms(sum(to_ms(one.end_s) - to_ms(one.start_s) for one in spans))
+
+
+def _cycles(attempt: Attempt) -> dict[str, list[float]]:
+    found: dict[str, list[float]] = {}
+    for rep in attempt.reps:
+        if rep.status == "counted" and rep.cycle_s is not None:
+            found.setdefault(rep.movement, []).append(rep.cycle_s)
+    return found
+
+
+def _changes(columns: Sequence[AttemptColumn], first: Attempt, last: Attempt) -> list[Change]:
+    """What differs from the first attempt to the last, totals first."""
+    one, two = columns[0], columns[-1]
+    pairs: list[tuple[str, float | None, float | None, str]] = []
+    if one.load_kg and two.load_kg and one.load_kg != two.load_kg:
+        pairs.append(("Load", one.load_kg, two.load_kg, "kg"))
+    if one.finished and two.finished:
+        pairs.append(("Total", one.total_s, two.total_s, "s"))
+    pairs += [
+        (f"Round {number}", before, after, "s")
+        for number, (before, after) in enumerate(zip(one.rounds_s, two.rounds_s, strict=True), 1)
+    ]
+    pairs += [
+        ("Breaks", one.breaks, two.breaks, ""),
+        ("Time in breaks", one.break_s, two.break_s, "s"),
+        ("Between rounds", one.between_s, two.between_s, "s"),
+        ("Changes of movement", one.transition_s, two.transition_s, "s"),
+        ("Holds", one.hold_s, two.hold_s, "s"),
+        ("Lifts not counted", one.uncounted, two.uncounted, ""),
+    ]
+    found = [
+        Change(what=what, first=before, last=after, difference=round(after - before, 3), unit=unit)
+        for what, before, after, unit in pairs
+        if before is not None and after is not None and (before or after)
+    ]
+    before_cycles, after_cycles = _cycles(first), _cycles(last)
+    for name, values in before_cycles.items():
+        if name in after_cycles:
+            found.append(_cycle_change(name, values, after_cycles[name]))
+    return found
+
+
+def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) -> Change:
+    """Median cycles, and whether they differ by more than their scatter explains (two standard
+    errors of a median, 1.253 times that of a mean, from the median distance)."""
+    doubt = 0.0
+    for values in (before, after):
+        middle = statistics.median(values)
+        scatter = 1.4826 * statistics.median(abs(value - middle) for value in values)
+        doubt += (1.253 * scatter) ** 2 / len(values)
+    first, last = statistics.median(before), statistics.median(after)
+    return Change(
+        what=f"Cycle, {name}",
+        first=round(first, 3),
+        last=round(last, 3),
+        difference=round(last - first, 3),
+        within_scatter=abs(last - first) <= 2 * math.sqrt(doubt),
+    )
+
+
+def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
+    """What differs in the filming or the reading, each with what it makes hard to compare."""
+    said = []
+    names = [one.name for one in filmed]
+    starts = [one.attempt.clock.start_source for one in filmed]
+    if len(set(starts)) > 1:
+        told = "; ".join(f"{name}: {start}" for name, start in zip(names, starts, strict=True))
+        said.append(f"Totals and start pieces: the clock starts from different signals ({told}).")
+    rates = [one.attempt.video.mean_rate_hz * one.attempt.video.slowed for one in filmed]
+    if max(rates) > OTHER_RATE * min(rates) and min(rates) < 2 * FEW_HZ:
+        slow = names[rates.index(min(rates))]
+        said.append(
+            f"Small differences of instants: {slow} has {min(rates):.0f} pictures a second, "
+            f"others up to {max(rates):.0f}; under {1 / min(rates):.2f} s nothing can be told."
+        )
+    for code, what in FILMING.items():
+        having = [one.name for one in filmed if any(n.code == code for n in one.attempt.warnings)]
+        if having and len(having) < len(filmed):
+            said.append(f"{what[:1].upper()}{what[1:]}: only {_few(having)} {_is(having)} {code}.")
+    loads = [one.attempt.workout.load_kg if one.attempt.workout else None for one in filmed]
+    if len(set(loads)) > 1:
+        shown = ", ".join("none given" if load is None else f"{load:g} kg" for load in loads)
+        said.append(f"Cycle times as a measure of slowing: the loads differ ({shown}).")
+    options = [
+        {key: one.attempt.provenance.options.get(key) for key in ("plate_mm", "model")}
+        for one in filmed
+    ]
+    if any(one != options[0] for one in options):
+        said.append("Heights and instants to the hundredth: they were read with other options.")
+    for one in filmed:
+        counted = sum(rep.status == "counted" for rep in one.attempt.reps)
+        asked = sum(
+            part.reps
+            for parts in (one.attempt.workout.rounds if one.attempt.workout else [])
+            for part in parts
+        )
+        if one.attempt.clock.finished is False:
+            said.append(f"The total of {one.name}: it is not finished ({counted} of {asked} reps).")
+    return said
+
+
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:3]) + (" and others" if len(names) > 3 else "")
+
+
+def _is(names: Sequence[str]) -> str:
+    return "is marked" if len(names) == 1 else "are marked"
+
+
+def _reps(attempts: Sequence[Attempt]) -> list[RepRow]:
+    """Every prescribed rep, in order."""
+    workout = attempts[0].workout
+    if workout is None:
+        return []
+    found: list[dict[tuple[int, str, int], Rep]] = []
+    for attempt in attempts:
+        found.append(
+            {
+                (rep.round, rep.movement, rep.number): rep
+                for rep in attempt.reps
+                if rep.status == "counted" and rep.round and rep.number
+            }
+        )
+    rows = []
+    for round_, parts in enumerate(workout.rounds, 1):
+        done: dict[str, int] = {}
+        for part in parts:
+            for _ in range(part.reps):
+                done[part.movement] = number = done.get(part.movement, 0) + 1
+                reps = [one.get((round_, part.movement, number)) for one in found]
+                rows.append(
+                    RepRow(
+                        round=round_,
+                        movement=part.movement,
+                        number=number,
+                        clock_s=[
+                            _on_clock(rep, attempt)
+                            for rep, attempt in zip(reps, attempts, strict=True)
+                        ],
+                        cycle_s=[rep.cycle_s if rep else None for rep in reps],
+                        seen_at_s=[rep.top_s if rep else None for rep in reps],
+                    )
+                )
+    return rows
+
+
+def _on_clock(rep: Rep | None, attempt: Attempt) -> float | None:
+    if rep is None or attempt.clock.start_s is None:
+        return None
+    return from_ms(to_ms(rep.top_s) - to_ms(attempt.clock.start_s))

@@ -1,0 +1,340 @@
+"""Where an attempt lost time, the biggest loss first, each with its evidence.
+
+Breaks, rests and the start are measured against the plan where there is one; changes of movement
+and cycles against the plan's where it times them, else against the athlete's own first round. What
+a loss is measured against is said with it, so losses need not add up.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+from pydantic import Field
+
+from repcount.analysis.forecast import Filmed
+from repcount.attempt.records import Attempt, Break, BreakMatch, Record, Rep
+from repcount.plan.tempo import pick_up_lifts
+from repcount.units import Seconds, from_ms, to_ms
+from repcount.wording import listed, plural
+from repcount.wording.numbers import short
+
+LEAST_S = 0.5  # smaller losses are not told
+_MOST_EVIDENCE = 6
+
+
+class Evidence(Record):
+    """A moment in the video that shows a loss."""
+
+    at_s: Seconds = Field(description="from the video's first frame")
+    text: str
+
+
+class Loss(Record):
+    """Time lost to one cause."""
+
+    kind: str = Field(description="stable name, for example unplanned-breaks")
+    what: str = Field(description="one sentence")
+    seconds: Seconds
+    against: str = Field(description="what it is measured against")
+    evidence: list[Evidence] = Field(default_factory=list)
+
+
+def losses(filmed: Filmed) -> list[Loss]:
+    """Every loss of half a second or more, the biggest first."""
+    found = [
+        *_unplanned(filmed),
+        *_longer_breaks(filmed),
+        *_rests(filmed),
+        *_holds(filmed.attempt),
+        *_uncounted(filmed.attempt),
+        *_changes(filmed),
+        *_cycles(filmed),
+    ]
+    found = [loss for loss in found if to_ms(loss.seconds) >= to_ms(LEAST_S)]
+    return sorted(found, key=lambda loss: -loss.seconds)
+
+
+def _counted(attempt: Attempt) -> list[Rep]:
+    return sorted(
+        (rep for rep in attempt.reps if rep.status == "counted" and rep.round),
+        key=lambda rep: rep.top_s,
+    )
+
+
+def _unplanned(filmed: Filmed) -> list[Loss]:
+    """Unplanned breaks, by the movement that they broke."""
+    attempt = filmed.attempt
+    groups: dict[str, list[Break]] = {}
+    for match in filmed.comparison.breaks if filmed.comparison else []:
+        if match.outcome == "unplanned" and match.real is not None:
+            following = next(
+                (rep for rep in _counted(attempt) if rep.start_s >= match.real.end_s - 0.05), None
+            )
+            name = following.movement if following else "the end"
+            groups.setdefault(name, []).append(match.real)
+    found = []
+    for name, stops in groups.items():
+        cost = sum(_cost_of(stop, attempt) for stop in stops)
+        extra = ""
+        if name != "the end" and pick_up_lifts(name) >= 2:
+            extra = ", in work from the shoulders or overhead, where each costs an extra clean"
+        found.append(
+            Loss(
+                kind="unplanned-breaks",
+                what=f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}.",
+                seconds=from_ms(cost),
+                against="going on without a break",
+                evidence=[_break_evidence(stop) for stop in stops][:_MOST_EVIDENCE],
+            )
+        )
+    return found
+
+
+def _cost_of(stop: Break, attempt: Attempt) -> int:
+    """What a break cost, in ms: from the top before to the top after, less an ordinary cycle where
+    both are of one movement."""
+    reps = _counted(attempt)
+    before = [rep for rep in reps if rep.top_s <= stop.start_s and rep.round == stop.round]
+    after = [rep for rep in reps if rep.top_s >= stop.end_s and rep.round == stop.round]
+    length = to_ms(stop.end_s) - to_ms(stop.start_s)
+    if not before or not after or before[-1].movement != after[0].movement:
+        return length
+    cycles = [to_ms(rep.cycle_s) for rep in reps
+              if rep.movement == after[0].movement and rep.cycle_s is not None]  # fmt: skip
+    gap = to_ms(after[0].top_s) - to_ms(before[-1].top_s)
+    return max(length, gap - round(statistics.median(cycles))) if cycles else length
+
+
+def _break_evidence(stop: Break) -> Evidence:
+    after = f"after {stop.after.movement} {stop.after.number}" if stop.after else "at its begin"
+    return Evidence(
+        at_s=stop.start_s,
+        text=f"round {stop.round}, {after}: {short(stop.end_s - stop.start_s)} s",
+    )
+
+
+def _longer_breaks(filmed: Filmed) -> list[Loss]:
+    """Planned breaks that took longer, and whether they grew from round to round."""
+    if filmed.comparison is None:
+        return []
+    matches = [
+        match
+        for match in filmed.comparison.breaks
+        if match.outcome in ("as planned", "moved") and match.difference_s is not None
+    ]
+    over = sum(to_ms(match.difference_s or 0) for match in matches)
+    if over <= 0:
+        return []
+    by_round: dict[int, list[float]] = {}
+    for match in matches:
+        by_round.setdefault(match.round, []).append(match.real_s or 0.0)
+    means = {number: statistics.fmean(lengths) for number, lengths in by_round.items()}
+    said = f"Planned breaks took {short(from_ms(over))} s longer in all"
+    values = list(means.values())
+    if len(values) > 1 and values == sorted(values) and values[-1] - values[0] > 0.5:
+        said += f", growing from {short(values[0])} s to {short(values[-1])} s by round"
+    longest = sorted(matches, key=lambda match: -(match.difference_s or 0))
+    return [
+        Loss(
+            kind="longer-breaks",
+            what=said + ".",
+            seconds=from_ms(over),
+            against="the plan",
+            evidence=[_over_evidence(match) for match in longest if (match.difference_s or 0) > 0][
+                :_MOST_EVIDENCE
+            ],
+        )
+    ]
+
+
+def _over_evidence(match: BreakMatch) -> Evidence:
+    stop = match.real
+    assert stop is not None  # outcomes with a real break only
+    one = _break_evidence(stop)
+    one.text += f", {short(match.difference_s)} s over"
+    return one
+
+
+def _rests(filmed: Filmed) -> list[Loss]:
+    """The start and the times between rounds, against the plan."""
+    if filmed.comparison is None:
+        return []
+    found = []
+    names = {"start": "The start", "between rounds": "The time between rounds"}
+    for kind in filmed.comparison.time:
+        if kind.kind in names and kind.difference_s > 0:
+            evidence = [
+                Evidence(
+                    at_s=gap.start_s,
+                    text=f"after round {gap.after_round}: {short(gap.end_s - gap.start_s)} s",
+                )
+                for gap in filmed.attempt.between_rounds
+                if kind.kind == "between rounds"
+            ]
+            found.append(
+                Loss(
+                    kind=kind.kind.replace(" ", "-"),
+                    what=f"{names[kind.kind]} took {short(kind.difference_s)} s longer.",
+                    seconds=kind.difference_s,
+                    against="the plan",
+                    evidence=evidence[:_MOST_EVIDENCE],
+                )
+            )
+    return found
+
+
+def _holds(attempt: Attempt) -> list[Loss]:
+    lost = sum(to_ms(hold.end_s) - to_ms(hold.start_s) for hold in attempt.holds)
+    if not lost:
+        return []
+    return [
+        Loss(
+            kind="holds",
+            what=f"{plural(len(attempt.holds), 'hold')} with the bar in the hands and no rep.",
+            seconds=from_ms(lost),
+            against="going on without a hold",
+            evidence=[
+                Evidence(
+                    at_s=hold.start_s,
+                    text=f"{hold.where}: {short(hold.end_s - hold.start_s)} s",
+                )
+                for hold in attempt.holds
+            ][:_MOST_EVIDENCE],
+        )
+    ]
+
+
+def _uncounted(attempt: Attempt) -> list[Loss]:
+    """Strokes inside the clock's run that did not count."""
+    spans = [
+        (stroke.start_s, stroke.end_s, f"{stroke.movement}, not finished")
+        for stroke in attempt.failed
+    ]
+    spans += [
+        (rep.start_s, rep.end_s, f"{rep.movement}, {rep.status.replace('_', '-')}")
+        for rep in attempt.reps
+        if rep.status in ("no_rep", "extra")
+    ]
+    lost = sum(to_ms(end) - to_ms(start) for start, end, _ in spans)
+    if not lost:
+        return []
+    return [
+        Loss(
+            kind="uncounted",
+            what=f"{plural(len(spans), 'lift')} that did not count.",
+            seconds=from_ms(lost),
+            against="not having to lift again",
+            evidence=[Evidence(at_s=start, text=text) for start, _, text in sorted(spans)][
+                :_MOST_EVIDENCE
+            ],
+        )
+    ]
+
+
+def _changes(filmed: Filmed) -> list[Loss]:
+    """Changes of movement: against the plan's where it times them, else the quickest of each."""
+    attempt = filmed.attempt
+    planned = filmed.plan.transition_s if filmed.plan else None
+    best: dict[tuple[str, str], int] = {}
+    for one in attempt.transitions:
+        pair = (one.from_movement, one.to_movement)
+        best[pair] = min(best.get(pair, 10**9), to_ms(one.net_s))
+    over = []
+    for one in attempt.transitions:
+        base = best[one.from_movement, one.to_movement] if planned is None else to_ms(planned)
+        over.append((to_ms(one.net_s) - base, one))
+    lost = sum(ms for ms, _ in over)
+    if lost <= 0:
+        return []
+    worst = sorted(over, key=lambda pair: -pair[0])
+    return [
+        Loss(
+            kind="transitions",
+            what=f"Changes of movement took {short(from_ms(lost))} s longer in all.",
+            seconds=from_ms(lost),
+            against="the plan" if planned is not None else "the quickest change of each kind",
+            evidence=[
+                Evidence(
+                    at_s=one.start_s,
+                    text=f"round {one.round}, {one.from_movement} to {one.to_movement}: "
+                    f"{short(one.net_s)} s",
+                )
+                for ms, one in worst
+                if ms > 0
+            ][:_MOST_EVIDENCE],
+        )
+    ]
+
+
+def _cycles(filmed: Filmed) -> list[Loss]:
+    """Cycles that became slow: from which round on, by movement. Those with a hold or a lift that
+    did not count in them are losses of their own."""
+    found = []
+    movements: dict[str, dict[int, list[Rep]]] = {}
+    disturbed = [stroke.peak_s for stroke in filmed.attempt.failed]
+    disturbed += [rep.top_s for rep in filmed.attempt.reps if rep.status != "counted"]
+    disturbed += [hold.start_s for hold in filmed.attempt.holds]
+    for rep in _counted(filmed.attempt):
+        if rep.cycle_s is None or rep.round is None:
+            continue
+        if not any(rep.top_s - rep.cycle_s <= at <= rep.top_s for at in disturbed):
+            movements.setdefault(rep.movement, {}).setdefault(rep.round, []).append(rep)
+    for name, rounds in movements.items():
+        planned = filmed.plan.cycle_s.get(name) if filmed.plan else None
+        first = min(rounds)
+        base = planned or statistics.median(rep.cycle_s or 0 for rep in rounds[first])
+        scatter = _scatter(rounds)
+        slow = _slow_from(rounds, base, scatter, first if planned is None else 0)
+        if slow is None:
+            continue
+        late = [rep for number, reps in rounds.items() if number >= slow for rep in reps]
+        lost = sum(to_ms(rep.cycle_s or 0) - to_ms(base) for rep in late)
+        medians = [
+            short(statistics.median(rep.cycle_s or 0 for rep in reps))
+            for number, reps in sorted(rounds.items())
+            if number >= slow
+        ]
+        worst = sorted(late, key=lambda rep: -(rep.cycle_s or 0))[:3]
+        found.append(
+            Loss(
+                kind="slow-cycles",
+                what=f"{name[:1].upper()}{name[1:]} slower from round {slow} on: {listed(medians)} "
+                f"s a rep where {short(base)} s was "
+                f"{'planned' if planned else f'the median of round {first}'}.",
+                seconds=from_ms(lost),
+                against="the plan" if planned else f"the athlete's own round {first}",
+                evidence=[
+                    Evidence(
+                        at_s=rep.top_s,
+                        text=f"round {rep.round}, {name} {rep.number}: {short(rep.cycle_s)} s",
+                    )
+                    for rep in worst
+                ],
+            )
+        )
+    return found
+
+
+def _scatter(rounds: dict[int, list[Rep]]) -> float:
+    """How far cycles lie from their round's median, as a standard deviation (1.4826 times the
+    median distance)."""
+    off = []
+    for reps in rounds.values():
+        middle = statistics.median(rep.cycle_s or 0 for rep in reps)
+        off += [abs((rep.cycle_s or 0) - middle) for rep in reps]
+    return 1.4826 * statistics.median(off)
+
+
+def _slow_from(rounds: dict[int, list[Rep]], base: float, scatter: float, after: int) -> int | None:
+    """The first round from which on every median is over the base by more than its own doubt."""
+    found = None
+    for number in sorted(rounds, reverse=True):
+        if number <= after:
+            break
+        reps: Sequence[Rep] = rounds[number]
+        doubt = 1.253 * scatter / len(reps) ** 0.5  # of a median, for normal scatter
+        if statistics.median(rep.cycle_s or 0 for rep in reps) <= base + max(doubt, 0.02):
+            break
+        found = number
+    return found

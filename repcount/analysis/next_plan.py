@@ -1,0 +1,385 @@
+"""After the attempt: what went over, and at most three changes that the model supports.
+
+A change is suggested only where the interval of 90 % of its expected gain lies above 0, the gain is
+half a second or more, and the plan asks for nothing that was never seen. Nothing is said of the
+body: which of back, grip, shoulders or lungs gave out is the coach's to judge; the data show times.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from repcount.analysis.forecast import (
+    Filmed,
+    Forecast,
+    Forecaster,
+    Ranked,
+    Span,
+    Told,
+    check_workout,
+    forecaster,
+    model_notes,
+    span,
+    told,
+)
+from repcount.analysis.losses import LEAST_S, Loss, losses
+from repcount.attempt.records import Attempt, MovementReps, Record
+from repcount.errors import PlanError
+from repcount.plan.break_rules import break_patterns
+from repcount.plan.load import check_time
+from repcount.plan.model import Plan, RoundPlan
+from repcount.plan.pace import BETWEEN_S, typical_rounds
+from repcount.plan.pattern import Pattern, parse_pattern
+from repcount.plan.working_load import CAUTIONS
+from repcount.units import Seconds, from_ms, to_ms
+from repcount.wording.numbers import short
+
+MOST_SUGGESTIONS = 3
+
+
+class Suggestion(Record):
+    """One change for the next plan, alone, against doing the same again."""
+
+    kind: Literal["load", "pattern", "pace"]
+    change: str
+    gain: Span = Field(description="expected seconds saved, with the interval of 90 %")
+    inside_noise: bool = Field(
+        description="two attempts would differ by more than this without any change"
+    )
+    why: str
+
+
+class NextPlan(Record):
+    """What to change after an attempt, and the plan that has it (`next.json`)."""
+
+    format: Literal["repcount-next/1"] = "repcount-next/1"
+    workout: str
+    athlete: str | None = None
+    attempts: list[str] = Field(description="in the order given; the last is the one judged")
+    video: str = Field(description="file name of the judged attempt's video")
+    slowed: float = 1.0
+    total_s: Seconds | None
+    planned_s: Seconds | None = None
+    losses: list[Loss]
+    slowing: list[Told] = Field(default_factory=list)
+    not_enough_data: str | None = None
+    ranking: list[Ranked] = Field(default_factory=list)
+    suggestions: list[Suggestion] = Field(default_factory=list, max_length=MOST_SUGGESTIONS)
+    forecast: Forecast | None = Field(None, description="of the new plan, kept")
+    plan: Plan
+    notes: list[str] = Field(default_factory=list)
+    cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
+
+
+def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
+    """Judge the last of some attempts of one athlete at one workout, and plan the next.
+
+    `plan` is the one that the last attempt was done by, where its folder has none.
+
+    Raises RecordError where the attempts are not of one workout.
+    """
+    check_workout(filmed, plan)
+    last = filmed[-1]
+    attempt = last.attempt
+    plan = plan or last.plan
+    done = as_done(attempt, plan)
+    base = plan if plan is not None and plan.has_breaks else done
+    answer = NextPlan(
+        workout=done.workout.name,
+        athlete=base.athlete,
+        attempts=[one.name for one in filmed],
+        video=attempt.video.file_name,
+        slowed=attempt.video.slowed,
+        total_s=attempt.clock.total_s,
+        planned_s=last.comparison.planned_total_s if last.comparison else None,
+        losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
+        plan=_with_times(base, None),
+    )
+    if last.comparison is None:
+        answer.notes.append("There is no plan to compare with: losses are against the athlete.")
+    found = forecaster(filmed)
+    if not isinstance(found, Forecaster):
+        answer.not_enough_data = found.reason
+        answer.notes.append("The plan is the last one again: nothing can be forecast.")
+        return answer
+    answer.slowing = told(found.slowing)
+    answer.notes += model_notes(found.slowing)
+    _suggest(answer, found, done, base)
+    return answer
+
+
+def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
+    """The attempt as a plan: its real sets and breaks where they add up to the workout, else the
+    planned ones; real times between rounds."""
+    workout = attempt.workout
+    if workout is None:
+        raise PlanError("the attempt was read without a workout; analyze it with its plan.")
+    rounds = []
+    for number, movements in enumerate(workout.rounds, 1):
+        stops = [stop for stop in attempt.breaks if stop.round == number]
+        lengths = [from_ms(to_ms(stop.end_s) - to_ms(stop.start_s)) for stop in stops]
+        pattern = _pattern_done(attempt, number, movements)
+        if pattern is None or len(pattern.sets) - 1 != len(lengths):
+            planned = plan.rounds[number - 1] if plan else None
+            pattern = planned.pattern if planned and planned.pattern else None
+            lengths = list(planned.break_s) if planned and planned.pattern else []
+        if pattern is None:
+            pattern = Pattern(sets=[list(movements)])
+        rounds.append(RoundPlan(movements=movements, pattern=pattern, break_s=lengths))
+    gaps = {gap.after_round: gap for gap in attempt.between_rounds}
+    between = [
+        from_ms(to_ms(gaps[n].end_s) - to_ms(gaps[n].start_s)) if n in gaps else BETWEEN_S
+        for n in range(1, len(rounds))
+    ]
+    start = None
+    if attempt.clock.start_s is not None and attempt.rounds:
+        start = from_ms(max(0, to_ms(attempt.rounds[0].start_s) - to_ms(attempt.clock.start_s)))
+    return Plan(
+        athlete=plan.athlete if plan else None,
+        workout=workout,
+        load_lb=plan.load_lb if plan else None,
+        rounds=rounds,
+        between_rounds_s=between,
+        start_s=start,
+    )
+
+
+def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> None:
+    """Fill in ranking, suggestions, the new plan and its forecast."""
+    base_plan = _bare(base)
+    length = _break_length(base_plan, done)
+    candidates = [("as done", done)]
+    if str(base_plan.planned_sets()) != str(done.planned_sets()):
+        candidates.append(("as planned", base_plan))
+    for offer in break_patterns(done.workout.rounds):
+        if any(offer.patterns == plan.planned_sets() for _, plan in candidates):
+            continue
+        seconds = length if offer.break_s > 2 else offer.break_s
+        candidates.append((offer.name, _patterned(base_plan, offer.patterns, seconds)))
+    answer.ranking = model.rank(candidates, kept={"as done"})
+    plans = dict(candidates)
+
+    found: list[tuple[Suggestion, Plan]] = []
+    best = next(
+        (
+            one
+            for one in answer.ranking[1:]
+            if not one.forecast.outside and one.gain and one.gain.low_s > 0
+        ),
+        None,
+    )
+    if best is not None and best.gain is not None:
+        text = " / ".join(dict.fromkeys(best.patterns))
+        found.append(
+            (
+                Suggestion(
+                    kind="pattern",
+                    change=f"Break as {text} ({best.forecast.name}).",
+                    gain=best.gain,
+                    inside_noise=best.inside_noise,
+                    why="The fastest of the patterns whose sets are no longer than those seen.",
+                ),
+                plans[best.forecast.name],
+            )
+        )
+    found += _paces(model, done, base_plan, length)
+    found += _lighter(model, done)
+    found.sort(key=lambda pair: -pair[0].gain.middle_s)
+    kept: list[tuple[Suggestion, Plan]] = found[:MOST_SUGGESTIONS]
+    answer.suggestions = [one for one, _ in kept]
+    if not kept:
+        answer.notes.append(
+            "No change is suggested: none that was tried has an expected gain above the doubt."
+        )
+    new = _combined(answer.suggestions, kept, done, base_plan, length)
+    if new.start_s is None:
+        new = new.model_copy(update={"start_s": done.start_s})
+    new = _with_times(new, model)
+    answer.plan = new
+    answer.forecast = model.forecast(new, "the new plan", kept=True)
+
+
+def _paces(
+    model: Forecaster, done: Plan, base: Plan, length: float
+) -> list[tuple[Suggestion, Plan]]:
+    """Breaks and times between rounds no longer than planned, or than the athlete's own shorter
+    half."""
+    found = []
+    real = [seconds for one in done.rounds for seconds in one.break_s]
+    if any(seconds > length for seconds in real):
+        changed = done.model_copy(
+            update={
+                "rounds": [
+                    one.model_copy(update={"break_s": [min(s, length) for s in one.break_s]})
+                    for one in done.rounds
+                ]
+            }
+        )
+        found.append((changed, f"Keep each break to {short(length)} s.", "breaks"))
+    gaps = done.between_rounds_s or []
+    if gaps:
+        planned = base.between_rounds_s or [statistics.median_low(gaps)] * len(gaps)
+        if any(one > two for one, two in zip(gaps, planned, strict=True)):
+            shorter = [min(one, two) for one, two in zip(gaps, planned, strict=True)]
+            changed = done.model_copy(update={"between_rounds_s": shorter})
+            most = short(max(shorter))
+            found.append((changed, f"Go on within {most} s after each round.", "between"))
+    made = []
+    for changed, change, _ in found:
+        suggestion = _judged(model, done, changed, "pace", change)
+        if suggestion:
+            made.append((suggestion, changed))
+    return made
+
+
+def _lighter(model: Forecaster, done: Plan) -> list[tuple[Suggestion, Plan]]:
+    """The lightest load seen, where attempts at several loads show what load does."""
+    loads, now = model.slowing.loads_kg, done.workout.load_kg
+    if len(loads) < 2 or now is None or now <= loads[0]:
+        return []
+    workout = done.workout.model_copy(update={"load_kg": loads[0]})
+    changed = done.model_copy(update={"workout": workout, "load_lb": None})
+    change = f"Take {loads[0]:g} kg in place of {now:g} kg."
+    suggestion = _judged(model, done, changed, "load", change)
+    return [(suggestion, changed)] if suggestion else []
+
+
+def _judged(
+    model: Forecaster,
+    done: Plan,
+    changed: Plan,
+    kind: Literal["load", "pattern", "pace"],
+    change: str,
+) -> Suggestion | None:
+    """A change with its gain; None where the interval of the gain does not lie above 0."""
+    before, after = model.draws(done, kept=True), model.draws(changed, kept=True)
+    gain = span(before.expected - after.expected)
+    if gain.low_s <= 0 or gain.middle_s < LEAST_S:
+        return None
+    apart = float((after.total - after.expected).std()) * 2**0.5
+    return Suggestion(
+        kind=kind,
+        change=change,
+        gain=gain,
+        inside_noise=gain.middle_s < 1.645 * apart,
+        why="Against the same attempt again, slowing as fitted: shorter rests cost recovery, "
+        "which is counted."
+        if kind == "pace"
+        else "Attempts at several loads show what load does to this athlete's times.",
+    )
+
+
+def _combined(
+    suggestions: Sequence[Suggestion],
+    kept: Sequence[tuple[Suggestion, Plan]],
+    done: Plan,
+    base: Plan,
+    length: float,
+) -> Plan:
+    """The suggested changes together: the pattern, then lengths, rests and load."""
+    new = next((plan for one, plan in kept if one.kind == "pattern"), None)
+    if new is None:
+        new = base if base.has_breaks else done
+    if any(one.change.startswith("Keep each break") for one in suggestions):
+        new = new.model_copy(
+            update={
+                "rounds": [
+                    one.model_copy(update={"break_s": [min(s, length) for s in one.break_s]})
+                    for one in new.rounds
+                ]
+            }
+        )
+    for one, plan in kept:
+        if one.change.startswith("Go on within"):
+            new = new.model_copy(update={"between_rounds_s": plan.between_rounds_s})
+        if one.kind == "load":
+            new = new.model_copy(
+                update={
+                    "workout": new.workout.model_copy(update={"load_kg": plan.workout.load_kg}),
+                    "load_lb": None,
+                }
+            )
+    return new
+
+
+def _bare(plan: Plan) -> Plan:
+    """A plan with whole times between rounds, its pace left out."""
+    gaps = len(plan.rounds) - 1
+    return plan.model_copy(
+        update={
+            "rounds": [one.model_copy(update={"round_s": None}) for one in plan.rounds],
+            "between_rounds_s": plan.between_rounds_s or [BETWEEN_S] * gaps,
+            "cycle_s": {},
+            "transition_s": None,
+        }
+    )
+
+
+def _break_length(base: Plan, done: Plan) -> float:
+    """The length to plan a break with: the planned one, else the athlete's own lower median."""
+    planned = [seconds for one in base.rounds for seconds in one.break_s]
+    real = [seconds for one in done.rounds for seconds in one.break_s]
+    every = planned or real
+    return round(statistics.median_low(every), 1) if every else 4.0
+
+
+def _pattern_done(
+    attempt: Attempt, number: int, movements: Sequence[MovementReps]
+) -> Pattern | None:
+    """The sets of a round as they were done; None where reps are missing or of another order."""
+    sets = [list(span.reps) for span in attempt.sets if span.round == number]
+    done: list[MovementReps] = []
+    for part in (part for one in sets for part in one):
+        if done and done[-1].movement == part.movement:
+            done[-1] = MovementReps(movement=part.movement, reps=done[-1].reps + part.reps)
+        else:
+            done.append(part)
+    return Pattern(sets=sets) if done == list(movements) else None
+
+
+def _patterned(plan: Plan, patterns: Sequence[str], seconds: float) -> Plan:
+    rounds = []
+    for one, text in zip(plan.rounds, patterns, strict=True):
+        pattern = parse_pattern(text, one.movements)
+        marks = len(pattern.sets) - 1
+        rounds.append(one.model_copy(update={"pattern": pattern, "break_s": [seconds] * marks}))
+    return plan.model_copy(update={"rounds": rounds})
+
+
+def _with_times(plan: Plan, model: Forecaster | None) -> Plan:
+    """The plan with times to a tenth; round times as forecast, else as they were, or typical."""
+
+    def tenth(seconds: float) -> float:
+        return from_ms(round(to_ms(seconds), -2))
+
+    plan = plan.model_copy(
+        update={
+            "between_rounds_s": [tenth(one) for one in plan.between_rounds_s or []]
+            or plan.between_rounds_s,
+            "start_s": None if plan.start_s is None else tenth(plan.start_s),
+            "rounds": [
+                one.model_copy(update={"break_s": [tenth(s) for s in one.break_s]})
+                for one in plan.rounds
+            ],
+        }
+    )
+    if model is None:
+        times = [one.round_s for one in plan.rounds]
+        if any(one is None for one in times):
+            times = [from_ms(one) for one in typical_rounds(plan.rounds)]
+    else:
+        times = [tenth(one.middle_s) for one in model.forecast(plan, kept=True).rounds]
+    new = plan.model_copy(
+        update={
+            "rounds": [
+                one.model_copy(update={"round_s": took})
+                for one, took in zip(plan.rounds, times, strict=True)
+            ]
+        }
+    )
+    check_time(new)
+    return new

@@ -1,0 +1,422 @@
+"""Reading and corrections to an attempt: always derived, never edited.
+
+Everything is computed in whole milliseconds, so that sums are exact.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import repcount
+from repcount.attempt.corrected import BREAK_S, Corrected, apply_edits
+from repcount.attempt.count import count
+from repcount.attempt.movements import CATALOGUE
+from repcount.attempt.records import (
+    After,
+    Attempt,
+    BetweenRounds,
+    Break,
+    Clock,
+    Edits,
+    FloorRest,
+    Hold,
+    MovementReps,
+    Notice,
+    Provenance,
+    Reading,
+    Rep,
+    RestKind,
+    RoundSpan,
+    SetSpan,
+    SetSpeed,
+    TimeKind,
+    TimeShare,
+    Transition,
+    Workout,
+)
+from repcount.attempt.time_budget import Span, clipped, joined, length, paint, without
+from repcount.units import from_ms, to_ms
+
+RESET_S = 0.5  # and HOLD_S: common practice, no source
+HOLD_S = 1.5
+
+
+def rest_kind(rest: FloorRest, *, reset_s: float = RESET_S, break_s: float = BREAK_S) -> RestKind:
+    """What a floor rest is, by its length in whole milliseconds.
+
+    Picked up before it has settled: touch. Shorter than `reset_s`: touch-and-go. From `reset_s` to
+    under `break_s`: reset. From `break_s` on: break (common practice, no source).
+    """
+    if not rest.settled:
+        return "touch"
+    lasted = to_ms(rest.end_s) - to_ms(rest.start_s)
+    if lasted >= to_ms(break_s):
+        return "break"
+    return "reset" if lasted >= to_ms(reset_s) else "touch-and-go"
+
+
+def derive_attempt(
+    reading: Reading,
+    edits: Edits | None = None,
+    *,
+    reset_s: float = RESET_S,
+    break_s: float = BREAK_S,
+) -> Attempt:
+    """The attempt that a reading and a person's corrections make.
+
+    Counted are, in each round and movement, the first prescribed number of reps by their tops; what
+    the reading counts beyond that is extra. Reps that top before the clock's start or after its end
+    are unplanned. The workout is finished when every prescribed rep has been counted.
+
+    The time cap ends an unfinished attempt only if the video goes on to it; else the clock stops at
+    the last counted top. Where it runs on to the cap, or to an end that a person has set, the last
+    round or the time after it runs on with it, so that start piece, rounds and times between rounds
+    always add up to the total.
+
+    Without a workout there is one implicit round: every rep that is no no-rep is counted in round
+    1, nothing is prescribed and `clock.finished` is null.
+
+    Raises RecordError if the corrections belong to another video.
+    """
+    corrected = apply_edits(reading, edits)
+    workout = reading.workout
+    rests = [
+        rest.model_copy(update={"kind": rest_kind(rest, reset_s=reset_s, break_s=break_s)})
+        for rest in sorted(corrected.floor_rests, key=lambda rest: (rest.start_s, rest.end_s))
+    ]
+    warnings = _passed_on(reading, corrected)
+    reps, clock = count(reading, corrected, rests, warnings)
+    rounds, between = _rounds(reps, rests, workout, clock)
+    breaks = _breaks(rests, rounds, reps)
+    sets = _sets(reps, rounds, breaks)
+    holds = _holds(reading, corrected, clock, rounds)
+    transitions = _transitions(reps, breaks, holds)
+    return Attempt(
+        provenance=Provenance(
+            version=repcount.__version__,
+            made_at=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+            options={**reading.provenance.options, "reset_s": reset_s, "break_s": break_s},
+            models=reading.provenance.models,
+        ),
+        video=reading.video,
+        workout=workout,
+        clock=clock,
+        reps=_with_floor(_with_cycles(reps, breaks), rests),
+        failed=reading.failed,
+        breaks=breaks,
+        between_rounds=between,
+        holds=holds,
+        transitions=transitions,
+        rounds=rounds,
+        sets=sets,
+        floor_rests=rests,
+        time_spent=_time_spent(clock, rounds, between, breaks, holds, transitions, rests, reps),
+        notes=corrected.notes,
+        orphaned_edits=list(corrected.orphaned),
+        trace=reading.trace,
+        warnings=warnings,
+    )
+
+
+def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:
+    """The reading's warnings that still hold, and one for each correction without its target."""
+    settled = {"start-ambiguous"} if corrected.clock_start_s is not None else set()
+    return [notice for notice in reading.warnings if notice.code not in settled] + [
+        Notice(code="orphaned-edit", text=f"Correction {name} does not apply: {reason}")
+        for name, reason in corrected.orphaned.items()
+    ]
+
+
+def _span(thing: Rep | FloorRest | Break | BetweenRounds | Hold | Transition | RoundSpan) -> Span:
+    return to_ms(thing.start_s), to_ms(thing.end_s)
+
+
+def _by_round(reps: Sequence[Rep]) -> dict[int, list[Rep]]:
+    """Counted reps of every round that has some, in order."""
+    found: dict[int, list[Rep]] = defaultdict(list)
+    for rep in reps:
+        if rep.status == "counted" and rep.round is not None:
+            found[rep.round].append(rep)
+    return found
+
+
+def _rounds(
+    reps: Sequence[Rep], rests: Sequence[FloorRest], workout: Workout | None, clock: Clock
+) -> tuple[list[RoundSpan], list[BetweenRounds]]:
+    """Rounds from first counted start to last counted top, and the times between them."""
+    rounds: list[RoundSpan] = []
+    between: list[BetweenRounds] = []
+
+    def add_between(begin: int, end: int) -> None:
+        down = clipped(map(_span, rests), (begin, end))
+        between.append(
+            BetweenRounds(
+                after_round=rounds[-1].round,
+                start_s=from_ms(begin),
+                end_s=from_ms(end),
+                bar_down_s=from_ms(length(down)),
+            )
+        )
+
+    for number, members in _by_round(reps).items():
+        begin, end = to_ms(members[0].start_s), to_ms(members[-1].top_s)
+        if rounds:
+            add_between(to_ms(rounds[-1].end_s), begin)
+        made = Counter(rep.movement for rep in members)
+        asked = (
+            list(dict.fromkeys(part.movement for part in workout.rounds[number - 1]))
+            if (workout)
+            else []
+        )
+        missing = [
+            MovementReps(movement=name, reps=workout.asked(number, name) - made[name])
+            for name in asked
+            if workout and workout.asked(number, name) > made[name]
+        ]
+        prescribed = sum(part.reps for part in workout.rounds[number - 1]) if workout else None
+        rounds.append(
+            RoundSpan(
+                round=number,
+                start_s=from_ms(begin),
+                end_s=from_ms(end),
+                duration_s=from_ms(end - begin),
+                counted=len(members),
+                prescribed=prescribed,
+                missing=missing,
+            )
+        )
+    if rounds and clock.end_s is not None and clock.end_s > rounds[-1].end_s:
+        last, end = rounds[-1], to_ms(clock.end_s)
+        if workout and last.round < len(workout.rounds) and is_over(last, workout):
+            add_between(to_ms(last.end_s), end)
+        else:
+            last.end_s = from_ms(end)
+            last.duration_s = from_ms(end - to_ms(last.start_s))
+    return rounds, between
+
+
+def is_over(span: RoundSpan, workout: Workout) -> bool:
+    """Whether the last round begun is over: all reps of its last movement are counted.
+
+    Reps missed before that make a round short, not unfinished.
+    """
+    final = workout.rounds[span.round - 1][-1].movement
+    return all(part.movement != final for part in span.missing)
+
+
+def _breaks(
+    rests: Sequence[FloorRest], rounds: Sequence[RoundSpan], reps: Sequence[Rep]
+) -> list[Break]:
+    """Floor rests that are breaks and begin inside a round, placed after its last counted rep."""
+    members = _by_round(reps)
+    found = []
+    for rest in rests:
+        at = to_ms(rest.start_s)
+        inside = [span for span in rounds if to_ms(span.start_s) <= at < to_ms(span.end_s)]
+        if rest.kind != "break" or not inside:
+            continue
+        span = inside[0]
+        done = [rep for rep in members[span.round] if to_ms(rep.top_s) <= at]
+        after = After(movement=done[-1].movement, number=done[-1].number or 0) if done else None
+        found.append(
+            Break(
+                id=rest.id,
+                start_s=rest.start_s,
+                end_s=min(rest.end_s, span.end_s),
+                first_contact_s=rest.first_contact_s,
+                round=span.round,
+                after=after,
+                hands_off=rest.hands_off,
+                seen=rest.seen,
+                touched_by=rest.touched_by,
+            )
+        )
+    return found
+
+
+def _set_number(rep: Rep, breaks: Sequence[Break]) -> int:
+    """How many breaks lie before a rep: reps with the same number are of one set."""
+    return sum(one.start_s < rep.top_s for one in breaks)
+
+
+def _sets(
+    reps: Sequence[Rep], rounds: Sequence[RoundSpan], breaks: Sequence[Break]
+) -> list[SetSpan]:
+    """Counted reps between two breaks, by round."""
+    members = _by_round(reps)
+    found = []
+    for span in rounds:
+        groups = itertools.groupby(members[span.round], key=lambda rep: _set_number(rep, breaks))
+        for number, (_, group) in enumerate(groups, 1):
+            one = list(group)
+            found.append(
+                SetSpan(
+                    round=span.round,
+                    number=number,
+                    reps=[
+                        MovementReps(movement=name, reps=len(list(run)))
+                        for name, run in itertools.groupby(one, key=lambda rep: rep.movement)
+                    ],
+                    start_s=one[0].start_s,
+                    speeds=_speeds(one),
+                    end_s=one[-1].top_s,
+                )
+            )
+    return found
+
+
+def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
+    """Mean and slope of the rising speeds of every movement of a set with three reps and more."""
+    found = []
+    for movement in dict.fromkeys(rep.movement for rep in reps):
+        values = [
+            one.value
+            for rep in reps
+            if rep.movement == movement
+            for one in rep.measures
+            if one.name == "rise_speed"
+        ]
+        count = len(values)
+        if count < 3:
+            continue
+        mean, middle = sum(values) / count, (count - 1) / 2
+        spread = sum((k - middle) ** 2 for k in range(count))
+        slope = sum((k - middle) * value for k, value in enumerate(values)) / spread
+        left = sum((v - mean - slope * (k - middle)) ** 2 for k, v in enumerate(values))
+        error = (left / (count - 2) / spread) ** 0.5
+        found.append(
+            SetSpeed(
+                movement=movement,
+                reps=count,
+                mean_st_s=round(mean, 4),
+                slope_share=round(slope / mean, 4),
+                uncertainty=round(error / mean, 4),
+            )
+        )
+    return found
+
+
+def _with_floor(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> list[Rep]:
+    """Reps with how the bar lay before those from the floor, and whether it fell after."""
+    found = []
+    for place, rep in enumerate(reps):
+        since = reps[place - 1].top_s if place else 0.0
+        until = reps[place + 1].start_s if place + 1 < len(reps) else float("inf")
+        before = [rest for rest in rests if since < rest.end_s <= rep.top_s]
+        fell = any(rest.dropped and rep.top_s <= rest.first_contact_s < until for rest in rests)
+        entry = CATALOGUE.get(rep.movement)
+        own = before and entry is not None and entry.begins == "floor"
+        kind = before[-1].kind if own else None
+        found.append(rep.model_copy(update={"from_floor": kind, "dropped": fell}))
+    return found
+
+
+def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
+    """Reps with their cycle time: their top less the top before it in the same set and movement.
+
+    A no-rep and an extra rep are strokes of their set like any other: the rep after one is measured
+    from its top, so that a cycle is always one stroke's.
+    """
+    found = []
+    before: Rep | None = None
+    for rep in reps:
+        cycle = None
+        if rep.round is not None:
+            if (
+                before is not None
+                and (before.round, before.movement) == (rep.round, rep.movement)
+                and _set_number(before, breaks) == _set_number(rep, breaks)
+            ):
+                cycle = from_ms(to_ms(rep.top_s) - to_ms(before.top_s))
+            before = rep
+        found.append(rep.model_copy(update={"cycle_s": cycle}))
+    return found
+
+
+def _holds(
+    reading: Reading, corrected: Corrected, clock: Clock, rounds: Sequence[RoundSpan]
+) -> list[Hold]:
+    """The reading's holds of which enough lies in the clock's run, less a person's reps in them."""
+    rises = [
+        (to_ms(rep.start_s), to_ms(rep.top_s))
+        for rep in corrected.reps
+        if rep.touched_by == "person" and rep.start_s < rep.top_s
+    ]
+    found = []
+    for hold in reading.holds:
+        for begin, end in without([_span(hold)], rises):
+            seen = (begin, end)
+            if clock.start_s is not None and clock.end_s is not None:
+                run = (to_ms(clock.start_s), to_ms(clock.end_s))
+                seen = next(iter(clipped([seen], run)), (0, 0))
+            if seen[1] - seen[0] < to_ms(HOLD_S):
+                continue
+            middle = from_ms((seen[0] + seen[1]) // 2)
+            inside = [span.round for span in rounds if span.start_s <= middle < span.end_s]
+            found.append(
+                Hold(
+                    start_s=from_ms(begin),
+                    end_s=from_ms(end),
+                    where=hold.where,
+                    round=inside[0] if inside else None,
+                )
+            )
+    return found
+
+
+def _transitions(
+    reps: Sequence[Rep], breaks: Sequence[Break], holds: Sequence[Hold]
+) -> list[Transition]:
+    """From the last top of a movement to the first start of the next, within a round."""
+    stops = joined([*map(_span, breaks), *map(_span, holds)])
+    found = []
+    for number, members in _by_round(reps).items():
+        for one, after in itertools.pairwise(members):
+            if one.movement == after.movement:
+                continue
+            begin, end = to_ms(one.top_s), max(to_ms(one.top_s), to_ms(after.start_s))
+            gross = end - begin
+            found.append(
+                Transition(
+                    round=number,
+                    from_movement=one.movement,
+                    to_movement=after.movement,
+                    start_s=from_ms(begin),
+                    end_s=from_ms(end),
+                    gross_s=from_ms(gross),
+                    net_s=from_ms(gross - length(clipped(stops, (begin, end)))),
+                )
+            )
+    return found
+
+
+def _time_spent(
+    clock: Clock,
+    rounds: Sequence[RoundSpan],
+    between: Sequence[BetweenRounds],
+    breaks: Sequence[Break],
+    holds: Sequence[Hold],
+    transitions: Sequence[Transition],
+    rests: Sequence[FloorRest],
+    reps: Sequence[Rep],
+) -> list[TimeShare]:
+    """The clock's run painted kind after kind; what is left is handling."""
+    if clock.start_s is None or clock.end_s is None:
+        return []
+    run = (to_ms(clock.start_s), to_ms(clock.end_s))
+    begun = to_ms(rounds[0].start_s) if rounds else run[1]
+    layers: list[tuple[TimeKind, list[Span]]] = [
+        ("start", [(run[0], begun)]),
+        ("between rounds", [_span(one) for one in between]),
+        ("break", [_span(one) for one in breaks]),
+        ("hold", [_span(one) for one in holds]),
+        ("transition", [_span(one) for one in transitions]),
+        ("reset", [_span(one) for one in rests if one.kind == "reset"]),
+        ("touch", [_span(one) for one in rests if one.kind in ("touch", "touch-and-go")]),
+        ("rep", [_span(one) for one in reps]),
+    ]
+    spent = paint(run, layers, "handling")
+    return [TimeShare(kind=kind, seconds=from_ms(ms)) for kind, ms in spent.items()]

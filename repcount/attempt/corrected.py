@@ -1,0 +1,541 @@
+"""What a person's corrections do to a reading: its reps, floor rests and clock after them.
+
+Corrections hold on to a rep's or floor rest's persistent id. One that does not apply (its target is
+not in this reading, its times overlap what is) is left out and reported with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from repcount.attempt.movements import CATALOGUE, ERECT_ST, MOVEMENT_NAMES
+from repcount.attempt.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Workout
+from repcount.errors import RecordError
+from repcount.units import Seconds, to_ms
+from repcount.wording import hint, listed, shown
+
+BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
+TOP_ONLY = "top_only"  # flag of a rep that a person gave by its top alone
+PICK_UP = "pick_up"  # flag of a stroke that the reading took for handling, and that may yet count
+LIKELY = 0.3  # a pick-up less likely than this is not one of a movement
+
+
+@dataclass
+class Corrected:
+    """A reading's parts after the corrections in force.
+
+    Beside the reading's reps there are its pick-ups (flag `pick_up`, status `unplanned`): whether
+    one counts depends on how many reps have been counted before it.
+    """
+
+    reps: list[Rep]
+    floor_rests: list[FloorRest]
+    clock_start_s: float | None = None
+    clock_end_s: float | None = None
+    notes: list[Notice] = field(default_factory=list)
+    orphaned: dict[str, str] = field(default_factory=dict)  # edit id to why it does not apply
+
+    def rep(self, edit: Edit) -> int:
+        """Place of the rep that a correction is about. Raises RecordError if it is not there."""
+        return self._place(edit, self.reps, "rep")
+
+    def rest(self, edit: Edit) -> int:
+        """Place of the floor rest that a correction is about. Raises RecordError likewise."""
+        return self._place(edit, self.floor_rests, "floor rest")
+
+    def _place(self, edit: Edit, things: Sequence[Rep | FloorRest], what: str) -> int:
+        if edit.target is None:
+            raise RecordError(f"{edit.action} needs the id of a {what} as its target.")
+        for place, one in enumerate(things):
+            if one.id == edit.target:
+                return place
+        raise RecordError(
+            f"{edit.action}: there is no {what} with the id {shown(edit.target)} in the reading; "
+            "take the id from attempt.json."
+        )
+
+
+def edits_in_force(edits: Edits) -> list[Edit]:
+    """The corrections that no later one in force takes back, in their order."""
+    back: set[str] = set()
+    kept: list[Edit] = []
+    for edit in reversed(edits.edits):
+        if edit.id in back:
+            continue
+        kept.append(edit)
+        if edit.reverts is not None:
+            back.add(edit.reverts)
+    return kept[::-1]
+
+
+def _own(rep: Rep) -> Rep:
+    """A copy that shares nothing with the rep that can be changed."""
+    return rep.model_copy(update={"flags": [*rep.flags], "measures": [*rep.measures]})
+
+
+def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
+    """The reading's reps and floor rests after the corrections in force, with what is orphaned.
+
+    Raises RecordError if the corrections belong to another video, or two share an id.
+    """
+    state = Corrected(
+        reps=[_own(rep) for rep in reading.reps] + _pick_ups(reading),
+        floor_rests=[rest.model_copy() for rest in reading.floor_rests],
+    )
+    if edits is None:
+        return state
+    if edits.video_sha256 != reading.video.sha256:
+        raise RecordError(
+            "edits.json belongs to another video than reading.json (their SHA-256 differ); use the "
+            "two that were made together."
+        )
+    place = {edit.id: number for number, edit in enumerate(edits.edits)}
+    if len(place) < len(edits.edits):
+        raise RecordError("edits.json has two corrections with one id; give each its own.")
+    for edit in edits_in_force(edits):
+        try:
+            if edit.reverts is not None:
+                _check_reverts(edit, place)
+            else:
+                _ACTIONS[edit.action](state, edit, reading)
+        except RecordError as error:
+            state.orphaned[edit.id] = str(error)
+    return state
+
+
+def is_pick_up(rep: Rep) -> bool:
+    """Whether a rep is a pick-up that has no place in the workout yet."""
+    return PICK_UP in rep.flags and rep.round is None
+
+
+def _pick_ups(reading: Reading) -> list[Rep]:
+    """Strokes from the floor that are neither reps nor failed, where they reach a finish.
+
+    One that never stands erect counts as none.
+    """
+    if not reading.strokes:
+        return []
+    known = {rep.id for rep in reading.reps} | {stroke.id for stroke in reading.failed}
+    found = []
+    for stroke in reading.strokes:
+        if stroke.id in known or not stroke.likelihoods:
+            continue
+        likely, chance = max(stroke.likelihoods.items(), key=lambda item: item[1])
+        entry = CATALOGUE.get(likely)
+        below = [one.value for one in stroke.measures if one.name == "shoulders_below_standing"]
+        if (
+            entry is None
+            or chance < LIKELY
+            or entry.begins != "floor"
+            or stroke.path[:1] != ["floor"]
+            or stroke.path[-1:] != [entry.ends]
+            or any(value > ERECT_ST for value in below)
+        ):
+            continue
+        found.append(
+            Rep(
+                id=stroke.id,
+                movement=likely,
+                status="unplanned",
+                start_s=stroke.start_s,
+                top_s=stroke.top_s,
+                end_s=stroke.end_s,
+                confidence=stroke.confidence,
+                flags=[*stroke.flags, PICK_UP],
+                measures=stroke.measures,
+            )
+        )
+    return found
+
+
+def _check_reverts(edit: Edit, place: dict[str, int]) -> None:
+    if place.get(edit.reverts or "", len(place)) >= place[edit.id]:
+        raise RecordError(
+            f"correction {shown(edit.id)} takes back {shown(edit.reverts)}, which is no earlier "
+            "correction; name one that stands before it."
+        )
+    if edit.target is not None or edit.values:
+        raise RecordError(
+            f"correction {shown(edit.id)} takes back {shown(edit.reverts)} and must do nothing "
+            "else; leave target and values out."
+        )
+
+
+# What each action may say. Strict: a text is no number.
+
+
+class _Values(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class _Nothing(_Values):
+    pass
+
+
+class _RepTimes(_Values):
+    start_s: Seconds | None = None
+    top_s: Seconds | None = None
+    end_s: Seconds | None = None
+
+
+class _NewRep(_Values):
+    movement: str
+    top_s: Seconds
+    start_s: Seconds | None = None
+    end_s: Seconds | None = None
+    round: int | None = None
+
+
+class _Label(_Values):
+    movement: str | None = None
+    round: int | None = None
+
+
+class _RestTimes(_Values):
+    start_s: Seconds | None = None
+    end_s: Seconds | None = None
+    first_contact_s: Seconds | None = None
+
+
+class _NewRest(_Values):
+    start_s: Seconds
+    end_s: Seconds
+    first_contact_s: Seconds | None = None
+    hands_off: bool = False
+
+
+class _ClockTimes(_Values):
+    start_s: Seconds | None = None
+    end_s: Seconds | None = None
+
+
+class _NoteText(_Values):
+    text: Annotated[str, Field(min_length=1, max_length=5000)]
+    start_s: Seconds | None = None
+    end_s: Seconds | None = None
+
+
+V = TypeVar("V", bound=_Values)
+
+
+def _values(kind: type[V], edit: Edit, at_least_one: bool = False) -> V:
+    """A correction's values, checked. Raises RecordError naming the value and what is allowed."""
+    allowed = list(kind.model_fields)
+    try:
+        found = kind.model_validate(edit.values)
+    except ValidationError as error:
+        first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
+        key = str(first["loc"][0])
+        if first["type"] == "extra_forbidden":
+            raise RecordError(
+                f"{edit.action}: {shown(key)} is none of its values{hint(key, allowed)}; allowed "
+                f"are {listed(allowed) or 'none'}."
+            ) from error
+        if first["type"] == "missing":
+            raise RecordError(f"{edit.action}: {key} is missing; give it.") from error
+        reason = first["msg"][:1].lower() + first["msg"][1:]
+        raise RecordError(
+            f"{edit.action}: {key} = {shown(edit.values[key])} does not fit: {reason}."
+        ) from error
+    if at_least_one and not found.model_fields_set:
+        raise RecordError(f"{edit.action}: give at least one of {listed(allowed)}.")
+    return found
+
+
+def _add_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    values = _values(_NewRep, edit)
+    _check_movement(edit, values.movement)
+    round_ = values.round
+    if "round" not in values.model_fields_set:
+        round_ = _likely_round(state, reading.workout, values.movement, values.top_s)
+    _check_round(edit, round_, reading.workout)
+    given = values.start_s is not None or values.end_s is not None
+    rep = Rep(
+        id=f"{edit.id}-rep",
+        round=round_,
+        movement=values.movement,
+        status="counted" if round_ is not None else "unplanned",
+        start_s=values.top_s if values.start_s is None else values.start_s,
+        top_s=values.top_s,
+        end_s=values.top_s if values.end_s is None else values.end_s,
+        confidence=1.0,
+        flags=[] if given else [TOP_ONLY],
+        touched_by="person",
+    )
+    if any(rep.id == one.id for one in state.reps):
+        raise RecordError(f"add_rep: the id {shown(rep.id)} is taken by another rep.")
+    _check_rep(edit, rep, state, reading)
+    state.reps.append(rep)
+
+
+def _remove_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    _values(_Nothing, edit)
+    del state.reps[state.rep(edit)]
+
+
+def _move_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    place = state.rep(edit)
+    values = _values(_RepTimes, edit, at_least_one=True)
+    rep = _touched(state.reps[place], **values.model_dump(exclude_none=True))
+    rep.flags = [flag for flag in rep.flags if flag != TOP_ONLY]
+    _check_rep(edit, rep, state, reading)
+    state.reps[place] = rep
+
+
+def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    place = state.rep(edit)
+    values = _values(_Label, edit, at_least_one=True)
+    rep = state.reps[place]
+    movement = rep.movement if values.movement is None else values.movement
+    _check_movement(edit, movement)
+    if "round" in values.model_fields_set:
+        round_ = values.round
+    elif rep.round is not None:
+        round_ = rep.round
+    else:
+        round_ = _likely_round(state, reading.workout, movement, rep.top_s)
+    _check_round(edit, round_, reading.workout)
+    status = rep.status
+    if status != "no_rep":
+        status = "unplanned" if round_ is None else "counted"
+    rep = _touched(rep, movement=movement, round=round_, status=status)
+    if not CATALOGUE[movement].styles:
+        rep = rep.model_copy(update={"style": None, "style_confidence": None})
+    rep.flags = [flag for flag in rep.flags if flag != PICK_UP]
+    state.reps[place] = rep
+
+
+def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    place = state.rep(edit)
+    _values(_Nothing, edit)
+    rep = state.reps[place]
+    _check_reason(edit)
+    if rep.status == "no_rep":
+        raise RecordError(f"mark_no_rep: rep {shown(rep.id)} is marked as a no-rep already.")
+    if rep.status == "unplanned" and reading.workout is not None and not is_pick_up(rep):
+        raise RecordError(
+            f"mark_no_rep: rep {shown(rep.id)} is not of the workout, so it cannot miss a standard "
+            "of it; relabel it first if it is."
+        )
+    state.reps[place] = _touched(rep, status="no_rep")
+
+
+def _clear_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    place = state.rep(edit)
+    _values(_Nothing, edit)
+    rep = state.reps[place]
+    _check_reason(edit)
+    if rep.status != "no_rep":
+        raise RecordError(f"clear_no_rep: rep {shown(rep.id)} is not marked as a no-rep.")
+    state.reps[place] = _touched(rep, status="counted")
+
+
+def _add_break(state: Corrected, edit: Edit, reading: Reading) -> None:
+    values = _values(_NewRest, edit)
+    contact = values.start_s if values.first_contact_s is None else values.first_contact_s
+    rest = FloorRest(
+        id=f"{edit.id}-rest",
+        start_s=values.start_s,
+        end_s=values.end_s,
+        first_contact_s=contact,
+        hands_off=values.hands_off,
+        touched_by="person",
+    )
+    if any(rest.id == one.id for one in state.floor_rests):
+        raise RecordError(f"add_break: the id {shown(rest.id)} is taken by another floor rest.")
+    _check_rest(edit, rest, state, reading)
+    if to_ms(rest.end_s) - to_ms(rest.start_s) < to_ms(BREAK_S):
+        raise RecordError(
+            f"add_break: from {rest.start_s:g} s to {rest.end_s:g} s is shorter than a break; give "
+            f"{BREAK_S:g} s or more."
+        )
+    state.floor_rests.append(rest)
+
+
+def _move_break(state: Corrected, edit: Edit, reading: Reading) -> None:
+    place = state.rest(edit)
+    values = _values(_RestTimes, edit, at_least_one=True)
+    update = values.model_dump(exclude_none=True)
+    old = state.floor_rests[place]
+    if values.first_contact_s is None:
+        update["first_contact_s"] = min(old.first_contact_s, update.get("start_s", old.start_s))
+    # a person's times are of the bar at rest
+    rest = old.model_copy(update={**update, "settled": True, "seen": True, "touched_by": "person"})
+    _check_rest(edit, rest, state, reading)
+    state.floor_rests[place] = rest
+
+
+def _remove_break(state: Corrected, edit: Edit, reading: Reading) -> None:
+    _values(_Nothing, edit)
+    del state.floor_rests[state.rest(edit)]
+
+
+def _set_clock(state: Corrected, edit: Edit, reading: Reading) -> None:
+    values = _values(_ClockTimes, edit, at_least_one=True)
+    start = state.clock_start_s if values.start_s is None else values.start_s
+    end = state.clock_end_s if values.end_s is None else values.end_s
+    for name, at in (("start_s", start), ("end_s", end)):
+        if at is not None:
+            _check_inside(edit, name, at, reading)
+    runs_from = start
+    if start is None and reading.start_signals:
+        runs_from = reading.start_signals[0].at_s
+    if runs_from is not None and end is not None and runs_from >= end:
+        raise RecordError(
+            f"set_clock: start_s = {runs_from:g} is not before end_s = {end:g}; the clock must run."
+        )
+    state.clock_start_s, state.clock_end_s = start, end
+
+
+def _note(state: Corrected, edit: Edit, reading: Reading) -> None:
+    values = _values(_NoteText, edit)
+    start, end = values.start_s, values.end_s
+    if edit.target is not None and start is None:
+        start = state.reps[state.rep(edit)].top_s
+    for name, at in (("start_s", start), ("end_s", end)):
+        if at is not None:
+            _check_inside(edit, name, at, reading)
+    if start is not None and end is not None and start > end:
+        raise RecordError(f"note: start_s = {start:g} is after end_s = {end:g}; swap them.")
+    state.notes.append(Notice(code="note", text=values.text, start_s=start, end_s=end))
+
+
+_ACTIONS: dict[str, Callable[[Corrected, Edit, Reading], None]] = {
+    "add_rep": _add_rep,
+    "remove_rep": _remove_rep,
+    "move_rep": _move_rep,
+    "relabel_rep": _relabel_rep,
+    "mark_no_rep": _mark_no_rep,
+    "clear_no_rep": _clear_no_rep,
+    "add_break": _add_break,
+    "move_break": _move_break,
+    "remove_break": _remove_break,
+    "set_clock": _set_clock,
+    "note": _note,
+}
+
+
+def _touched(rep: Rep, **update: Any) -> Rep:
+    """A rep as a person left it; one that was to be looked at has been."""
+    flags = [flag for flag in rep.flags if flag != "check"]
+    return rep.model_copy(update={**update, "flags": flags, "touched_by": "person"})
+
+
+def _likely_round(
+    state: Corrected, workout: Workout | None, movement: str, top_s: float
+) -> int | None:
+    """The round of a rep at `top_s`: the one under way, or the next where that has all it asks for.
+
+    None if neither asks for the movement.
+    """
+    if workout is None:
+        return 1
+    before = [rep for rep in state.reps if rep.round is not None and rep.top_s <= top_s]
+    under_way = max((rep.round or 1 for rep in before), default=1)
+    asking = [
+        round_
+        for round_ in (under_way, under_way + 1)
+        if round_ <= len(workout.rounds) and workout.asked(round_, movement)
+    ]
+    for round_ in asking:
+        counted = sum(
+            rep.round == round_ and rep.movement == movement and rep.status == "counted"
+            for rep in state.reps
+        )
+        if counted < workout.asked(round_, movement):
+            return round_
+    return asking[0] if asking else None
+
+
+def _check_movement(edit: Edit, movement: str) -> None:
+    if movement not in MOVEMENT_NAMES:
+        raise RecordError(
+            f"{edit.action}: movement = {shown(movement)} is not a movement known here"
+            f"{hint(movement, MOVEMENT_NAMES)}; allowed are "
+            f"{listed([shown(name) for name in MOVEMENT_NAMES])}."
+        )
+
+
+def _check_round(edit: Edit, round_: int | None, workout: Workout | None) -> None:
+    rounds = len(workout.rounds) if workout else 1
+    if round_ is not None and not 1 <= round_ <= rounds:
+        allowed = f"1 to {rounds}" if rounds > 1 else "1"
+        raise RecordError(
+            f"{edit.action}: round = {round_} is none of the workout's; allowed: {allowed}, or "
+            "null for a rep that is not of the workout."
+        )
+
+
+def _check_reason(edit: Edit) -> None:
+    if not edit.why.strip():
+        raise RecordError(
+            f"{edit.action} needs a reason; say which standard was missed, or met, in why."
+        )
+
+
+def _check_inside(edit: Edit, name: str, at_s: float, reading: Reading) -> None:
+    end_s = max(reading.video.duration_s, reading.end_of_sight_s)
+    if not 0 <= at_s <= end_s:
+        raise RecordError(
+            f"{edit.action}: {name} = {at_s:g} lies outside the video, which runs from 0 to "
+            f"{end_s:g} s."
+        )
+
+
+def _check_rep(edit: Edit, rep: Rep, state: Corrected, reading: Reading) -> None:
+    """Times in order and in the video, and one rep at a time."""
+    for name in ("start_s", "top_s", "end_s"):
+        _check_inside(edit, name, getattr(rep, name), reading)
+    if not rep.start_s <= rep.top_s <= rep.end_s:
+        raise RecordError(
+            f"{edit.action}: start_s = {rep.start_s:g}, top_s = {rep.top_s:g}, end_s = "
+            f"{rep.end_s:g} are not in order; a rep starts, tops, then ends."
+        )
+    for one in state.reps:
+        if one.id == rep.id or is_pick_up(one):
+            continue
+        if (rep.start_s < one.top_s and one.start_s < rep.top_s) or rep.top_s == one.top_s:
+            raise RecordError(
+                f"{edit.action}: the rise from {rep.start_s:g} s to {rep.top_s:g} s overlaps that "
+                f"of rep {shown(one.id)} ({one.start_s:g} s to {one.top_s:g} s); move or remove "
+                "that rep first."
+            )
+    for rest in state.floor_rests:
+        _check_apart(edit, rep, rest)
+
+
+def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading) -> None:
+    """Times in order and in the video, one rest at a time, and no rep's rise within."""
+    for name in ("first_contact_s", "start_s", "end_s"):
+        _check_inside(edit, name, getattr(rest, name), reading)
+    if not rest.first_contact_s <= rest.start_s < rest.end_s:
+        raise RecordError(
+            f"{edit.action}: first_contact_s = {rest.first_contact_s:g}, start_s = "
+            f"{rest.start_s:g}, end_s = {rest.end_s:g} are not in order; the bar touches the "
+            "floor, rests, then leaves it."
+        )
+    for one in state.floor_rests:
+        if one.id != rest.id and rest.start_s < one.end_s and one.start_s < rest.end_s:
+            raise RecordError(
+                f"{edit.action}: {rest.start_s:g} s to {rest.end_s:g} s overlaps the floor rest "
+                f"{shown(one.id)} ({one.start_s:g} s to {one.end_s:g} s); move or remove that one."
+            )
+    for rep in state.reps:
+        if not is_pick_up(rep):
+            _check_apart(edit, rep, rest)
+
+
+def _check_apart(edit: Edit, rep: Rep, rest: FloorRest) -> None:
+    """The bar cannot rise in a rep while it lies on the floor for a break."""
+    if to_ms(rest.end_s) - to_ms(rest.start_s) < to_ms(BREAK_S):
+        return
+    if rep.start_s < rest.end_s and rest.start_s < rep.top_s:
+        raise RecordError(
+            f"{edit.action}: the rise of rep {shown(rep.id)} ({rep.start_s:g} s to {rep.top_s:g} "
+            f"s) overlaps the break {shown(rest.id)} ({rest.start_s:g} s to {rest.end_s:g} s); "
+            "move or remove one of them first."
+        )

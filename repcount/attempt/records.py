@@ -1,0 +1,519 @@
+"""The artifacts that pass between stages and that a person can open (JSON).
+
+`reading.json` is the machine's and is never rewritten by a person; `edits.json` is an append-only
+list of a person's corrections; `attempt.json` is always derived from the two; `comparison.json`
+sets an attempt beside its plan. A JSON Schema of each is generated from these models.
+
+Times are seconds from the first frame, rounded once to whole milliseconds; sums are sums of
+milliseconds (`to_ms`, `from_ms`). Heights named `_st` are in statures (the athlete's own height).
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from repcount.errors import RecordError
+from repcount.units import Seconds
+
+Probability = Annotated[float, Field(ge=0, le=1), AfterValidator(lambda value: round(value, 4))]
+
+RepStatus = Literal["counted", "extra", "unplanned", "no_rep"]
+Zone = Literal["floor", "hang", "rack", "back", "overhead", "free", "unseen"]
+HoldPlace = Literal["hang", "rack", "back", "overhead"]
+RestKind = Literal["touch", "touch-and-go", "reset", "break"]
+StartSource = Literal["sound", "given", "first lift-off"]
+TimeKind = Literal[
+    "start",
+    "between rounds",
+    "break",
+    "hold",
+    "transition",
+    "reset",
+    "touch",
+    "rep",
+    "handling",
+]
+
+
+class Record(BaseModel):
+    """Base of all artifacts: unknown fields and non-finite numbers are refused."""
+
+    # validators are built when first used: a command uses few of the models
+    model_config = ConfigDict(
+        extra="forbid", allow_inf_nan=False, validate_assignment=True, defer_build=True
+    )
+
+
+class Notice(Record):
+    """Something the reader should know: doubt, a limit met, a filming rule broken."""
+
+    code: str = Field(description="stable name in kebab-case, for example `start-ambiguous`")
+    text: str = Field(description="one sentence for a person")
+    start_s: Seconds | None = None
+    end_s: Seconds | None = None
+
+
+class Video(Record):
+    """The footage an attempt was read from."""
+
+    file_name: str
+    sha256: str
+    duration_s: Seconds
+    width: int = Field(description="pixels of the upright picture")
+    height: int = Field(description="pixels of the upright picture")
+    mean_rate_hz: float
+    variable_rate: bool = False
+    has_sound: bool = False
+    rotation_deg: int = 0
+    codec: str = ""
+    slowed: float = Field(1.0, gt=0, description="slow-motion factor the user gave")
+
+
+class Provenance(Record):
+    """What made an artifact, so that it can be made again."""
+
+    version: str = Field(description="version of repcount")
+    made_at: str = Field(description="UTC time of making, ISO 8601")
+    options: dict[str, Any] = Field(default_factory=dict)
+    models: dict[str, str] = Field(default_factory=dict, description="model name to SHA-256")
+
+
+class MovementReps(Record):
+    """One movement of a round and how often it is asked for."""
+
+    movement: str
+    reps: int = Field(ge=1)
+
+
+class Workout(Record):
+    """What is to be done: rounds of movements, at one load."""
+
+    name: str
+    rounds: list[list[MovementReps]] = Field(min_length=1)
+    load_kg: float | None = Field(None, gt=0)
+    time_cap_s: Seconds | None = Field(None, gt=0)
+
+    def asked(self, round_: int, movement: str) -> int:
+        """How many reps of a movement a round (counted from 1) asks for; 0 where none."""
+        return sum(part.reps for part in self.rounds[round_ - 1] if part.movement == movement)
+
+
+class Measure(Record):
+    """A measured value with its uncertainty (one standard deviation), never a verdict."""
+
+    name: str
+    value: float
+    unit: str
+    uncertainty: float | None = Field(None, ge=0)
+
+
+class Rep(Record):
+    """One repetition. `number` counts from 1 in its movement and round, for counted reps only."""
+
+    id: str = Field(description="persistent: edits hold on to it")
+    round: int | None = None
+    movement: str
+    number: int | None = None
+    status: RepStatus
+    start_s: Seconds
+    top_s: Seconds
+    end_s: Seconds
+    confidence: Probability
+    flags: list[str] = Field(default_factory=list, description="for example driven_through, check")
+    measures: list[Measure] = Field(default_factory=list)
+    cycle_s: Seconds | None = Field(
+        None, description="top minus the top before it in the same set and movement"
+    )
+    from_floor: RestKind | None = Field(
+        None, description="how the bar had lain before a stroke from the floor, if it was seen to"
+    )
+    dropped: bool = Field(False, description="the bar fell free after this rep")
+    style: str | None = Field(
+        None, description="of a hang clean: slow dip, fast thigh rebound, or unsure"
+    )
+    style_confidence: Probability | None = Field(
+        None, description="probability of the style; of the likelier one where unsure"
+    )
+    touched_by: Literal["machine", "person"] = "machine"
+
+
+class FailedStroke(Record):
+    """A stroke that never reached its finishing zone."""
+
+    id: str
+    movement: str
+    start_s: Seconds
+    peak_s: Seconds
+    end_s: Seconds
+    reached: Zone
+    confidence: Probability
+
+
+class FloorRest(Record):
+    """The bar on the floor: settled contact to the next lift-off."""
+
+    id: str
+    start_s: Seconds = Field(description="settled contact, after bounces")
+    end_s: Seconds = Field(description="next lift-off, or the end of what was seen")
+    first_contact_s: Seconds
+    hands_off: bool = False
+    dropped: bool = False
+    settled: bool = Field(True, description="false: picked up before it had settled (touch)")
+    seen: bool = Field(
+        True, description="false: the bar was not seen at an end of it; the hands alone told it"
+    )
+    confidence: Probability = 1.0
+    measures: list[Measure] = Field(default_factory=list, description="of the fall before it")
+    kind: RestKind | None = Field(None, description="by its length; set in the attempt only")
+    touched_by: Literal["machine", "person"] = "machine"
+
+
+class Hold(Record):
+    """1.5 s or more without a rep while the bar is in the hands."""
+
+    start_s: Seconds
+    end_s: Seconds
+    where: HoldPlace
+    round: int | None = None
+
+
+class Phase(Record):
+    """A stretch of time in which the bar is in one zone (part 1 of the reading)."""
+
+    zone: Zone
+    start_s: Seconds
+    end_s: Seconds
+    probability: Probability
+
+
+class Stroke(Record):
+    """A movement of the bar through zones, knowing nothing of the workout (part 1)."""
+
+    id: str
+    path: list[Zone]
+    start_s: Seconds
+    top_s: Seconds
+    end_s: Seconds
+    likelihoods: dict[str, Probability] = Field(description="movement name to probability")
+    confidence: Probability
+    flags: list[str] = Field(default_factory=list)
+    measures: list[Measure] = Field(default_factory=list)
+
+
+class StartSignal(Record):
+    """A moment at which the clock may have started."""
+
+    at_s: Seconds
+    source: StartSource
+
+
+class Trace(Record):
+    """Thinned heights for charts, in statures above the floor; null where not seen."""
+
+    time_s: list[Seconds] = Field(default_factory=list)
+    bar_st: list[float | None] = Field(default_factory=list)
+    hip_st: list[float | None] = Field(default_factory=list)
+
+
+class Reading(Record):
+    """What the machine read (`reading.json`). Never rewritten by a person."""
+
+    format: Literal["repcount-reading/1"] = "repcount-reading/1"
+    provenance: Provenance
+    video: Video
+    workout: Workout | None = None
+    start_signals: list[StartSignal] = Field(
+        default_factory=list, description="candidates; the first is the one used"
+    )
+    end_of_sight_s: Seconds = Field(description="last moment at which anything was seen")
+    phases: list[Phase] = Field(default_factory=list)
+    strokes: list[Stroke] = Field(default_factory=list)
+    floor_rests: list[FloorRest] = Field(default_factory=list)
+    holds: list[Hold] = Field(default_factory=list)
+    reps: list[Rep] = Field(default_factory=list, description="strokes in the workout (part 2)")
+    failed: list[FailedStroke] = Field(default_factory=list)
+    trace: Trace = Field(default_factory=Trace)
+    warnings: list[Notice] = Field(default_factory=list)
+
+
+EditAction = Literal[
+    "add_rep",
+    "remove_rep",
+    "move_rep",
+    "relabel_rep",
+    "mark_no_rep",
+    "clear_no_rep",
+    "add_break",
+    "move_break",
+    "remove_break",
+    "set_clock",
+    "note",
+]
+
+
+class Edit(Record):
+    """One correction by a person: who, when and why. Entries are appended, never changed."""
+
+    id: str
+    action: EditAction
+    who: str
+    when: str = Field(description="UTC, ISO 8601")
+    why: str = ""
+    target: str | None = Field(None, description="id of the rep or floor rest it is about")
+    values: dict[str, Any] = Field(
+        default_factory=dict,
+        description="what changes: start_s, top_s, end_s, movement, round, text ...",
+    )
+    reverts: str | None = Field(None, description="id of an earlier edit that this one takes back")
+
+
+class Edits(Record):
+    """All corrections of one attempt (`edits.json`), in the order they were made."""
+
+    format: Literal["repcount-edits/1"] = "repcount-edits/1"
+    video_sha256: str
+    edits: list[Edit] = Field(default_factory=list)
+
+
+class Clock(Record):
+    """From the start signal to the last counted top (or the time cap, if given and unfinished)."""
+
+    start_s: Seconds | None
+    end_s: Seconds | None
+    start_source: StartSource
+    finished: bool | None = Field(description="null where there is no workout to finish")
+    total_s: Seconds | None
+
+
+class After(Record):
+    """The counted rep after which something happened."""
+
+    movement: str
+    number: int
+
+
+class Break(Record):
+    """The bar on the floor for 1.5 s or more, inside a round."""
+
+    id: str
+    start_s: Seconds
+    end_s: Seconds
+    first_contact_s: Seconds
+    round: int | None
+    after: After | None = Field(description="null: before the round's first counted rep")
+    hands_off: bool
+    seen: bool = Field(
+        True, description="false: the bar was not seen at an end of it, whose time is unsure"
+    )
+    touched_by: Literal["machine", "person"] = "machine"
+
+
+class BetweenRounds(Record):
+    """Last top of a round to the first start of the next."""
+
+    after_round: int
+    start_s: Seconds
+    end_s: Seconds
+    bar_down_s: Seconds
+
+
+class Transition(Record):
+    """From one movement to the next within a round, less the breaks and holds inside it."""
+
+    round: int
+    from_movement: str
+    to_movement: str
+    start_s: Seconds
+    end_s: Seconds
+    gross_s: Seconds
+    net_s: Seconds
+
+
+class RoundSpan(Record):
+    """First counted start to last counted top of a round."""
+
+    round: int
+    start_s: Seconds
+    end_s: Seconds
+    duration_s: Seconds
+    counted: int
+    prescribed: int | None
+    missing: list[MovementReps] = Field(default_factory=list)
+
+
+class SetSpeed(Record):
+    """The bar's greatest rising speeds in a set and movement of three reps and more."""
+
+    movement: str
+    reps: int
+    mean_st_s: float = Field(description="statures a second")
+    slope_share: float = Field(description="change a rep, as a share of the mean; least squares")
+    uncertainty: float | None = Field(None, ge=0, description="standard error of slope_share")
+
+
+class SetSpan(Record):
+    """Reps between two breaks; touch-and-go and resets do not end a set."""
+
+    round: int
+    number: int = Field(description="from 1 in its round")
+    reps: list[MovementReps] = Field(description="in the order done; a set may run on")
+    speeds: list[SetSpeed] = Field(default_factory=list)
+    start_s: Seconds
+    end_s: Seconds
+
+
+class TimeShare(Record):
+    """One kind of the clock's run and the seconds painted with it."""
+
+    kind: TimeKind
+    seconds: Seconds
+
+
+class Attempt(Record):
+    """Reading plus edits (`attempt.json`), always derived."""
+
+    format: Literal["repcount-attempt/1"] = "repcount-attempt/1"
+    provenance: Provenance
+    video: Video
+    workout: Workout | None = None
+    clock: Clock
+    reps: list[Rep]
+    failed: list[FailedStroke] = Field(default_factory=list)
+    breaks: list[Break] = Field(default_factory=list)
+    between_rounds: list[BetweenRounds] = Field(default_factory=list)
+    holds: list[Hold] = Field(default_factory=list)
+    transitions: list[Transition] = Field(default_factory=list)
+    rounds: list[RoundSpan] = Field(default_factory=list)
+    sets: list[SetSpan] = Field(default_factory=list)
+    floor_rests: list[FloorRest] = Field(default_factory=list)
+    time_spent: list[TimeShare] = Field(
+        default_factory=list, description="adds up to clock.total_s exactly"
+    )
+    notes: list[Notice] = Field(default_factory=list, description="a person's notes")
+    orphaned_edits: list[str] = Field(default_factory=list)
+    trace: Trace = Field(default_factory=Trace)
+    warnings: list[Notice] = Field(default_factory=list)
+
+
+class RoundDifference(Record):
+    """A round's split against plan. Differences are real minus planned."""
+
+    round: int
+    planned_s: Seconds | None
+    real_s: Seconds | None
+    difference_s: Seconds | None
+    planned_breaks: int
+    real_breaks: int
+    finished: bool = Field(
+        True, description="false: the attempt ended in it or before it; then it has no difference"
+    )
+
+
+class PlannedBreak(Record):
+    """Where the plan puts the bar down, and for how long."""
+
+    round: int
+    after: After
+    seconds: Seconds
+
+
+BreakOutcome = Literal["as planned", "moved", "unplanned", "skipped", "reset", "not reached"]
+
+
+class BreakMatch(Record):
+    """A planned break and the real one that answers it, or one of them alone.
+
+    Outcome `reset`: the planned `|` was met by 0.5 to 1.5 s on the floor. Outcome `not reached`:
+    the attempt ended before the place of the planned break.
+    """
+
+    round: int
+    outcome: BreakOutcome
+    planned: PlannedBreak | None = None
+    real: Break | None = None
+    real_reset: FloorRest | None = None
+    moved_by: int | None = Field(None, description="reps later (+) or earlier (-) than planned")
+    planned_s: Seconds | None = None
+    real_s: Seconds | None = None
+    difference_s: Seconds | None = Field(
+        None, description="an unplanned break counts whole, a skipped one as its time saved"
+    )
+    length: Literal["as planned", "longer", "shorter"] | None = None
+
+
+class TimeDifference(Record):
+    """One kind of time, planned beside real. The differences add up to the total's exactly."""
+
+    kind: str
+    planned_s: Seconds
+    real_s: Seconds
+    difference_s: Seconds
+
+
+class Comparison(Record):
+    """An attempt beside its plan (`comparison.json`)."""
+
+    format: Literal["repcount-comparison/1"] = "repcount-comparison/1"
+    provenance: Provenance
+    workout: Workout
+    planned_total_s: Seconds | None
+    real_total_s: Seconds | None
+    difference_s: Seconds | None = Field(
+        description="null where it ended early, and without a pace"
+    )
+    compared_rounds: int = Field(
+        0,
+        description="`time` compares the clock's run to the end of this round (the last finished)",
+    )
+    rounds: list[RoundDifference]
+    breaks: list[BreakMatch]
+    planned_sets: list[str] = Field(description="the pattern as written, one a round")
+    real_sets: list[str] = Field(description="the real pattern in the same notation")
+    time: list[TimeDifference] = Field(
+        description="of the compared rounds; adds up to difference_s where that is given"
+    )
+    costliest: str | None = Field(None, description="one sentence: what cost most")
+    warnings: list[Notice] = Field(default_factory=list)
+
+
+R = TypeVar("R", bound=Record)
+
+
+def save_record(record: Record, path: Path) -> None:
+    """Write a record as indented JSON. The file appears whole or not at all."""
+    path = Path(path)
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_text(record.model_dump_json(indent=1) + "\n", encoding="utf-8")
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def load_record(kind: type[R], path: Path) -> R:
+    """Read a record. Raises RecordError naming the file, the field and what to do."""
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordError(f"{path}: cannot be read ({error}); check the path.") from error
+    try:
+        return kind.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise RecordError(
+            f"{path}: not a usable {kind.__name__.lower()} file: {where}: {first['msg']}; "
+            "make it again with `repcount analyze`."
+        ) from error
+
+
+def schema_text(kind: type[Record]) -> str:
+    """The JSON Schema (2020-12) of an artifact, as text."""
+    schema = kind.model_json_schema()
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    return json.dumps(schema, indent=1, sort_keys=True) + "\n"

@@ -1,0 +1,201 @@
+"""The commands. Thin: what they do lives in `repcount.pipeline.analyze` and the stages.
+
+Heavy modules are imported inside the commands, so that help comes at once.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+import repcount
+from repcount.cli.correct import correct
+from repcount.cli.heat import heat
+from repcount.cli.library import DATA, NEEDED, demand, library, save_results, serve
+from repcount.cli.next import forecast, history, next_
+from repcount.cli.options import (
+    MODEL,
+    MOMENT,
+    PLATE_MM,
+    Commands,
+    debug_asked,
+    native_silence,
+    plain,
+    progress_shown,
+    show,
+)
+from repcount.cli.overlay import overlay
+from repcount.cli.plan import plan
+from repcount.schemas import NAMES
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(repcount.__version__, prog_name="repcount")
+@click.option("--debug", is_flag=True, help="Show the traceback of an unexpected error.")
+def cli(debug: bool) -> None:
+    """Measure barbell cycling for time from one video: reps, breaks, transitions, rounds."""
+
+
+@cli.command()
+@click.argument("video", type=click.Path(path_type=Path), required=False)
+@click.option("--plan", type=click.Path(path_type=Path), help="The plan (TOML) to compare with.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the results."
+)
+@click.option("--from", "from_s", type=MOMENT, help="Leave out what lies before.")
+@click.option("--to", "to_s", type=MOMENT, help="Leave out what lies after.")
+@click.option(
+    "--slowed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    help="How many times slower than life the file plays (8: 240 pictures a second shown at 30).",
+)
+@click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
+@PLATE_MM
+@MODEL
+@click.option(
+    "--tracks",
+    type=click.Path(path_type=Path),
+    help="A tracks file made before: read it again without looking at the pixels.",
+)
+@click.option(
+    "--no-stills",
+    "stills",
+    flag_value=False,
+    default=True,
+    help="No pictures of the video in the report.",
+)
+@click.option(
+    "--blur-faces",
+    type=click.Choice(["others", "all"]),
+    help="Make faces in these pictures unreadable: all but the athlete's, or all.",
+)
+@click.option("--save", is_flag=True, help="Put video and results into the library too.")
+@click.option("--athlete", help="Whose attempt it is, for the library.")
+@DATA
+@click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace).")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+def analyze(
+    video: Path | None,
+    plan: Path | None,
+    out: Path,
+    tracks: Path | None,
+    save: bool,
+    athlete: str | None,
+    data: Path | None,
+    as_json: bool,
+    quiet: bool,
+    **options: Any,
+) -> None:
+    """Read a video and write the results into a folder.
+
+    Moments are seconds (83.4) or minutes and seconds (1:23.4) on the clock that a player shows.
+    Corrections already in the folder are kept and applied.
+    """
+    if video is None and tracks is None:
+        raise click.UsageError("Give a video, or a tracks file with --tracks.")
+    if save and video is None:
+        raise click.UsageError("Give the video too: --save keeps it in the library.")
+    if save:
+        demand(NEEDED, "--save")
+    from repcount.pipeline.analyze import Options
+    from repcount.pipeline.analyze import analyze as run
+
+    with progress_shown(quiet or tracks is not None, debug_asked()) as progress:
+        results = run(video, plan, out, Options(**options), progress, tracks=tracks)
+    show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
+    if not quiet and not as_json:
+        click.echo(f"\nWritten to {plain(out)}")
+        if options["blur_faces"]:
+            click.echo("Faces may have been missed: look at the stills before you show them.")
+    if save and video is not None:
+        saved = save_results(data, video, out, plan, athlete)
+        if not quiet and not as_json:
+            click.echo(f"Saved in the library as {saved}")
+
+
+@cli.command()
+@click.argument("attempt", type=click.Path(path_type=Path))
+@click.option("--plan", type=click.Path(path_type=Path), required=True, help="The plan (TOML).")
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON.")
+def compare(attempt: Path, plan: Path, as_json: bool) -> None:
+    """Set an attempt (attempt.json, or the results folder) beside a plan, and print it.
+
+    The plan must be of the workout that the attempt was read as; breaks and pace may differ.
+    Nothing is written.
+    """
+    from repcount.analysis.compare import compare as run
+    from repcount.attempt.records import Attempt, load_record
+    from repcount.pipeline.results import ATTEMPT
+    from repcount.plan import load_plan
+
+    path = attempt / ATTEMPT if attempt.is_dir() else attempt
+    record = load_record(Attempt, path)
+    comparison = run(record, load_plan(plan))
+    if as_json:
+        click.echo(comparison.model_dump_json(indent=1))
+    else:
+        show(record, comparison)
+
+
+@cli.command()
+@click.argument("name", type=click.Choice(NAMES))
+def schema(name: str) -> None:
+    """Print the JSON Schema of a file or of what a command prints with --json."""
+    from repcount.schemas import schema_of
+
+    click.echo(schema_of(name), nl=False)
+
+
+@cli.command()
+@click.option("--render", is_flag=True, help="Look also at what rendering sample clips needs.")
+@click.option("--json", "as_json", is_flag=True, help="Print the checks as JSON.")
+def doctor(render: bool, as_json: bool) -> None:
+    """Check packages, models, codecs and libraries, and say what to do where something is missing.
+
+    Ends with 1 if anything is missing that reading a video needs.
+    """
+    from dataclasses import asdict
+
+    from repcount.pipeline.doctor import checks
+
+    with native_silence(debug_asked()):
+        found = checks(render=render)
+    if as_json:
+        click.echo(json.dumps([asdict(check) for check in found], indent=1))
+    else:
+        for check in found:
+            word = "ok" if check.ok else "without" if check.optional else "MISSING"
+            click.echo(f"{word:<8} {plain(check.name)}: {plain(check.found)}")
+            if not check.ok:
+                click.echo(f"{'':<8} {plain(check.advice)}")
+    if any(not check.ok and not check.optional for check in found):
+        raise click.exceptions.Exit(1)
+
+
+cli.add_command(heat)
+cli.add_command(correct)
+for _command in (plan, forecast, next_, history, overlay, library, serve):
+    cli.add_command(_command)
+
+
+def _stop(number: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def main() -> None:
+    """The console script: a request to end is heard like Ctrl-C, odd characters never stop it."""
+    signal.signal(signal.SIGTERM, _stop)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    cli()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,197 @@
+"""What the commands share: errors as sentences, moments, the report and the progress bar."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TextIO
+
+import click
+
+from repcount.errors import RepcountError
+
+if TYPE_CHECKING:
+    from repcount.attempt.records import Attempt, Comparison
+
+STOPPED = 130  # as shells say it of a program that Ctrl-C ended
+UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h
+
+
+class Failure(click.ClickException):
+    """An error as a person sees it: one sentence on stderr, and an exit code."""
+
+    def __init__(self, sentence: str, exit_code: int) -> None:
+        super().__init__(sentence)
+        self.exit_code = exit_code  # type: ignore[misc]  # click says class, means object
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"repcount: {self.message}", file=file or sys.stderr)
+
+
+class Commands(click.Group):
+    """The top group: turns every error of a command into a sentence."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, BrokenPipeError):
+            raise
+        except RepcountError as error:
+            raise Failure(str(error), error.exit_code) from error
+        except (KeyboardInterrupt, click.Abort) as error:
+            raise Failure("stopped; nothing was written.", STOPPED) from error
+        except Exception as error:
+            if ctx.params.get("debug"):
+                raise
+            what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+            raise Failure(
+                f"something went wrong that should not ({what}); nothing was written. Run "
+                "`repcount --debug ...` for the details and report them.",
+                UNEXPECTED,
+            ) from error
+
+
+class Moment(click.ParamType):
+    """A moment or a length of time: seconds, or minutes and seconds as the reports show them."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        if isinstance(value, float):
+            return value
+        parts = str(value).split(":")
+        try:
+            seconds = float(parts[-1])
+            for place, part in enumerate(reversed(parts[:-1]), 1):
+                seconds += int(part) * 60**place
+        except ValueError:
+            seconds = -1.0
+        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in str(value):
+            self.fail(f"{value!r} is no time; give seconds (83.4) or minutes (1:23.4).", param, ctx)
+        return seconds
+
+
+MOMENT = Moment()
+
+
+def plain(text: object) -> str:
+    """Text as it may be printed: no control characters."""
+    from repcount.reports.words import plain as without_controls
+
+    return without_controls(str(text))
+
+
+def show(
+    attempt: Attempt,
+    comparison: Comparison | None,
+    *,
+    as_json: bool = False,
+    quiet: bool = False,
+) -> None:
+    """The report on stdout, or the records as one JSON object."""
+    if as_json:
+        parts = {
+            "attempt": attempt.model_dump(mode="json", exclude={"trace"}),
+            "comparison": comparison.model_dump(mode="json") if comparison else None,
+        }
+        click.echo(json.dumps(parts, indent=1, ensure_ascii=False))
+    elif not quiet:
+        from rich.console import Console
+
+        from repcount.reports.terminal import WIDTH, print_report
+
+        print_report(Console(width=WIDTH, file=sys.stdout), attempt, comparison)
+
+
+def debug_asked() -> bool:
+    """Whether `--debug` stands before the command that runs."""
+    return bool(click.get_current_context().find_root().params.get("debug"))
+
+
+@contextmanager
+def progress_shown(
+    quiet: bool, debug: bool, doing: str = "Reading the video"
+) -> Iterator[Callable[[float, float], None] | None]:
+    """A bar with the time left on a terminal, one plain line elsewhere; both on stderr."""
+    with native_silence(debug) as stream:
+        if quiet:
+            yield None
+        elif not stream.isatty():
+            said: list[float] = []
+
+            def say_once(share: float, left_s: float) -> None:
+                if not said and share >= 0.02:  # by then the time left means something
+                    said.append(left_s)
+                    click.echo(f"{doing}, about {_minutes(left_s)} to go ...", file=stream)
+
+            yield say_once
+        else:
+            with _bar(stream, doing) as progress:
+                yield progress
+
+
+@contextmanager
+def _bar(stream: TextIO, doing: str) -> Iterator[Callable[[float, float], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
+    columns = (
+        TextColumn(doing),
+        BarColumn(),
+        TaskProgressColumn(),
+        TextColumn("{task.fields[left]}"),
+    )
+    with Progress(*columns, console=Console(file=stream), transient=True) as bar:
+        task = bar.add_task("", total=1.0, left="")
+
+        def progress(share: float, left_s: float) -> None:
+            bar.update(task, completed=share, left=f"{_minutes(left_s)} left")
+
+        yield progress
+
+
+@contextmanager
+def native_silence(debug: bool) -> Iterator[TextIO]:
+    """Keep what the libraries' own code writes to stderr from the person, who can do nothing with
+    it; our own words go to the stream given. With `--debug` all is shown."""
+    try:
+        number = sys.stderr.fileno()
+    except (OSError, ValueError):
+        number = -1
+    if debug or number != 2:
+        yield sys.stderr
+        return
+    sys.stderr.flush()
+    kept = os.dup(2)
+    with open(kept, "w", encoding=sys.stderr.encoding, errors="replace") as stream:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        try:
+            yield stream
+        finally:
+            stream.flush()
+            os.dup2(kept, 2)
+
+
+def _minutes(seconds: float) -> str:
+    return f"{round(seconds) // 60}:{round(seconds) % 60:02d}"
+
+
+PLATE_MM = click.option(
+    "--plate-mm",
+    type=click.FloatRange(100, 600),
+    default=450.0,
+    show_default=True,
+    help="Diameter of the largest plates.",
+)
+MODEL = click.option(
+    "--model",
+    type=click.Choice(["full", "lite"]),
+    default="full",
+    show_default=True,
+    help="Body model: lite is faster and less sure.",
+)

@@ -1,0 +1,1 @@
+"""Attempts kept for good: rows in SQLite, files in folders."""

@@ -1,0 +1,286 @@
+"""The whole library as one archive (ZIP), and back: checked whole before anything is taken in."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError
+from sqlalchemy import select
+
+from repcount.attempt.records import Record, load_record
+from repcount.errors import RecordError, RepcountError
+from repcount.heat.collect import FILES as HEAT_FILES
+from repcount.heat.collect import RECORD
+from repcount.heat.records import Heat
+from repcount.library.store import (
+    PLAN_SOURCE,
+    Athlete,
+    AttemptRow,
+    Library,
+    PlanRow,
+    clean_name,
+    has_results,
+    result_files,
+)
+from repcount.pipeline.results import EDITS, FILES, STILLS, rebuild
+from repcount.plan import parse_plan
+
+MANIFEST = "library.json"
+LARGEST_MANIFEST = 64_000_000  # bytes
+_CHUNK = 1 << 20
+
+Id = Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
+
+
+class _Athlete(Record):
+    name: str = Field(min_length=1, max_length=100)
+    notes: str
+
+
+class _Plan(Record):
+    toml: str = Field(max_length=1_000_000)
+    changed_at: int
+
+
+class _File(Record):
+    name: str = Field(pattern=rf"^([A-Za-z0-9_.-]{{1,80}}|{STILLS}/[0-9]{{8,12}}\.jpg)$")
+    bytes: int = Field(ge=0)
+    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+
+
+class _Attempt(Record):
+    id: Id
+    athlete: str | None
+    file_name: str = Field(pattern=r"^[A-Za-z0-9_-]{1,60}\.(mp4|mkv|avi|mts)$")
+    plan_toml: str | None
+    state: Literal["waiting", "running", "done", "failed", "cancelled"]
+    message: str
+    created_at: int
+    files: list[_File]
+
+
+class _Heat(Record):
+    id: Id
+    created_at: int
+    files: list[_File]
+
+
+class Manifest(Record):
+    """What is in the archive. Share links, passphrase and unfinished uploads stay behind."""
+
+    format: Literal["repcount-library/1"] = "repcount-library/1"
+    athletes: list[_Athlete]
+    plans: list[_Plan]
+    attempts: list[_Attempt]
+    heats: list[_Heat] = Field(default_factory=list)
+
+
+def export_library(library: Library, target: Path) -> int:
+    """Write everything into one archive; how many attempts it holds.
+
+    The file appears whole or not at all. Raises RepcountError where the disk refuses.
+    """
+    with library.session() as session:
+        people = {one.id: one for one in session.scalars(select(Athlete))}
+        plans = session.scalars(select(PlanRow)).all()
+        rows = session.scalars(select(AttemptRow).order_by(AttemptRow.created_at)).all()
+    part = target.with_name(target.name + ".part")
+    attempts, heats = [], []
+    try:
+        with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as archive:
+            for row in rows:
+                folder = library.folder_of(row.id)
+                rebuild(folder)
+                names = [*result_files(folder), PLAN_SOURCE, row.file_name]
+                files = _all_packed(archive, folder, names, row.id)
+                attempts.append(
+                    _Attempt(
+                        id=row.id,
+                        athlete=people[row.athlete_id].name if row.athlete_id else None,
+                        file_name=row.file_name,
+                        plan_toml=row.plan_toml,
+                        state=row.state,
+                        message=row.message,
+                        created_at=row.created_at,
+                        files=files,
+                    )
+                )
+            for heat in library.heats():
+                files = _all_packed(archive, library.heat_folder(heat.id), HEAT_FILES, heat.id)
+                heats.append(_Heat(id=heat.id, created_at=heat.created_at, files=files))
+            manifest = Manifest(
+                athletes=[_Athlete(name=one.name, notes=one.notes) for one in people.values()],
+                plans=[_Plan(toml=one.toml, changed_at=one.changed_at) for one in plans],
+                attempts=attempts,
+                heats=heats,
+            )
+            archive.writestr(MANIFEST, manifest.model_dump_json(indent=1))
+        part.replace(target)
+    except OSError as error:
+        raise RepcountError(
+            f"{target}: the archive cannot be written ({error.strerror}); check the folder and "
+            "the disk."
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+    return len(attempts)
+
+
+def _all_packed(
+    archive: zipfile.ZipFile, folder: Path, names: Iterable[str], inside: str
+) -> list[_File]:
+    """Those of the files that there are."""
+    return [
+        _packed(archive, folder / name, f"{inside}/{name}")
+        for name in sorted(names)
+        if (folder / name).is_file()
+    ]
+
+
+def _packed(archive: zipfile.ZipFile, path: Path, inside: str) -> _File:
+    digest, size = hashlib.sha256(), 0
+    with (
+        path.open("rb") as source,
+        archive.open(inside, "w", force_zip64=True) as packed,
+    ):
+        while piece := source.read(_CHUNK):
+            digest.update(piece)
+            size += len(piece)
+            packed.write(piece)
+    name = inside.partition("/")[2]
+    return _File(name=name, bytes=size, sha256=digest.hexdigest())
+
+
+def import_library(library: Library, source: Path) -> int:
+    """Take in an archive made by `export_library`; how many attempts were new.
+
+    All is checked first: names, sizes, SHA-256, records, plans, room on the disk. Attempts and
+    heats that are there already are left as they are. Raises RecordError and takes in nothing if
+    anything is wrong.
+    """
+    aside = Path(tempfile.mkdtemp(prefix=".import-", dir=library.folder))
+    try:
+        with zipfile.ZipFile(source) as archive:
+            manifest = _manifest(archive, source)
+            _check_room(manifest, library.folder, source)
+            for one in manifest.attempts:
+                _unpack(archive, one, aside / one.id, source)
+                _check_attempt(one, aside / one.id, source)
+            for heat in manifest.heats:
+                _unpack(archive, heat, aside / heat.id, source)
+                load_record(Heat, aside / heat.id / RECORD)
+        return _take_in(library, manifest, aside)
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, KeyError) as error:
+        raise RecordError(
+            f"{source}: is not a whole archive of a library ({error}); export it again."
+        ) from error
+    except OSError as error:
+        raise RecordError(f"{source}: cannot be read ({error.strerror}); check it.") from error
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
+    if archive.getinfo(MANIFEST).file_size > LARGEST_MANIFEST:
+        raise RecordError(f"{source}: its list is too large; export the library again.")
+    try:
+        manifest = Manifest.model_validate_json(archive.read(MANIFEST))
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the list"
+        raise RecordError(
+            f"{source}: {where}: {first['msg']}; export the library again."
+        ) from error
+    allowed = (*FILES, EDITS, PLAN_SOURCE)
+    listed = {MANIFEST}
+    for one in manifest.attempts:
+        for file in one.files:
+            if "/" not in file.name and file.name not in (*allowed, one.file_name):
+                raise RecordError(f"{source}: {file.name} is no file of an attempt.")
+            listed.add(f"{one.id}/{file.name}")
+        if one.plan_toml is not None:
+            parse_plan(one.plan_toml, f"{source}: plan of {one.id}")
+    for heat in manifest.heats:
+        if sorted(file.name for file in heat.files) != sorted(HEAT_FILES):
+            raise RecordError(f"{source}: the files of {heat.id} are not those of a heat.")
+        listed |= {f"{heat.id}/{file.name}" for file in heat.files}
+    for plan in manifest.plans:
+        parse_plan(plan.toml, f"{source}: plan")
+    names = archive.namelist()
+    if len(names) != len(set(names)) or set(names) != listed:
+        raise RecordError(f"{source}: holds other files than it lists; export it again.")
+    return manifest
+
+
+def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
+    lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
+    needed = sum(file.bytes for files in lists for file in files)
+    free = shutil.disk_usage(folder).free
+    if needed > free:
+        raise RecordError(
+            f"{source}: needs {needed / 1e9:.1f} GB and the disk has {free / 1e9:.1f} GB free."
+        )
+
+
+def _unpack(archive: zipfile.ZipFile, one: _Attempt | _Heat, folder: Path, source: Path) -> None:
+    folder.mkdir()
+    for file in one.files:
+        (folder / file.name).parent.mkdir(exist_ok=True)
+        digest = hashlib.sha256()
+        left = file.bytes
+        with archive.open(f"{one.id}/{file.name}") as packed, (folder / file.name).open("wb") as to:
+            while piece := packed.read(min(_CHUNK, left + 1)):
+                left -= len(piece)
+                if left < 0:
+                    break
+                digest.update(piece)
+                to.write(piece)
+        if left != 0 or digest.hexdigest() != file.sha256:
+            raise RecordError(f"{source}: {one.id}/{file.name} is damaged; export it again.")
+
+
+def _check_attempt(one: _Attempt, folder: Path, source: Path) -> None:
+    if not (folder / one.file_name).is_file():
+        raise RecordError(f"{source}: the video of {one.id} is missing; export it again.")
+    if one.state == "done" and not has_results(folder):
+        raise RecordError(f"{source}: the results of {one.id} are not usable; export it again.")
+
+
+def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
+    for person in manifest.athletes:
+        library.athlete_named(person.name)
+    kept = {plan.toml for plan in library.plans()}
+    for plan in manifest.plans:
+        if plan.toml not in kept:
+            library.put_plan(plan.toml)
+    known = {row.id for row in library.attempts()}
+    new = [one for one in manifest.attempts if one.id not in known]
+    for one in new:
+        row = AttemptRow(
+            id=one.id,
+            athlete_id=library.athlete_named(one.athlete) if one.athlete else None,
+            file_name=clean_name(one.file_name, Path(one.file_name).suffix),
+            plan_toml=one.plan_toml,
+            state="waiting" if one.state == "running" else one.state,
+            workout=parse_plan(one.plan_toml).workout.name if one.plan_toml else "",
+            message=one.message,
+            created_at=one.created_at,
+        )
+        (aside / one.id).replace(library.folder_of(one.id))
+        with library.session() as session:
+            session.add(row)
+        if one.state == "done":
+            library.finish(one.id)
+    there = {row.id for row in library.heats()}
+    for heat in manifest.heats:
+        if heat.id not in there:
+            (aside / heat.id).replace(library.heat_folder(heat.id))
+            record = load_record(Heat, library.heat_folder(heat.id) / RECORD)
+            library.note_heat(heat.id, record, heat.created_at)
+    return len(new)

@@ -1,1 +1,0 @@
-"""The library's schema, version by version (Alembic). `repcount.library` runs what is missing."""

@@ -1,0 +1,1 @@
+"""The whole way from a video to a folder of results."""

@@ -1,0 +1,215 @@
+"""From a video to a folder of results, and from such a folder to its overlay.
+
+What lies in the folder, and how a correction changes it, is in `repcount.pipeline.results`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from repcount.analysis.compare import compare
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Edits, Reading, load_record
+from repcount.errors import RecordError, RepcountError
+from repcount.motion import measure
+from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
+from repcount.plan import Plan, load_plan
+from repcount.reading import read_attempt
+from repcount.reports import stills
+from repcount.tracking.tracks import attribute, load_tracks
+from repcount.video.footage import open_footage
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from repcount.tracking.faces import Whose
+
+Progress = Callable[[float, float], None]
+
+OVERLAY = "overlay.mp4"
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a video is read. Moments are on the file's own clock, as a player shows it.
+
+    `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than life the file
+    plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
+    the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
+    the report shows pictures of the video. `blur_faces`: "others" or "all" makes faces unreadable
+    in them.
+    """
+
+    from_s: float | None = None
+    to_s: float | None = None
+    slowed: float = 1.0
+    start_s: float | None = None
+    plate_mm: float = 450.0
+    model: str = "full"
+    stills: bool = True
+    blur_faces: str | None = None
+
+
+def analyze(
+    video: Path | str | None,
+    plan: Plan | Path | str | None = None,
+    out: Path | str | None = None,
+    options: Options | None = None,
+    progress: Progress | None = None,
+    *,
+    tracks: Path | str | None = None,
+    cancel: threading.Event | None = None,
+) -> Results:
+    """Read a video, compare it with a plan if there is one, and write the results into `out`.
+
+    `tracks` is a tracks file made before: the pixels are then not looked at, and `video` may be
+    None (if given, it must be the one the tracks were made from). Corrections in `out` are kept
+    and applied. `progress(fraction, seconds_left)` is called while the video is read; setting
+    `cancel` stops it.
+
+    Raises RepcountError (its families name video, plan and records); nothing is written then.
+    """
+    options = options or Options()
+    folder = None if out is None else _usable(Path(out))
+    if isinstance(plan, (str, Path)):
+        plan = load_plan(plan)
+    edits = previous = None
+    if folder is not None and (folder / EDITS).exists():
+        edits = load_record(Edits, folder / EDITS)
+    seen = _tracks(video, tracks, options, edits, progress, cancel)
+    if folder is not None:
+        with suppress(RecordError):  # it is made anew; an unreadable one has no ids to keep
+            previous = load_record(Reading, folder / READING)
+    film = attribute(seen, "video")
+    if previous and previous.video.sha256 != film.get("sha256"):
+        previous = None
+    reading = read_attempt(
+        measure(seen, plate_mm=options.plate_mm),
+        plan.workout if plan else None,
+        start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1),
+        previous=previous,
+    )
+    reading.provenance.options["plate_mm"] = options.plate_mm
+    attempt = derive_attempt(reading, edits)
+    results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
+    if video is not None and options.stills:
+        wanted = stills.moments(attempt, results.comparison)
+        with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
+            taken = stills.take(footage, wanted, seen, _whose(options.blur_faces))
+        results = replace(results, stills=taken)
+    if folder is not None:
+        write_results(folder, results)
+    return results
+
+
+def _usable(folder: Path) -> Path:
+    if folder.exists() and not folder.is_dir():
+        raise RepcountError(f"{folder}: is a file; give a folder for the results.")
+    return folder
+
+
+def _tracks(
+    video: Path | str | None,
+    tracks: Path | str | None,
+    options: Options,
+    edits: Edits | None,
+    progress: Progress | None,
+    cancel: threading.Event | None,
+) -> xr.Dataset:
+    """Tracks from the file given, else from the pixels. What cannot fit is refused before."""
+    if tracks is not None:
+        seen = load_tracks(Path(tracks))
+        if video is not None:
+            with open_footage(video) as footage:
+                if footage.info.sha256 != attribute(seen, "video").get("sha256"):
+                    raise RecordError(
+                        f"{tracks}: was not made from {video} (their SHA-256 differ); give the "
+                        "tracks of this video, or leave the video out."
+                    )
+        return seen
+    if video is None:
+        raise RepcountError("there is nothing to read; give a video, or a tracks file.")
+    from repcount.tracking import TrackOptions, track
+
+    with open_footage(
+        video, start_s=options.from_s, end_s=options.to_s, slowed=options.slowed
+    ) as footage:
+        if edits is not None and edits.video_sha256 != footage.info.sha256:
+            raise RecordError(
+                f"the results folder holds corrections ({EDITS}) of another video than {video}; "
+                "choose another folder or move them away."
+            )
+        return track(
+            footage,
+            TrackOptions(model=options.model),
+            progress,
+            cancel,
+        )
+
+
+def make_overlay(
+    folder: Path | str,
+    video: Path | str | None = None,
+    out: Path | str | None = None,
+    *,
+    blur_faces: str | None = None,
+    progress: Progress | None = None,
+    cancel: threading.Event | None = None,
+) -> Path:
+    """Draw the attempt of a results folder onto its video and return the file written.
+
+    `video` is looked for beside the results if not given; `out` is `overlay.mp4` in the folder;
+    `blur_faces` is None, "others" (than the athlete) or "all". Raises RepcountError where the
+    results or the video cannot be read, or the video is another one.
+    """
+    from repcount.reports.overlay import Drawn, write_overlay
+
+    folder = Path(folder)
+    whose = _whose(blur_faces)
+    results = load_results(folder)
+    seen = load_tracks(folder / TRACKS)
+    film = results.attempt.video
+    video = Path(video) if video is not None else _beside(folder, film.file_name)
+    out = folder / OVERLAY if out is None else Path(out)
+    if out.exists() and out.resolve() == video.resolve():
+        raise RepcountError(f"{out}: is the video itself; give another file with --out.")
+    if not out.parent.is_dir():
+        raise RepcountError(f"{out.parent}: no such folder; make it first.")
+    with open_footage(video, slowed=film.slowed) as footage:
+        if footage.info.sha256 != film.sha256:
+            raise RecordError(
+                f"{folder}: was not made from {video} (their SHA-256 differ); give the video that "
+                "was read."
+            )
+        drawn = Drawn(
+            results.attempt, seen, results.comparison, results.plan, tuple(results.reading.phases)
+        )
+        with ExitStack() as stack:
+            blur = None
+            if whose is not None:
+                from repcount.tracking.faces import FaceBlur, HeadWatch
+
+                blur = FaceBlur(stack.enter_context(HeadWatch(footage, seen, whose)))
+            write_overlay(out, footage, drawn, blur, progress, cancel)
+    return out
+
+
+def _whose(blur_faces: str | None) -> Whose | None:
+    if blur_faces in (None, "others", "all"):
+        return cast("Whose | None", blur_faces)
+    raise RepcountError(f"blur_faces is {blur_faces!r}; it is None, 'others' or 'all'.")
+
+
+def _beside(folder: Path, name: str) -> Path:
+    """The video beside the results, or beside their folder, as the report looks for it."""
+    for place in (folder, folder.resolve().parent):
+        if name and (place / Path(name).name).is_file():
+            return place / Path(name).name
+    raise RepcountError(
+        f"{folder}: the video {name} does not lie beside the results; give it with --video."
+    )

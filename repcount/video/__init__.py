@@ -1,0 +1,1 @@
+"""A video file as upright frames with true times, and its sound."""

@@ -1,0 +1,88 @@
+"""The order of the house: no import runs upwards, none runs in a circle."""
+
+from __future__ import annotations
+
+import ast
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+# From the ground up. What stands on one line may import what stands on the lines before it.
+ORDER = (
+    "errors",
+    "units",
+    "wording",
+    "attempt",
+    "video",
+    "tracking",
+    "motion",
+    "reading",
+    "plan",
+    "analysis",
+    "reports",
+    "pipeline",
+    "heat",
+    "library",
+    "web",
+    "schemas",
+    "cli",
+)
+
+
+def _module(path: Path) -> str:
+    parts = path.relative_to(REPOSITORY).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def _modules(folder: str) -> dict[str, Path]:
+    return {_module(path): path for path in (REPOSITORY / folder).rglob("*.py")}
+
+
+def _imported(path: Path, modules: dict[str, Path]) -> set[str]:
+    """The modules of ours that a file imports, wherever in it the import stands."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        names: list[str] = []
+        if isinstance(node, ast.Import):
+            names = [one.name for one in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names = [f"{node.module}.{one.name}" for one in node.names]
+        for name in names:
+            while name and name not in modules:
+                name = name.rpartition(".")[0]
+            if name:
+                found.add(name)
+    return found
+
+
+def _room(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
+
+
+def test_every_room_has_its_place_in_the_order() -> None:
+    rooms = {_room(module) for module in _modules("repcount")} - {""}
+    assert rooms == set(ORDER)
+
+
+def test_no_import_runs_upwards() -> None:
+    modules = _modules("repcount")
+    upwards = [
+        f"{module} imports {other}"
+        for module, path in modules.items()
+        for other in _imported(path, modules)
+        if _room(module) and _room(other) and ORDER.index(_room(other)) > ORDER.index(_room(module))
+    ]
+    assert not upwards
+
+
+@pytest.mark.parametrize("folder", ["repcount", "models", "sample_clips"])
+def test_no_import_runs_in_a_circle(folder: str) -> None:
+    modules = _modules(folder)
+    packages = {_module(path) for path in modules.values() if path.name == "__init__.py"}
+    graph = {
+        module: _imported(path, modules) - {module} - packages for module, path in modules.items()
+    }
+    # raises CycleError, which names the circle
+    TopologicalSorter(graph).prepare()
