@@ -35,6 +35,7 @@ from repcount.records import (
     from_ms,
     to_ms,
 )
+from repcount.reports.numbers import short
 
 # A length as planned: well over what video adds (two events at 30 Hz: 0.014 s) and about what a
 # person's own counting of seconds varies by (common practice, no source).
@@ -409,7 +410,7 @@ def _costliest(
     most, what = max(costs, key=lambda cost: cost[0])
     if most <= 0:
         return "No part took longer than planned."
-    return f"{what} cost most: {most / 1000:.1f} s more than planned."
+    return f"{what} cost most: {short(from_ms(most))} s more than planned."
 
 
 def _break_cost(match: BreakMatch) -> str:
