@@ -383,7 +383,7 @@ def own_shares(filmed: Sequence[Filmed], plan: Plan) -> list[Fraction]:
     Raises PlanError where there is not enough data.
     """
     check_workout(filmed, plan)
-    found = forecaster(once_each(filmed)[0])
+    found = forecaster(filmed)
     if not isinstance(found, Forecaster):
         raise PlanError(f"the athlete's own pace: {found.reason}; choose an even pace.")
     rounds = [Fraction(to_ms(one.middle_s)) for one in found.forecast(plan).rounds]

@@ -184,7 +184,7 @@ def change_words(one: Change) -> str:
         if cycle:
             said = ("+" if one.difference > 0 else "") + hundredths(one.difference)
     else:
-        said = f"{one.difference:+g}".replace("-", "−")
+        said = f"{one.difference:+g}".replace("-", "−") if one.difference else "0"
     if one.within_scatter:
         said += ", within scatter"
     return said
