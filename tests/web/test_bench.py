@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -23,6 +24,7 @@ from tests.web.test_serve_pages import (
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
 
+AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
 CHOSEN = "document.getElementById('chosen').textContent"
 PAUSED = "document.getElementById('video').paused"
 FIRST, LAST = ".reps tbody tr:first-child [data-rep]", ".reps tbody tr:last-child [data-rep]"
@@ -184,15 +186,12 @@ def test_handles_are_apart_and_whole_words_with_all_in_view(browser, server, att
     hand.click(rep)
     scroll_to_chart(browser)
     grips = browser.value(GRIPS)
-    assert [one["word"] for one in grips] == ["Start", "Top", "End"]
+    assert len(grips) == 3
     for one in grips:
-        assert one["name"].startswith(f"{one['word']} of Round ")
-        assert one["lines"] == 1
-        assert one["hit"], one
-        assert one["right"] - one["left"] >= 44
-        assert one["bottom"] - one["top"] >= 44
         assert one["left"] >= 0
         assert one["right"] <= width
+        assert one["lines"] == 1
+        assert one["hit"], one
         for other in grips:
             apart = (
                 one["right"] <= other["left"]
@@ -201,6 +200,13 @@ def test_handles_are_apart_and_whole_words_with_all_in_view(browser, server, att
                 or other["bottom"] <= one["top"]
             )
             assert one is other or apart, (one, other)
+        assert one["right"] - one["left"] >= 44
+        assert one["bottom"] - one["top"] >= 44
+        assert one["name"].startswith(f"{one['word']} of Round ")
+    assert [one["word"] for one in grips] == ["Start", "Top", "End"]
+    browser.value(AXE + "; 1")
+    run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
+    assert browser.value(run) == []
     assert browser.value("document.documentElement.scrollWidth") <= width
     quiet(browser)
 
