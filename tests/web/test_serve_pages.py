@@ -245,9 +245,9 @@ def test_the_bench_goes_by_keys(browser, server, attempt):
     until(browser, f"{PANEL}.includes('end read')")
     assert server.busy_s() - began < 3
     browser.key("z")
-    until(browser, f"{PANEL}.includes('took back e1')")
+    until(browser, f"{PANEL}.includes('took back “moved a rep')")
     browser.key("y")
-    until(browser, f"{PANEL}.includes('took back e2')")
+    until(browser, f"{PANEL}.includes('brought back “moved a rep')")
     quiet(browser)
 
 
@@ -355,7 +355,7 @@ def test_every_key_that_corrects_corrects(browser, server):
         until(browser, f"{PANEL}.includes('{said}')")
     # a handle goes by the arrow keys and stays with Enter
     browser.value("document.querySelector('.reps tr:nth-child(5) [data-rep]').click()")
-    browser.value("document.querySelector('.handle:nth-child(3)').focus()")
+    browser.value("document.querySelector('.handle.end').focus()")
     browser.key("ArrowRight")
     browser.key("ArrowRight")
     browser.key("Enter")
@@ -368,7 +368,7 @@ def test_every_key_that_corrects_corrects(browser, server):
     until(browser, f"{PANEL}.includes('set the clock: end')")
     answered(browser, "o", text="breath held here")
     until(browser, f"{PANEL}.includes('breath held here')")
-    taken_back = f"{PANEL}.split('took back').length"
+    taken_back = f"{PANEL}.split(/took back|brought back/).length"
     before = browser.value(taken_back)
     for more, key in enumerate("zy", 1):
         browser.key(key)
@@ -390,8 +390,8 @@ def test_a_click_on_the_chart_goes_there_and_a_drag_moves_an_edge(browser, serve
     until(browser, "document.getElementById('video').currentTime > 10")
     browser.value("document.querySelector('.reps tr:nth-child(2) [data-rep]').click()")
     place = browser.value(
-        "(b => [b.left + b.width / 2, b.top + 40])"
-        "(document.querySelector('.handle:nth-child(3)').getBoundingClientRect())"
+        "(b => [b.left + b.width / 2, b.top + 22])"
+        "(document.querySelector('.handle.end').getBoundingClientRect())"
     )
     browser.mouse("mouseMoved", *place)
     browser.mouse("mousePressed", *place, down=True)
