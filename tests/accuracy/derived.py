@@ -1,13 +1,13 @@
 """More cases from clips of the same people: mirrored, dark, cropped, small, and made into sets.
 
-Each is written anew from its clip's pictures, without sound, and its truth follows exactly from the
-clip's. They show what an outward change does to the reading; they are no new evidence of people,
-plates or rooms.
+Each is written anew from its clip's pictures, without sound and no larger than tracking looks at,
+and its truth follows exactly from the clip's. They show what an outward change does to the reading;
+they are no new evidence of people, plates or rooms.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,19 +18,20 @@ from pydantic import TypeAdapter, ValidationError
 from repcount.errors import RepcountError
 from repcount.footage import open_footage
 from repcount.reading.movements import CATALOGUE
+from repcount.tracking import TrackOptions
 from tests.media import write_video
 
 if TYPE_CHECKING:
     from tests.accuracy.real import Clip
 
+SIDE_PX = TrackOptions.max_side
 # Three stops less light, in pictures whose values go with light to the power of 1/2.2.
 DARKENED = 2 ** (-3 / 2.2)
 CROPPED = 0.12  # of the width, on either side
 SMALL_PX = 320  # long side
 # x264's constant rate factor: 23 is usual, 18 looks like the original, 36 is coarse.
-FINE, COARSE = {"crf": "18"}, {"crf": "36"}
-# Sets keep their pictures in memory while they are played back; tracking looks at 640 pixels.
-SET_PX, SET_REPS = 800, 5
+FINE, COARSE = ({"crf": crf, "preset": "veryfast"} for crf in ("18", "36"))
+SET_REPS = 5
 TURNS = "turns.json"
 
 
@@ -63,15 +64,16 @@ KINDS = (*CHANGES, "sets")
 
 
 def derive(kind: str, clips: Sequence[Clip], folder: Path, into: Path) -> list[Clip]:
-    """Write the case of `kind` of each clip in `folder` into `into` and return their truths. Sets
-    are made of the clips alone whose turning points `turns.json` in `folder` gives. Raises
-    RepcountError where that is missing or does not fit."""
+    """Write the case of `kind` of each clip in `folder` into `into`, if it is not there yet, and
+    return their truths. Sets are made of the clips alone whose turning points `turns.json` in
+    `folder` gives. Raises RepcountError where that is missing or does not fit."""
     turns = load_turns(folder / TURNS) if kind == "sets" else {}
     made = []
     for clip in clips:
         film, to = folder / clip.clip, into / f"{Path(clip.clip).stem}.{kind}.mp4"
         if kind != "sets":
-            changed(kind, film, to)
+            if not to.is_file():
+                changed(kind, film, to)
             made.append(clip.model_copy(update={"clip": to.name}))
         elif clip.clip in turns:
             made.append(played_back(clip, turns[clip.clip], film, to))
@@ -82,8 +84,8 @@ def changed(kind: str, film: Path, to: Path) -> None:
     """The film with each picture changed, at its own time."""
     with open_footage(film) as footage:
         times = [frame.time_s for frame in footage.frames()]
-        pictures = (even(CHANGES[kind](frame.rgb)) for frame in footage.frames())
-        write_video(to, times, pictures=pictures, options=COARSE if kind == "small" else FINE)
+        pictures = (CHANGES[kind](frame.rgb) for frame in footage.frames(max_side=SIDE_PX))
+        write_whole(to, times, pictures, COARSE if kind == "small" else FINE)
 
 
 def played_back(clip: Clip, turns_s: tuple[float, float], film: Path, to: Path) -> Clip:
@@ -100,20 +102,23 @@ def played_back(clip: Clip, turns_s: tuple[float, float], film: Path, to: Path) 
             f"single lift; mend {TURNS}."
         )
     with open_footage(film) as footage:
-        kept = [
-            (frame.time_s, even(frame.rgb))
-            for frame in footage.frames(max_side=SET_PX)
-            if low_s <= frame.time_s <= high_s
-        ]
-    up = list(range(len(kept)))
+        times = [frame.time_s for frame in footage.frames()]
+    source = np.array([time_s for time_s in times if low_s <= time_s <= high_s])
+    up = list(range(len(source)))
     begins_up = not CATALOGUE[clip.movement].by_hip
     ways = [up, up[::-1]] if begins_up else [up[::-1], up]
     order = [ways[0][0]]
     for _ in range(SET_REPS):
         order += ways[0][1:] + ways[1][1:]
-    source = np.array([time_s for time_s, _ in kept])
-    times = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(source[order])))])
-    write_video(to, times.tolist(), pictures=(kept[k][1] for k in order), options=FINE)
+    if not to.is_file():
+        with open_footage(film) as footage:
+            kept = [
+                frame.rgb
+                for frame in footage.frames(max_side=SIDE_PX)
+                if low_s <= frame.time_s <= high_s
+            ]
+        played = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(source[order])))])
+        write_whole(to, played.tolist(), (kept[k] for k in order), FINE)
     length = float(source[-1] - source[0])
     first = float(clip.finish_s[0] - source[0]) + (0.0 if begins_up else length)
     finishes = [first + 2 * length * rep for rep in range(SET_REPS)]
@@ -131,7 +136,12 @@ def load_turns(path: Path) -> dict[str, tuple[float, float]]:
         ) from error
 
 
-def even(rgb: np.ndarray) -> np.ndarray:
-    """Without an odd last row and column, which the usual 4:2:0 pictures cannot have."""
-    height, width = rgb.shape[:2]
-    return np.ascontiguousarray(rgb[: height // 2 * 2, : width // 2 * 2])
+def write_whole(
+    to: Path, times_s: list[float], pictures: Iterable[np.ndarray], options: dict[str, str]
+) -> None:
+    """Write a film that appears whole or not at all. An odd last row and column are left out, which
+    the usual 4:2:0 pictures cannot have."""
+    part = to.with_name(f"part.{to.name}")
+    even = (one[: len(one) // 2 * 2, : one.shape[1] // 2 * 2] for one in pictures)
+    write_video(part, times_s, pictures=map(np.ascontiguousarray, even), options=options)
+    part.replace(to)

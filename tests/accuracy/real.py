@@ -382,6 +382,7 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", metavar="CLIP", help="these clips alone")
     parser.add_argument("--cache", type=Path, help="folder of kept tracks (FOLDER/tracks)")
     parser.add_argument("--derived", choices=KINDS, help="cases of this kind made from the clips")
+    parser.add_argument("--made", type=Path, help="keep those cases in this folder and use them")
     parser.add_argument("--jobs", type=int, default=1, help="clips at once")
     parser.add_argument("--out", type=Path, help="write everything as JSON")
     parser.add_argument("--against", type=Path, help="compare with what --out wrote earlier")
@@ -391,9 +392,10 @@ def main() -> None:
         if options.derived is None:
             run(clips, options.folder, options)
             return
-        with tempfile.TemporaryDirectory(prefix="repcount-derived-") as made:
-            cases = derive(options.derived, clips, options.folder, Path(made))
-            run(cases, Path(made), options)
+        with tempfile.TemporaryDirectory(prefix="repcount-derived-") as passing:
+            made = options.made or Path(passing)
+            made.mkdir(parents=True, exist_ok=True)
+            run(derive(options.derived, clips, options.folder, made), made, options)
             print(f"Made from the clips ({options.derived}): the same people, no more evidence.")
     except RepcountError as error:
         sys.exit(str(error))
