@@ -130,7 +130,10 @@ def tracked(path: Path, cache: Path) -> xr.Dataset:
     kept = cache / f"{path.stem}.{video[:16]}.{tracker()[:16]}.nc"
     if not kept.is_file():
         cache.mkdir(parents=True, exist_ok=True)
-        save_tracks(track(path), kept)
+        # several runs may share the folder: each writes in a place of its own
+        with tempfile.TemporaryDirectory(dir=cache) as own:
+            save_tracks(track(path), Path(own) / kept.name)
+            (Path(own) / kept.name).replace(kept)
     return load_tracks(kept)
 
 
@@ -309,12 +312,12 @@ def total_lines(mode: str, numbers: dict[str, Any]) -> Iterator[str]:
 
 def changes(results: Sequence[dict[str, Any]], before: dict[str, Any]) -> Iterator[str]:
     """What differs from an earlier run in the clips that both have."""
-    earlier = {one["clip"]: one for one in before["clips"]}
-    both = [one for one in results if one["clip"] in earlier]
+    kept = {one["clip"]: one for one in before["clips"]}
+    both = [one for one in results if one["clip"] in kept]
     yield f"against the earlier run, {len(both)} clips in both (tracker {before['tracker'][:8]}):"
     for mode in MODES:
         for one in both:
-            then, now = earlier[one["clip"]][mode], one[mode]
+            then, now = kept[one["clip"]][mode], one[mode]
             different = [
                 f"{name} {then[name]} to {now[name]}"
                 for name in ("found", "named", "extra", "wrong", "silent")
@@ -323,7 +326,7 @@ def changes(results: Sequence[dict[str, Any]], before: dict[str, Any]) -> Iterat
             if different:
                 yield f"  {mode}: {one['clip']}: {', '.join(different)}"
         then, now = (totals([one[mode] for one in ones]) for ones in (
-            [earlier[one["clip"]] for one in both], both
+            [kept[one["clip"]] for one in both], both
         ))  # fmt: skip
         told = (f"{name} {then[name]} to {now[name]}" for name in now if name != "clips")
         yield f"  {mode}, all: {', '.join(told)}"
@@ -349,10 +352,23 @@ def chosen(options: argparse.Namespace) -> list[Clip]:
     return clips
 
 
+def earlier(path: Path) -> dict[str, Any]:
+    """What --out wrote in an earlier run. Raises RepcountError if it is no such file."""
+    try:
+        before = json.loads(path.read_text())
+        if {"tracker", "clips"} <= set(before):
+            return dict(before)
+    except (OSError, ValueError, TypeError) as error:
+        raise RepcountError(f"{path}: cannot be read ({error}); give what --out wrote.") from error
+    raise RepcountError(f"{path}: is not what --out writes; give such a file.")
+
+
 def run(clips: Sequence[Clip], folder: Path, options: argparse.Namespace) -> None:
     """Read the clips, print the tables, write and compare them."""
     # what it is compared with is read first: it may be the file that is then written
-    before = json.loads(options.against.read_text()) if options.against else None
+    before = earlier(options.against) if options.against else None
+    if options.out and not options.out.resolve().parent.is_dir():
+        raise RepcountError(f"{options.out.parent}: no such folder; make it first.")
     job = partial(read, folder=folder, cache=options.cache or options.folder / "tracks")
     if options.jobs > 1:
         with get_context("spawn").Pool(options.jobs) as pool:

@@ -184,6 +184,15 @@ def test_a_truth_that_does_not_fit_is_refused(tmp_path: Path) -> None:
         real.load_truth(path)
 
 
+def test_only_what_an_earlier_run_wrote_is_compared_with(tmp_path: Path) -> None:
+    path = tmp_path / "before.json"
+    for text in (None, "{", "[]", "7", '{"tracker": ""}'):
+        if text is not None:
+            path.write_text(text)
+        with pytest.raises(RepcountError, match=r"before\.json.*--out"):
+            real.earlier(path)
+
+
 # ---------------------------------------------------------------------- derived cases
 
 
