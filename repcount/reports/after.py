@@ -13,7 +13,7 @@ from repcount.losses import Evidence
 from repcount.next_plan import NextPlan
 from repcount.plan.model import KG_PER_LB
 from repcount.reports.numbers import clock, short, signed
-from repcount.reports.pages import sheet
+from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 
@@ -224,10 +224,13 @@ def history_lines(history: History) -> list[str]:
     return lines
 
 
-def history_page(history: History) -> str:
-    """Attempts side by side as a page, rep for rep."""
+def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -> str:
+    """Attempts side by side as a page, rep for rep. `links` are the addresses of the attempts' own
+    pages, in their order."""
     return sheet(
         "history.html",
+        back=back,
+        links=links,
         history=history,
         changes=[
             (

@@ -22,7 +22,7 @@ from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
 from repcount.results import Results, correct, load_results
 from repcount.web.rebuild import Rebuilder
-from repcount.web.templates import day, page
+from repcount.web.templates import moment, page
 
 AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 ERRORS: dict[int | str, dict[str, Any]] = {
@@ -265,9 +265,9 @@ def _log(results: Results) -> list[dict[str, Any]]:
 def _moment(when: str) -> str:
     """As the pages show moments; as it stands where the list was written by hand."""
     try:
-        return day(int(datetime.fromisoformat(when).timestamp()))
+        return moment(int(datetime.fromisoformat(when).timestamp()))
     except (ValueError, OverflowError):
-        return when
+        return words.plain(when)
 
 
 def _value_words(key: str, value: Any) -> str:
