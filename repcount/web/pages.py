@@ -108,6 +108,7 @@ def router(
             row=row,
             athlete=athlete,
             panel=panel(results),
+            why_nothing=[] if results.attempt.reps else results.attempt.warnings,
             coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
             movements=MOVEMENT_NAMES,
             rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,

@@ -96,7 +96,7 @@
     drop.addEventListener("click", async () => {
       const gone = await fetch(uploadUrl, { method: "DELETE", headers }).catch(() => null);
       if (!gone || ![204, 404].includes(gone.status)) {
-        said.textContent = "That could not be deleted now; try again.";
+        said.textContent = gone ? await gone.text() : "The server does not answer; try again.";
         return;
       }
       await forget();
