@@ -38,7 +38,7 @@ STATES = ("waiting", "running", "done", "failed", "cancelled")
 INTERRUPTED = "The reading was interrupted and has begun again."
 _DELETE_TRIES = 20
 # What files of a container are called; the first where a name has another ending.
-_ENDINGS = {
+ENDINGS = {
     "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),
     "matroska": (".mkv", ".webm"),
     "avi": (".avi",),
@@ -323,7 +323,7 @@ class Library:
         """
         from repcount.containers import sniff
 
-        endings, ending = _ENDINGS[sniff(video)], Path(file_name).suffix
+        endings, ending = ENDINGS[sniff(video)], Path(file_name).suffix
         if ending.lower() not in endings:
             ending = endings[0]
         attempt_id = secrets.token_hex(8)

@@ -138,11 +138,6 @@ def _tracks(
         return seen
     if video is None:
         raise RepcountError("there is nothing to read; give a video, or a tracks file.")
-    if kept is not None and kept.is_file():
-        with suppress(RecordError):  # what is not whole is made anew
-            seen = load_tracks(kept)
-            stages.tracked(attribute(seen, "video").get("duration_s"))
-            return seen
     from repcount.tracking import TrackOptions, track
 
     with open_footage(
@@ -153,6 +148,13 @@ def _tracks(
                 f"the results folder holds corrections ({EDITS}) of another video than {video}; "
                 "choose another folder or move them away."
             )
+        if kept is not None and kept.is_file():
+            with suppress(RecordError):  # what is not whole is made anew
+                seen = load_tracks(kept)
+                film = attribute(seen, "video")
+                if film.get("sha256") == footage.info.sha256:
+                    stages.tracked(film.get("duration_s"))
+                    return seen
         seen = track(footage, TrackOptions(model=options.model), stages.tracking, cancel)
     stages.tracked()
     if kept is not None:

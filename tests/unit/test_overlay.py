@@ -14,6 +14,7 @@ import pytest
 from repcount.errors import RepcountError
 from repcount.footage import open_footage
 from repcount.plan import parse_plan
+from repcount.reading import derive_attempt
 from repcount.records import Attempt, Phase, Video
 from repcount.reports.numbers import clock
 from repcount.reports.overlay import Drawn, write_overlay
@@ -34,7 +35,7 @@ from repcount.tracking.faces import (
 from repcount.tracks import KEYPOINTS, make_tracks
 from tests.example_records import bare_attempt, example_attempt, example_comparison
 from tests.media import card, ffprobe_times, write_video
-from tests.scripted_reading import SLATE
+from tests.scripted_reading import SLATE, Script, slate
 
 
 def tracks(count: int = 60, rate_hz: float = 10.0):
@@ -208,6 +209,7 @@ def test_the_strip_counts_as_the_records_do():
         said = story.at(span.end_s)
         assert said.heading == f"Round {span.round} of 3"
         assert said.count.endswith(" of 4")
+        assert story.at(span.end_s + 0.05).heading == f"Round {span.round} of 3 done"
     pause = attempt.breaks[0]
     during = story.at(pause.start_s + 2.2)
     assert during.pausing
@@ -215,6 +217,15 @@ def test_the_strip_counts_as_the_records_do():
     assert not story.at(pause.end_s).pausing
     assert story.at(attempt.clock.start_s + 12.34).clock == "0:12.3"
     assert story.at(attempt.clock.end_s + 5).clock == clock(attempt.clock.total_s)
+
+
+def test_a_round_with_reps_missing_is_not_done():
+    script = Script(slate(3)).wait(1.0).sets("7|1+5").next_round().sets("7|1+5|1+3")
+    attempt = derive_attempt(script.reading())
+    story = Story(attempt, None, None, [])
+    first, second = attempt.rounds
+    assert story.at(first.end_s + 0.05).heading == "Round 1 of 3, 5 reps missing"
+    assert story.at(second.end_s + 0.05).heading == "Round 2 of 3, 1 rep missing"
 
 
 def test_the_plan_is_compared_at_the_end_of_each_round():
