@@ -28,6 +28,7 @@ from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import Server, finished, free_port, upload
 from tests.web.slow_line import SlowLine
 from tests.web.stub_analysis import PLAN, stub_reading, write_stub
+from tests.web.test_accessibility import AXE, RUN
 from tests.web.test_serve_pages import Hand, choose_file, quiet, until, visit
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
@@ -368,6 +369,26 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
     visit(browser, f"{site['first']}/files/report.html")
     hand.click(".back a")
     until(browser, f"location.pathname === '/attempts/{site.ids['first']}'")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1440, "light")])
+def test_pages_fit_and_break_no_rule_of_accessibility(browser, site, width, scheme):
+    """By axe-core, as `test_accessibility` has it."""
+    browser.shape(width, 900, scheme, phone=width < 600)
+    two = f"with={site.ids['first']}&with={site.ids['short']}"
+    pages = (
+        "/", "/workouts", "/workouts/Slate", f"/workouts/Slate?{two}", "/plans/1/card",
+        f"/workouts/Slate?{two}&as=heat", f"/attempts/{site.ids['nobody']}",
+        f"/attempts/{site.ids['hevc']}", f"/attempts/{site.ids['first']}/files/report.html",
+    )  # fmt: skip
+    found = {}
+    for page in pages:
+        visit(browser, site.server.address + page)
+        assert browser.value("document.documentElement.scrollWidth") <= width, page
+        browser.value(AXE.read_text(encoding="utf-8") + "; 1")
+        if broken := browser.value(RUN):
+            found[page] = broken
+    assert not found
 
 
 def _before(browser: Browser) -> int:
