@@ -85,7 +85,9 @@ def list_(data: Path | None) -> None:
     for row in kept.attempts():
         who = names.get(row.athlete_id, "") if row.athlete_id else ""
         total = clock(row.total_s) if row.total_s is not None else row.state
-        click.echo(plain(f"{row.id}  {total:<10}  {who}  {row.workout or row.file_name}".rstrip()))
+        missing = f"  ({row.missing})" if row.missing else ""
+        name = f"{row.workout or row.file_name}{missing}"
+        click.echo(plain(f"{row.id}  {total:<10}  {who}  {name}".rstrip()))
     for heat in kept.heats():
         click.echo(plain(f"{heat.id}  heat of {heat.count:<3}  {heat.name}"))
     click.echo(f"Library: {plain(kept.folder)}")
@@ -203,4 +205,10 @@ def serve(
         click.echo(f"Open {plain(address)}   (Ctrl-C ends it)")
         if settings.login:
             click.echo(serve.qr_lines(address))
-        serve.run(settings, host, port, certificate, proxy=proxy)
+        try:
+            serve.run(settings, host, port, certificate, proxy=proxy)
+        except KeyboardInterrupt:  # the way to end it, after which it has closed everything
+            click.echo(
+                "The server has stopped. What it has is in the library; uploads and readings that "
+                "were under way go on when it is started again."
+            )

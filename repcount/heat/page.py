@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY
 from repcount.reports import words
 from repcount.reports.pages import ASSETS as SHARED
-from repcount.reports.pages import environment, hashed
+from repcount.reports.pages import Back, environment, hashed
 from repcount.wording import plural
 from repcount.wording.numbers import as_tenths, clock, seconds_of, short
 
@@ -22,8 +22,9 @@ ASSETS = Path(__file__).parent / "assets"
 LONG = 40
 
 
-def heat_page(heat: Heat) -> str:
-    """The whole page as text. Everything that comes from the records is escaped."""
+def heat_page(heat: Heat, back: Back = (), links: Mapping[str, str] | None = None) -> str:
+    """The whole page as text. Everything that comes from the records is escaped. `links` are the
+    addresses of attempts' own pages, by their results folders."""
     css, script = sheet_and_script()
     policy = (
         f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
@@ -31,7 +32,13 @@ def heat_page(heat: Heat) -> str:
     )
     template = environment().from_string((ASSETS / "heat.html").read_text(encoding="utf-8"))
     return template.render(
-        heat=heat, policy=policy, css=Markup(css), script=Markup(script), **_parts(heat)
+        heat=heat,
+        back=back,
+        links=links or {},
+        policy=policy,
+        css=Markup(css),
+        script=Markup(script),
+        **_parts(heat),
     )
 
 

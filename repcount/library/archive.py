@@ -19,6 +19,7 @@ from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.store import (
+    ENDINGS,
     PLAN_SOURCE,
     Athlete,
     AttemptRow,
@@ -35,6 +36,7 @@ MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes
 _CHUNK = 1 << 20
 
+_ENDINGS = "|".join(one.removeprefix(".") for names in ENDINGS.values() for one in names)
 Id = Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
 
 
@@ -57,7 +59,7 @@ class _File(Record):
 class _Attempt(Record):
     id: Id
     athlete: str | None
-    file_name: str = Field(pattern=r"^[A-Za-z0-9_-]{1,60}\.(mp4|mkv|avi|mts)$")
+    file_name: str = Field(pattern=rf"^[A-Za-z0-9_-]{{1,60}}\.(?i:{_ENDINGS})$")
     plan_toml: str | None
     state: Literal["waiting", "running", "done", "failed", "cancelled"]
     message: str

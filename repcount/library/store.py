@@ -29,13 +29,21 @@ from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.pipeline.results import ASIDE, ATTEMPT, EDITS, FILES, READING, STILLS
 from repcount.plan import parse_plan
+from repcount.wording import plural
 
 DATABASE = "library.sqlite"
 ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
 STATES = ("waiting", "running", "done", "failed", "cancelled")
+INTERRUPTED = "The reading was interrupted and has begun again."
 _DELETE_TRIES = 20
-_ENDINGS = {"mov": ".mp4", "matroska": ".mkv", "avi": ".avi", "mpegts": ".mts"}
+# What files of a container are called; the first where a name has another ending.
+ENDINGS = {
+    "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),
+    "matroska": (".mkv", ".webm"),
+    "avi": (".avi",),
+    "mpegts": (".mts", ".m2ts", ".ts"),
+}
 
 
 class Base(DeclarativeBase):
@@ -63,7 +71,11 @@ class PlanRow(Base):
 
 
 class AttemptRow(Base):
-    """One video and where its analysis stands. Moments (`_at`) are Unix seconds."""
+    """One video and where its analysis stands. Moments (`_at`) are Unix seconds.
+
+    Of what was read: `total_s` on the clock, `counted` of `asked` reps, and whether the workout is
+    `complete` (None where none was given).
+    """
 
     __tablename__ = "attempts"
     id: Mapped[str] = mapped_column(String(32), primary_key=True)
@@ -77,6 +89,17 @@ class AttemptRow(Base):
     total_s: Mapped[float | None]
     created_at: Mapped[int]
     finished_at: Mapped[int | None]
+    complete: Mapped[bool | None]
+    counted: Mapped[int | None]
+    asked: Mapped[int | None]
+
+    @property
+    def missing(self) -> str:
+        """What an unfinished attempt came to, in words; empty where all that was asked is done, or
+        nothing was."""
+        if self.complete is not False or self.counted is None or self.asked is None:
+            return ""
+        return f"not finished, {self.counted} of {plural(self.asked, 'rep')}"
 
 
 class Upload(Base):
@@ -294,13 +317,15 @@ class Library:
     ) -> str:
         """Take a video into the library; with `results` (a folder) it is finished, else it waits.
 
-        The type is told by the content, never by the name. The video of an upload is linked, and
-        the upload marked in the same transaction as the row: a kill loses neither. Raises
-        FootageError for no video.
+        The type is told by the content; the name keeps its ending where that fits the type. The
+        video of an upload is linked, and the upload marked in the same transaction as the row: a
+        kill loses neither. Raises FootageError for no video.
         """
         from repcount.video.containers import sniff
 
-        ending = _ENDINGS[sniff(video)]
+        endings, ending = ENDINGS[sniff(video)], Path(file_name).suffix
+        if ending.lower() not in endings:
+            ending = endings[0]
         attempt_id = secrets.token_hex(8)
         folder = self.folder_of(attempt_id)
         name = clean_name(file_name, ending)
@@ -402,7 +427,7 @@ class Library:
                 .limit(1)
             )
             if row is not None:
-                row.state, row.message = "running", ""
+                row.state = "running"
         return row
 
     def requeue(self) -> None:
@@ -411,7 +436,7 @@ class Library:
             if has_results(self.folder_of(row.id)):
                 self.finish(row.id)
             else:
-                self.set_state(row.id, "waiting")
+                self.set_state(row.id, "waiting", INTERRUPTED)
 
     def tidy(self, keep_days: float | None = None) -> None:
         """Remove what no row names and uploads left lying for a week; old attempts on wish."""
@@ -544,7 +569,10 @@ def has_results(folder: Path) -> bool:
 def _finish(row: AttemptRow, record: Attempt) -> None:
     row.state, row.message = "done", ""
     row.workout = record.workout.name if record.workout else ""
-    row.total_s = record.clock.total_s
+    row.total_s, row.complete = record.clock.total_s, record.clock.finished
+    row.counted = sum(rep.status == "counted" for rep in record.reps)
+    rounds = record.workout.rounds if record.workout else []
+    row.asked = sum(part.reps for parts in rounds for part in parts) or None
     row.finished_at = now()
 
 

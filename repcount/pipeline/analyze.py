@@ -6,7 +6,6 @@ What lies in the folder, and how a correction changes it, is in `repcount.pipeli
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,18 +17,17 @@ from repcount.attempt.records import Edits, Reading, load_record
 from repcount.errors import RecordError, RepcountError
 from repcount.motion import measure
 from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
+from repcount.pipeline.stages import Progress, Stages
 from repcount.plan import Plan, load_plan
 from repcount.reading import read_attempt
 from repcount.reports import stills
-from repcount.tracking.tracks import attribute, load_tracks
+from repcount.tracking.tracks import attribute, load_tracks, save_tracks
 from repcount.video.footage import open_footage
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from repcount.tracking.faces import Whose
-
-Progress = Callable[[float, float], None]
 
 OVERLAY = "overlay.mp4"
 
@@ -64,13 +62,15 @@ def analyze(
     *,
     tracks: Path | str | None = None,
     cancel: threading.Event | None = None,
+    kept: Path | None = None,
 ) -> Results:
     """Read a video, compare it with a plan if there is one, and write the results into `out`.
 
     `tracks` is a tracks file made before: the pixels are then not looked at, and `video` may be
     None (if given, it must be the one the tracks were made from). Corrections in `out` are kept
-    and applied. `progress(fraction, seconds_left)` is called while the video is read; setting
-    `cancel` stops it.
+    and applied. `progress(fraction, seconds_left)` is called now and then, over the whole of the
+    work; setting `cancel` stops it. `kept` is a file that the tracks are put into as soon as they
+    are made, and taken from if it is there: what was killed later goes on from them.
 
     Raises RepcountError (its families name video, plan and records); nothing is written then.
     """
@@ -81,7 +81,8 @@ def analyze(
     edits = previous = None
     if folder is not None and (folder / EDITS).exists():
         edits = load_record(Edits, folder / EDITS)
-    seen = _tracks(video, tracks, options, edits, progress, cancel)
+    stages = Stages(progress, stills=video is not None and options.stills)
+    seen = _tracks(video, tracks, options, edits, stages, cancel, kept)
     if folder is not None:
         with suppress(RecordError):  # it is made anew; an unreadable one has no ids to keep
             previous = load_record(Reading, folder / READING)
@@ -100,8 +101,10 @@ def analyze(
     if video is not None and options.stills:
         wanted = stills.moments(attempt, results.comparison)
         with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
-            taken = stills.take(footage, wanted, seen, _whose(options.blur_faces))
+            each = stages.each("stills", wanted)
+            taken = stills.take(footage, each, seen, _whose(options.blur_faces))
         results = replace(results, stills=taken)
+    stages.begin("files")
     if folder is not None:
         write_results(folder, results)
     return results
@@ -118,8 +121,9 @@ def _tracks(
     tracks: Path | str | None,
     options: Options,
     edits: Edits | None,
-    progress: Progress | None,
+    stages: Stages,
     cancel: threading.Event | None,
+    kept: Path | None,
 ) -> xr.Dataset:
     """Tracks from the file given, else from the pixels. What cannot fit is refused before."""
     if tracks is not None:
@@ -131,6 +135,7 @@ def _tracks(
                         f"{tracks}: was not made from {video} (their SHA-256 differ); give the "
                         "tracks of this video, or leave the video out."
                     )
+        stages.tracked(attribute(seen, "video").get("duration_s"))
         return seen
     if video is None:
         raise RepcountError("there is nothing to read; give a video, or a tracks file.")
@@ -144,12 +149,18 @@ def _tracks(
                 f"the results folder holds corrections ({EDITS}) of another video than {video}; "
                 "choose another folder or move them away."
             )
-        return track(
-            footage,
-            TrackOptions(model=options.model),
-            progress,
-            cancel,
-        )
+        if kept is not None and kept.is_file():
+            with suppress(RecordError):  # what is not whole is made anew
+                seen = load_tracks(kept)
+                film = attribute(seen, "video")
+                if film.get("sha256") == footage.info.sha256:
+                    stages.tracked(film.get("duration_s"))
+                    return seen
+        seen = track(footage, TrackOptions(model=options.model), stages.tracking, cancel)
+    stages.tracked()
+    if kept is not None:
+        save_tracks(seen, kept)
+    return seen
 
 
 def make_overlay(

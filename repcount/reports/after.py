@@ -11,7 +11,7 @@ from repcount.analysis.forecast import Ranked, Ranking, Span, Told
 from repcount.analysis.history import AttemptColumn, Change, History
 from repcount.analysis.losses import Evidence
 from repcount.analysis.next_plan import NextPlan
-from repcount.reports.pages import sheet
+from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
@@ -261,10 +261,13 @@ def _compared_words(history: History) -> str:
     return f", in rounds {both[0]} to {both[-1]}, which both finished"
 
 
-def history_page(history: History) -> str:
-    """Attempts side by side as a page, rep for rep."""
+def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -> str:
+    """Attempts side by side as a page, rep for rep. `links` are the addresses of the attempts' own
+    pages, in their order."""
     return sheet(
         "history.html",
+        back=back,
+        links=links,
         history=history,
         changes=[
             (

@@ -8,7 +8,7 @@ from itertools import groupby
 from repcount.plan.clock_card import CardRound, CardSet
 from repcount.plan.propose import Proposal
 from repcount.plan.working_load import load_lines, load_words
-from repcount.reports.pages import sheet
+from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import plain
 from repcount.wording.numbers import clock, short
@@ -21,11 +21,12 @@ def set_words(one: CardSet) -> str:
     return " + ".join(f"{part.reps} {part.movement}" for part in one.reps)
 
 
-def card_page(proposals: Sequence[Proposal]) -> str:
+def card_page(proposals: Sequence[Proposal], back: Back = ()) -> str:
     """The clock cards as one page in one file, made for print: a sheet for each plan."""
     first = proposals[0].card
     return sheet(
         "card.html",
+        back=back,
         title=first.workout,
         cards=[
             {

@@ -14,7 +14,7 @@ from repcount.attempt.records import Attempt, Break, Comparison, Rep
 from repcount.reports import words
 from repcount.reports.cycles_chart import cycle_pictures
 from repcount.reports.fitted import fitted_slowing
-from repcount.reports.pages import ASSETS, environment, hashed
+from repcount.reports.pages import ASSETS, Back, environment, hashed
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.stills import nearest
@@ -30,6 +30,7 @@ def report_page(
     attempt: Attempt,
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
+    back: Back = (),
 ) -> str:
     """The whole page as text. Everything that comes from the records is escaped.
 
@@ -52,6 +53,7 @@ def report_page(
     return page.render(
         attempt=attempt,
         comparison=comparison,
+        back=back,
         policy=policy,
         css=Markup(css),
         script=Markup(script),

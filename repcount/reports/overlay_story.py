@@ -13,7 +13,7 @@ from repcount.errors import PlanError
 from repcount.plan import Plan, position_of
 from repcount.plan.clock_card import clock_card
 from repcount.reports import words
-from repcount.wording import numbers
+from repcount.wording import numbers, plural
 
 _GAP_S = 0.35  # points of the body are looked at several times a second; bridged up to this
 _LINGER_S = 0.5  # a rep's path stays this long after its end
@@ -129,7 +129,8 @@ class Story:
             parts = attempt.workout.rounds[number - 1]
             heading = f"Round {number} of {len(attempt.workout.rounds)}"
             if resting:
-                heading += " done"
+                missing = (begun[-1].prescribed or 0) - begun[-1].counted
+                heading += f", {plural(missing, 'rep')} missing" if missing > 0 else " done"
             last = here[-1] if here else None
             movement = last.movement if last else parts[0].movement
             asked = attempt.workout.asked(number, movement)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 ASSETS = Path(__file__).parent / "assets"
+# Addresses and names of the pages that a page was reached from, where it is one of a site.
+Back = Sequence[tuple[str, str]]
 
 
 @cache
@@ -50,11 +53,11 @@ def hashed(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def sheet(template: str, **parts: object) -> str:
+def sheet(template: str, *, back: Back = (), **parts: object) -> str:
     """A page without any script, styled by `sheet.css`."""
     from markupsafe import Markup
 
     css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
     policy = f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'"
     page = environment().get_template(template)
-    return page.render(policy=policy, css=Markup(css), **parts)
+    return page.render(policy=policy, css=Markup(css), back=back, **parts)

@@ -203,14 +203,10 @@ def at_fields(text: str, faults: Sequence[Fault] = (), status: int = 200) -> Pla
 
 
 def standing(row: AttemptRow, queue: Queue) -> dict[str, object]:
-    """An attempt's state for the pages' scripts."""
+    """An attempt's state for the pages' scripts: share done and seconds left, None if not known."""
     one = queue.running.get(row.id)
-    return {
-        "state": row.state,
-        "message": row.message,
-        "fraction": one.fraction if one else 0.0,
-        "left_s": one.left_s if one else None,
-    }
+    fraction, left_s = one.now() if one else (None, None)
+    return {"state": row.state, "message": row.message, "fraction": fraction, "left_s": left_s}
 
 
 def digest_of(token: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import mimetypes
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -24,7 +24,7 @@ from repcount.heat.manifest import Listed
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
 from repcount.heat.rows import Entry
-from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.library.store import ATTEMPTS, AttemptRow, Library, Missing, PlanRow, Share, now
 from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
@@ -32,7 +32,7 @@ from repcount.plan.propose import Proposal
 from repcount.reports.after import history_page
 from repcount.reports.card import card_page
 from repcount.reports.html import report_page
-from repcount.reports.pages import ASSETS, hashed
+from repcount.reports.pages import ASSETS, Back, hashed
 from repcount.web.actions import RowId, address, shared, standing
 from repcount.web.plan_form import (
     FEW_MOVEMENTS,
@@ -48,10 +48,20 @@ from repcount.web.rebuild import Rebuilder
 from repcount.web.review import AttemptId, panel
 from repcount.web.security import Attempts, Sessions, is_passphrase
 from repcount.web.settings import Settings
-from repcount.web.templates import day, page
+from repcount.web.templates import day_in, page
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
+HOME = ("/", "Attempts")
+# What people call the formats that are named as FFmpeg's decoders.
+CODECS = {
+    "h264": "H.264", "hevc": "HEVC (H.265)", "av1": "AV1", "libdav1d": "AV1", "vp8": "VP8",
+    "libvpx": "VP8", "vp9": "VP9", "libvpx-vp9": "VP9", "mpeg4": "MPEG-4 Visual", "h263": "H.263",
+    "mjpeg": "Motion JPEG", "mpeg2video": "MPEG-2", "prores": "ProRes", "dvvideo": "DV",
+}  # fmt: skip
 BYTES = "application/octet-stream"
+# Browsers judge by the type that is said: QuickTime's and 3GP's files are of MP4's family, and what
+# of them a browser can play it plays as that.
+TYPES = dict.fromkeys((".mov", ".m4v", ".qt", ".3gp", ".3g2"), "video/mp4")
 
 
 def router(
@@ -107,6 +117,8 @@ def router(
             row=row,
             athlete=athlete,
             panel=panel(results),
+            why_nothing=[] if results.attempt.reps else results.attempt.warnings,
+            coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
             movements=MOVEMENT_NAMES,
             rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
             shares=shares,
@@ -114,28 +126,29 @@ def router(
             files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
         )
 
-    def file_of(attempt_id: str, name: str, also: tuple[str, ...]) -> Response:
+    def file_of(attempt_id: str, name: str, also: tuple[str, ...], back: Back = ()) -> Response:
         row = library.attempt(attempt_id)
         file = library.folder_of(attempt_id) / name
         if name not in (row.file_name, *also) or not file.is_file():
             raise Missing("there is no such file.")
         if name == REPORT:
-            return report(attempt_id)
+            return report(attempt_id, back)
         if name in DERIVED:
             rebuilder.now(attempt_id)
-        return FileResponse(file, media_type=mimetypes.guess_type(name)[0] or BYTES)
+        return FileResponse(file, media_type=_type_of(name))
 
-    def report(attempt_id: str) -> HTMLResponse:
+    def report(attempt_id: str, back: Back = ()) -> HTMLResponse:
         """Made when it is asked for: the policy knows this version's script only."""
         folder = library.folder_of(attempt_id)
         found = with_stills(folder, load_results(folder))
-        html = report_page(found.attempt, found.comparison, found.stills)
+        html = report_page(found.attempt, found.comparison, found.stills, back)
         more = "img-src data:; media-src 'self' blob:; "
         return _alone(html, _asset("report.css"), _asset("report.js"), more)
 
     @routes.get("/attempts/{attempt_id}/files/{name}")
     def file(attempt_id: AttemptId, name: str) -> Response:
-        return file_of(attempt_id, name, (*FILES, EDITS))
+        back = ((f"/attempts/{attempt_id}", "Review"), HOME)
+        return file_of(attempt_id, name, (*FILES, EDITS), back)
 
     @routes.get("/s/{token}/")
     def shared_page(token: str) -> Response:
@@ -175,8 +188,9 @@ def router(
             request,
             "workouts.html",
             workouts=[
-                (name, address(name), [row for row in done if row.workout == name])
+                (name, address(name), rows, _best(rows))
                 for name in found
+                for rows in [[row for row in done if row.workout == name]]
             ],
         )
 
@@ -186,13 +200,17 @@ def router(
         workout: str,
         with_: Annotated[list[str] | None, Query(alias="with")] = None,
         as_: Annotated[str, Query(alias="as")] = "",
+        zone: Annotated[str, Query(max_length=80)] = "UTC",
     ) -> Response:
         rows = library.attempts(state="done", workout=workout)
         if not rows:
             raise Missing("there is no attempt at this workout.")
         asked = [row for row in reversed(rows) if row.id in (with_ or [])]
+        back = ((address(workout), workout), HOME)
         if len(asked) >= 2 and as_ == "heat":
-            return _heat(collect(outcomes(asked[:MOST_IN_HEAT]), workout))
+            found = collect(outcomes(asked[:MOST_IN_HEAT], zone), workout, library.folder)
+            links = {f"{ATTEMPTS}/{row.id}": f"/attempts/{row.id}" for row in asked}
+            return _heat(found, back, links)
         if len(asked) >= 2:
             asked = asked[:MOST_SIDE_BY_SIDE]
             filmed = read_attempts([library.folder_of(row.id) for row in asked])
@@ -201,10 +219,11 @@ def router(
                 replace(one, name=f"{who.get(row.athlete_id, '')} {row.file_name}".strip())
                 for one, row in zip(filmed, asked, strict=True)
             ]
-            return _sheet(history_page(side_by_side(filmed)))
+            own = [f"/attempts/{row.id}" for row in asked]
+            return _sheet(history_page(side_by_side(filmed), back, own))
         return shown(request, "workout.html", workout=workout, rows=rows, names=names())
 
-    def outcomes(rows: Sequence[AttemptRow]) -> list[Outcome]:
+    def outcomes(rows: Sequence[AttemptRow], zone: str) -> list[Outcome]:
         """Attempts of the library as a heat takes them, by name; the day where one has several."""
         who = names()
         often = Counter(row.athlete_id for row in rows)
@@ -212,7 +231,7 @@ def router(
         for row in rows:
             name = who.get(row.athlete_id, row.file_name)
             if often[row.athlete_id] > 1:
-                name = f"{name}, {day(row.created_at)}"
+                name = f"{name}, {day_in(row.created_at, zone)}"
             folder = library.folder_of(row.id)
             made.append(Outcome(Listed(Entry(name), folder, None, row.id), folder))
         return made
@@ -223,14 +242,14 @@ def router(
 
     @routes.get("/heats/{heat_id}")
     def heat(heat_id: AttemptId) -> Response:
-        return _heat(load_record(Heat, heat_file(heat_id, RECORD)))
+        return _heat(load_record(Heat, heat_file(heat_id, RECORD)), (("/heats", "Heats"), HOME))
 
     @routes.get("/heats/{heat_id}/files/{name}")
     def file_of_heat(heat_id: AttemptId, name: str) -> Response:
         file = heat_file(heat_id, name)
         if name == PAGE:
             return heat(heat_id)
-        return FileResponse(file, media_type=mimetypes.guess_type(name)[0] or BYTES)
+        return FileResponse(file, media_type=_type_of(name))
 
     def heat_file(heat_id: str, name: str) -> Path:
         file = library.heat_folder(heat_id) / name
@@ -272,11 +291,12 @@ def router(
 
     @routes.get("/plans/{plan_id}/card")
     def card(plan_id: RowId) -> Response:
-        made = parse_plan(plan_row(plan_id).toml)
+        row = plan_row(plan_id)
+        made = parse_plan(row.toml)
         one = Proposal(
             plan=made, card=clock_card(made), chosen="as written in the plan", patterns=[]
         )
-        return _sheet(card_page([one]))
+        return _sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
 
     @routes.get("/login")
     def login_page(request: Request) -> Response:
@@ -313,6 +333,16 @@ def router(
     return routes
 
 
+def _type_of(name: str) -> str:
+    """The media type of a file, by its ending."""
+    return TYPES.get(Path(name).suffix.lower()) or mimetypes.guess_type(name)[0] or BYTES
+
+
+def _best(rows: Sequence[AttemptRow]) -> float | None:
+    """The shortest total in seconds of those that did all that was asked."""
+    return min((row.total_s for row in rows if row.complete and row.total_s), default=None)
+
+
 def _alone(html: str, css: str, script: str | None = None, more: str = "") -> HTMLResponse:
     """A page that holds its style sheet and script: its policy allows these two and `more`."""
     by_script = f"script-src {hashed(script)}; " if script is not None else ""
@@ -331,5 +361,5 @@ def _sheet(html: str) -> HTMLResponse:
     return _alone(html, _asset("sheet.css"))
 
 
-def _heat(heat: Heat) -> HTMLResponse:
-    return _alone(heat_page(heat), *sheet_and_script())
+def _heat(heat: Heat, back: Back, links: Mapping[str, str] | None = None) -> HTMLResponse:
+    return _alone(heat_page(heat, back, links), *sheet_and_script())

@@ -9,6 +9,7 @@ import json
 import signal
 import subprocess
 import threading
+import time
 from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,11 +19,12 @@ from typing import IO
 from sqlalchemy import select
 
 from repcount.errors import RecordError, RepcountError
-from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Upload
+from repcount.library.store import INTERRUPTED, AttemptRow, Library, Missing, PlanRow, Upload
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault
 MOST_KILLS = 50  # from outside: so many are no accident, something guards the memory
+OVERDUE = 0.25
 _LONGEST_LINE = 2000
 
 
@@ -32,10 +34,24 @@ class Running:
 
     process: subprocess.Popen[bytes]
     kills_before: float
-    fraction: float = 0.0
+    fraction: float | None = None
     left_s: float | None = None
+    told_at: float = 0.0
     error: str = ""
     cancelled: bool = False
+
+    def now(self) -> tuple[float | None, float | None]:
+        """(share done, seconds left) as they are by now, None before anything was told.
+
+        Between two reports the work goes on. Where a part takes longer than was said, it is
+        expected to take a quarter more of the time that it has taken.
+        """
+        if self.fraction is None or self.left_s is None:
+            return self.fraction, self.left_s
+        passed = time.monotonic() - self.told_at
+        left = max(self.left_s - passed, OVERDUE * passed)
+        gone = passed / (passed + left) if passed > 0 else 0.0
+        return self.fraction + (1 - self.fraction) * gone, left
 
 
 class Queue:
@@ -152,7 +168,7 @@ class Queue:
                 ours = self.killed[attempt_id] > MOST_KILLS
             with suppress(RecordError):
                 if not ours or self.library.attempt(attempt_id).tries + 1 < MOST_TRIES:
-                    self.library.set_state(attempt_id, "waiting", tries=int(ours))
+                    self.library.set_state(attempt_id, "waiting", INTERRUPTED, tries=int(ours))
                     return
             self.library.set_state(
                 attempt_id,
@@ -182,6 +198,7 @@ def _listen(stream: IO[bytes], one: Running, wake: threading.Event) -> None:
             else:
                 one.fraction = min(max(float(words["fraction"]), 0.0), 1.0)
                 one.left_s = min(max(float(words["left_s"]), 0.0), 1e6)
+                one.told_at = time.monotonic()
     wake.set()
 
 

@@ -22,7 +22,7 @@ from repcount.reports import words
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
 from repcount.web.rebuild import Rebuilder
-from repcount.web.templates import day, page
+from repcount.web.templates import moment, page
 from repcount.wording import numbers
 
 AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
@@ -295,9 +295,9 @@ def _root(edit: Edit, named: Mapping[str, Edit]) -> tuple[Edit, int]:
 def _moment(when: str) -> str:
     """As the pages show moments; as it stands where the list was written by hand."""
     try:
-        return day(int(datetime.fromisoformat(when).timestamp()))
+        return moment(int(datetime.fromisoformat(when).timestamp()))
     except (ValueError, OverflowError):
-        return when
+        return words.plain(when)
 
 
 def _value_words(key: str, value: Any) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import ipaddress
+import shlex
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ from fcntl import LOCK_EX, LOCK_NB, flock
 from pathlib import Path
 
 from repcount.errors import RepcountError
-from repcount.library.store import Library
+from repcount.library.store import Library, default_folder
 from repcount.web.security import PASSPHRASE
 from repcount.web.settings import LOOPBACK, Settings
 
@@ -52,9 +53,12 @@ def arranged(
     if is_loopback(host) and proxy is None:
         return replace(settings, hosts=LOOPBACK | {host}, secure=tls)
     if library.setting(PASSPHRASE) is None:
+        data = ""
+        if library.folder != default_folder():
+            data = f" --data {shlex.quote(str(library.folder))}"
         raise RepcountError(
             f"others could reach this server at {proxy or host}, so it needs a passphrase; set one "
-            "with: repcount serve --set-passphrase"
+            f"with: repcount serve --set-passphrase{data}"
         )
     if not tls and proxy is None:
         raise RepcountError(

@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from jinja2 import Environment, PackageLoader
+from markupsafe import Markup
 
 from repcount.reports.pages import environment as of_reports
 
@@ -16,13 +18,28 @@ def environment() -> Environment:
     """Templates of the web pages."""
     made = of_reports().overlay(loader=PackageLoader("repcount.web", "html"))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": day}
+    made.filters = {**made.filters, "day": day, "moment": moment}
     return made
 
 
 def day(at: int) -> str:
-    """A moment in Unix seconds, as the pages show it."""
+    """A moment in Unix seconds, as text alone can say it."""
     return datetime.fromtimestamp(at, UTC).strftime("%d %b %Y, %H:%M UTC")
+
+
+def moment(at: int) -> Markup:
+    """A moment in Unix seconds as an element; the pages' script puts it into the reader's zone."""
+    machine = datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
+
+
+def day_in(at: int, zone: str) -> str:
+    """A moment in Unix seconds in a time zone of the IANA list; in UTC where it is none."""
+    try:
+        there = datetime.fromtimestamp(at, ZoneInfo(zone))
+    except (ValueError, OSError, ZoneInfoNotFoundError):
+        return day(at)
+    return there.strftime("%d %b %Y, %H:%M")
 
 
 def page(template: str, **parts: Any) -> str:

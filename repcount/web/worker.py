@@ -7,6 +7,7 @@ the error as a sentence. Limits come before anything that could be fed the file 
 from __future__ import annotations
 
 import ctypes
+import hashlib
 import json
 import os
 import platform
@@ -16,10 +17,12 @@ import struct
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 MEMORY_BYTES = 12 * 2**30  # address space; the models and their libraries map much and use little
 CPU_S = 4 * 3600
 FILE_BYTES = 2 * 2**30
+KEPT = ".tracks-{}.nc"
 _PR_SET_PDEATHSIG, _PR_SET_NO_NEW_PRIVS, _PR_SET_SECCOMP = 1, 38, 22
 # numbers of (execve, execveat, socket), and the audit name of the machine: linux/audit.h
 _CALLS = {
@@ -70,6 +73,13 @@ def _forbid(libc: ctypes.CDLL, machine: int, calls: tuple[int, ...]) -> None:
         raise OSError(ctypes.get_errno(), "the analysis could not be confined")
 
 
+def kept_name(engine: dict[str, Any]) -> str:
+    """The file in which an analysis keeps its tracks until it is done; another version of the
+    program or its models has another."""
+    text = json.dumps(engine, sort_keys=True)
+    return KEPT.format(hashlib.sha256(text.encode()).hexdigest()[:16])
+
+
 def _say(**words: object) -> None:
     print(json.dumps(words), flush=True)
 
@@ -79,6 +89,7 @@ def main() -> None:
     folder, name, longest_s = Path(sys.argv[1]), sys.argv[2], float(sys.argv[3])
     confine()
     from repcount.errors import FootageError, RepcountError
+    from repcount.heat.store import engine
     from repcount.library.store import PLAN_SOURCE
     from repcount.pipeline.analyze import analyze
     from repcount.video.footage import probe
@@ -99,7 +110,12 @@ def main() -> None:
                 "taken; cut it to the attempt."
             )
         plan = folder / PLAN_SOURCE
-        analyze(folder / name, plan if plan.exists() else None, folder, progress=progress)
+        tracks = folder / kept_name(engine())
+        analyze(
+            folder / name, plan if plan.exists() else None, folder, progress=progress, kept=tracks
+        )
+        for old in folder.glob(KEPT.format("*")):
+            old.unlink()
     except RepcountError as error:
         _say(error=str(error).replace(f"{folder}{os.sep}", ""))
         sys.exit(2)

@@ -214,7 +214,7 @@ def test_the_options_reach_the_reading_of_the_video(tracks, tmp_path, monkeypatc
     )  # fmt: skip
     assert result.exit_code == 0
     assert seen == [(2.0, 8.5, 2.0, "lite")]
-    assert result.stderr == "Reading the video, about 0:12 to go ...\n"
+    assert result.stderr == "Reading the video, about 0:13 to go ...\n"  # files too
     attempt = json.loads((out / "attempt.json").read_text())
     assert attempt["clock"]["start_s"] == 2.5  # given on the file's clock, kept in real seconds
     assert attempt["clock"]["start_source"] == "given"

@@ -11,6 +11,7 @@ import av
 import numpy as np
 import pytest
 
+from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Attempt, Phase, Video
 from repcount.errors import RepcountError
 from repcount.plan import parse_plan
@@ -34,7 +35,7 @@ from repcount.video.footage import open_footage
 from repcount.wording.numbers import clock
 from tests.example_records import bare_attempt, example_attempt, example_comparison
 from tests.media import card, ffprobe_times, write_video
-from tests.scripted_reading import SLATE
+from tests.scripted_reading import SLATE, Script, slate
 
 
 def tracks(count: int = 60, rate_hz: float = 10.0):
@@ -208,6 +209,7 @@ def test_the_strip_counts_as_the_records_do():
         said = story.at(span.end_s)
         assert said.heading == f"Round {span.round} of 3"
         assert said.count.endswith(" of 4")
+        assert story.at(span.end_s + 0.05).heading == f"Round {span.round} of 3 done"
     pause = attempt.breaks[0]
     during = story.at(pause.start_s + 2.2)
     assert during.pausing
@@ -217,6 +219,15 @@ def test_the_strip_counts_as_the_records_do():
     assert story.at(attempt.clock.start_s + 12.34).clock == "0:12.3"
     assert story.at(attempt.clock.start_s + 12.36).clock == "0:12.4"
     assert story.at(attempt.clock.end_s + 5).clock == clock(attempt.clock.total_s)
+
+
+def test_a_round_with_reps_missing_is_not_done():
+    script = Script(slate(3)).wait(1.0).sets("7|1+5").next_round().sets("7|1+5|1+3")
+    attempt = derive_attempt(script.reading())
+    story = Story(attempt, None, None, [])
+    first, second = attempt.rounds
+    assert story.at(first.end_s + 0.05).heading == "Round 1 of 3, 5 reps missing"
+    assert story.at(second.end_s + 0.05).heading == "Round 2 of 3, 1 rep missing"
 
 
 def test_the_plan_is_compared_at_the_end_of_each_round():

@@ -117,7 +117,7 @@ class Browser:
         codes = {"ArrowRight": 39, "ArrowLeft": 37, "Home": 36, "End": 35, "Tab": 9, "Enter": 13}
         common: dict[str, Any] = {"key": key, "windowsVirtualKeyCode": codes.get(key, ord(key[0]))}
         common["modifiers"] = 8 * shift
-        text = {"text": key} if len(key) == 1 else {}
+        text = {"text": "\r"} if key == "Enter" else {"text": key} if len(key) == 1 else {}
         self.call("Input.dispatchKeyEvent", type="keyDown", **common, **text)
         self.call("Input.dispatchKeyEvent", type="keyUp", **common)
 

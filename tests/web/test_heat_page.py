@@ -60,6 +60,43 @@ def test_nothing_sticks_out_and_nothing_is_said(
     assert asked == [page.resolve().as_uri()]
 
 
+SCROLLS = """[...document.querySelectorAll('.scroll')].filter(e => e.clientWidth).map(e =>
+    [e.scrollWidth - e.clientWidth, e.previousElementSibling.matches('.more') &&
+     e.previousElementSibling.checkVisibility()])"""
+
+
+def test_on_a_phone_tables_say_that_they_go_on_and_no_row_is_empty(
+    browser: Browser, page: Path
+) -> None:
+    browser.shape(390, 844, phone=True)
+    browser.open(page)
+    browser.value("document.querySelectorAll('details').forEach(one => one.open = true)")
+    browser.value("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    wide = browser.value(SCROLLS)
+    assert sum(over > 2 for over, _ in wide) >= 5
+    assert all(said is (over > 2) for over, said in wide)
+    # drawn to its end, a table says so no more
+    browser.value("document.querySelectorAll('.scroll').forEach(one => { one.scrollLeft = 9999; })")
+    browser.value("new Promise(done => setTimeout(done, 200))")
+    assert not any(said for _, said in browser.value(SCROLLS))
+    # nothing is said of a row in words that are out of sight, however many there are
+    heights = browser.value(
+        "[...document.querySelectorAll('tbody tr')].map(e => e.getBoundingClientRect().height)"
+    )
+    assert max(heights) < 844 / 3
+    cut = browser.value(
+        "[...document.querySelectorAll('.where')].map(e => e.getBoundingClientRect().right)"
+    )
+    assert max(cut) <= 390
+    # and whose row it is stays in sight
+    names = browser.value(
+        "[...document.querySelectorAll('.scroll th[scope=row]')].filter(e => e.checkVisibility())"
+        ".map(e => e.getBoundingClientRect().left)"
+    )
+    assert names
+    assert min(names) >= 0
+
+
 def test_pointing_reads_out_the_nearest_athlete(browser: Browser, page: Path) -> None:
     browser.shape(1440, 900)
     browser.open(page)

@@ -24,6 +24,8 @@ from repcount.tracking.tracks import save_tracks
 from sample_clips.render.specs import slate
 from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
+from tests.scripted_reading import Script
+from tests.scripted_reading import slate as slate_of_three
 from tests.web.stub_analysis import PLAN, write_stub
 
 
@@ -56,14 +58,48 @@ def kept(library: Library, film: Path, tmp_path: Path) -> str:
 def test_an_attempt_is_kept_with_its_files(library, kept):
     row = library.attempt(kept)
     folder = library.folder_of(kept)
-    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "Tuesday-more.mp4")
+    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "Tuesday-more.MOV")
     assert row.total_s is not None
-    assert {"attempt.json", "report.html", "Tuesday-more.mp4", "plan.toml"} <= {
+    assert {"attempt.json", "report.html", "Tuesday-more.MOV", "plan.toml"} <= {
         one.name for one in folder.iterdir()
     }
     assert (folder / "stills" / "00020094.jpg").read_bytes() == b"picture"
     library.close()
     assert Library(library.folder).attempt(kept).workout == "Slate"
+
+
+@pytest.mark.parametrize(
+    ("given", "named"),
+    [
+        ("IMG_4711.MOV", "IMG_4711.MOV"),
+        ("clip.m4v", "clip.m4v"),
+        ("clip.mkv", "clip.mp4"),  # what it holds is MP4
+        ("clip", "clip.mp4"),
+        ("report.html", "report.mp4"),
+        ("../../x.MP4", "x.MP4"),
+    ],
+)
+def test_a_name_keeps_its_ending_where_it_fits(library, film, given, named):
+    assert library.attempt(library.add_attempt(film, given)).file_name == named
+
+
+def test_an_older_library_learns_which_attempts_are_complete(library, kept, film, tmp_path):
+    write_stub(tmp_path / "short", Script(slate_of_three(3)).wait(1.0).sets("7|1+5").reading())
+    short = library.add_attempt(film, "b.mp4", plan_toml=PLAN, results=tmp_path / "short")
+    lost = library.add_attempt(film, "c.mp4", plan_toml=PLAN, results=tmp_path / "short")
+    (library.folder_of(lost) / "attempt.json").write_text("{}")
+    library.close()
+    with sqlite3.connect(library.folder / "library.sqlite") as database:
+        for column in ("complete", "counted", "asked"):
+            database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
+        database.execute("UPDATE alembic_version SET version_num = '0002'")
+    again = Library(library.folder)
+    rows = {row.id: row for row in again.attempts()}
+    assert (rows[kept].complete, rows[kept].counted, rows[kept].asked) == (True, 54, 54)
+    assert rows[kept].missing == ""
+    assert rows[short].missing == "not finished, 13 of 54 reps"
+    assert rows[lost].complete is None
+    assert rows[lost].missing == ""
 
 
 def test_what_is_no_video_is_refused_and_leaves_nothing(library, tmp_path):
@@ -209,7 +245,7 @@ def test_a_doctored_archive_is_refused_whole(library, kept, heat, tmp_path, how)
     def change(name, data):
         if how == "other bytes" and name.endswith("attempt.json"):
             data = data.replace(b"Slate", b"Slete")
-        if how == "left out" and name.endswith(".mp4"):
+        if how == "left out" and name.endswith(".MOV"):
             return
         if how == "bad heat" and name == MANIFEST:
             listed = json.loads(data)
@@ -271,7 +307,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0002",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0003",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):

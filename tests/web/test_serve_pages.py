@@ -93,7 +93,9 @@ class Hand:
         )
         found: list[float] = []
         until(self.browser, f"!!document.querySelector({selector!r})")
+        deadline = time.monotonic() + 60
         while not found:
+            assert time.monotonic() < deadline, f"{selector} cannot be pointed at"
             found = self.browser.value(place) or []
         self.browser.mouse("mousePressed", *found, down=True)
         self.browser.mouse("mouseReleased", *found)
@@ -332,7 +334,7 @@ def test_every_key_that_corrects_corrects(browser, server):
     until(browser, f"{PANEL}.includes('cleared a no-rep')")
     answered(browser, "r", movement="power clean", round="1")
     until(browser, f"{PANEL}.includes('read as deadlift')")
-    browser.key("x")
+    answered(browser, "x")
     until(browser, f"{ROWS} === {rows - 1}")
     browser.key("z")
     until(browser, f"{ROWS} === {rows}")
@@ -345,7 +347,7 @@ def test_every_key_that_corrects_corrects(browser, server):
     until(browser, f"{PANEL}.includes('added by a person')")
     browser.key("z")
     until(browser, f"!{PANEL}.includes('added by a person')")
-    browser.key("Delete")
+    answered(browser, "Delete")
     until(browser, f"{breaks} === {before - 1}")
     browser.value("document.querySelector('.reps tr:nth-child(3) [data-rep]').click()")
     for frames, key, said in ((",,", "s", "start read"), ("...", "t", "top read")):

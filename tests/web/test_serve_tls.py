@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import shlex
+import signal
 import socket
 import ssl
 import subprocess
@@ -88,6 +90,41 @@ def test_a_certificate_of_its_own_holds_and_cookies_are_secure(tmp_path):
             httpx.get(address)  # trusted by nobody who has not been told
         with pytest.raises(httpx.TransportError):
             httpx.get(f"http://127.0.0.2:{port}")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_who_ends_it_is_told_what_is_so(tmp_path, number):
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "repcount.cli.main", "serve", "--data", str(tmp_path), "--port",
+         str(port)],
+        cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            httpx.get(f"http://127.0.0.1:{port}/plans", timeout=5)
+            break
+        except httpx.TransportError:
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+    process.send_signal(number)
+    said = process.communicate(timeout=30)[0]
+    assert process.returncode == 0, said
+    assert "The server has stopped." in said
+    assert "nothing was written" not in said
+
+
+def test_the_hint_at_a_passphrase_names_the_same_library(tmp_path):
+    data = tmp_path / "a library"
+    done = subprocess.run(
+        [sys.executable, "-m", "repcount.cli.main", "serve",
+         "--data", str(data), "--host", "0.0.0.0"],
+        cwd=REPOSITORY, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode != 0
+    hint = done.stderr.partition("set one with: ")[2].strip()
+    assert shlex.split(hint) == ["repcount", "serve", "--set-passphrase", "--data", str(data)]
 
 
 def test_at_an_open_address_it_asks_for_the_passphrase(tmp_path):

@@ -132,6 +132,17 @@
     return [best, Math.min(data.full, Math.max(0, time))];
   }
 
+  // Says so where a table is wider than the page, until it has been drawn to its end.
+  for (const box of document.querySelectorAll(".scroll")) {
+    const more = document.createElement("p");
+    more.className = "small more";
+    more.textContent = "Wider than the page: swipe or scroll the table sideways for more columns →";
+    box.before(more);
+    const look = () => { more.hidden = box.scrollWidth - box.clientWidth - box.scrollLeft < 2; };
+    new ResizeObserver(look).observe(box);
+    box.addEventListener("scroll", look);
+    look();
+  }
   if (tools && data.athletes.length) tools.hidden = false;
   if (division) division.addEventListener("change", filter);
   if (athlete) athlete.addEventListener("change", () => hold(Number(athlete.value)));

@@ -256,7 +256,9 @@
     }
   }
   const edit = (action, values, target, why) => send("/edits", { action, values, target: target || null, why: why || "" });
-  function ask(title, asked, given) {
+  function ask(title, asked, given, doing = "Save") {
+    const yes = dialog.querySelector("button[value=yes]");
+    yes.textContent = doing;
     const fields = who.value.trim() ? asked : [...asked, "who"];
     document.getElementById("ask-title").textContent = title;
     const form = document.getElementById("ask-form");
@@ -271,7 +273,7 @@
     if (fields[0] === "text" || fields[0] === "why") form.elements[fields[0]].required = true;
     dialog.returnValue = "no";
     dialog.showModal();
-    form.elements[fields[0]].focus();
+    (form.elements[fields[0]] || yes).focus();
     return new Promise((done) => {
       dialog.addEventListener("close", () => {
         const answer = dialog.returnValue === "yes" ? Object.fromEntries(new FormData(form)) : null;
@@ -280,6 +282,11 @@
       }, { once: true });
     });
   }
+  document.getElementById("ask-form").addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || !event.target.matches("select")) return; // other fields do it themselves
+    event.preventDefault();
+    event.currentTarget.requestSubmit(dialog.querySelector("button[value=yes]"));
+  });
   const rep = () => {
     const one = chosen && chosen.kind === "rep" && found();
     if (!one) say("Choose a rep first: click its time, or press N.");
@@ -324,10 +331,11 @@
       if (given.round) values.round = Number(given.round);
       edit("relabel_rep", values, one.id, given.why);
     },
-    remove: () => {
+    remove: async () => {
       const one = found();
-      if (!one) rep();
-      else edit(chosen.kind === "rep" ? "remove_rep" : "remove_break", {}, one.id);
+      if (!one) { rep(); return; }
+      const given = await ask("Delete this? " + chosenName.textContent, [], {}, "Delete");
+      if (given) edit(chosen.kind === "rep" ? "remove_rep" : "remove_break", {}, one.id);
     },
     add: async () => {
       video.pause();
@@ -414,7 +422,6 @@
     move();
   }
 
-  video.addEventListener("error", () => { document.getElementById("no-film").hidden = false; });
   video.addEventListener("seeked", move);
   video.addEventListener("loadedmetadata", () => seek(waiting));
   const follow = () => {

@@ -8,11 +8,18 @@
   const sent = document.getElementById("sent");
   const pause = document.getElementById("pause");
   const send = document.getElementById("send");
+  const begun = document.getElementById("begun");
   const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0) + " MB";
   let upload = null;
   let paused = false;
   let patience = 0; // milliseconds
   let movedAt = null; // when the upload last got on; null where nothing is on its way
+
+  function show(sending) {
+    document.getElementById("sending").hidden = pause.hidden = !sending;
+    send.disabled = sending;
+    begun.hidden = sending;
+  }
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -40,8 +47,9 @@
       onShouldRetry: (error) => {
         const answer = error.originalResponse;
         const status = answer ? answer.getStatus() : 0;
-        sent.textContent = "The connection is lost; trying again.";
-        return status === 0 || status === 408 || status === 409 || status === 423 || (status >= 500 && status !== 507);
+        const again = [0, 408, 409, 423].includes(status) || (status >= 500 && status !== 507);
+        if (again) sent.textContent = "The connection is lost; trying again.";
+        return again;
       },
       onProgress: (done, whole) => {
         if (beganAt === null) beganAt = done;
@@ -56,7 +64,7 @@
         const answer = error.originalResponse;
         movedAt = null;
         said.textContent = (answer && answer.getBody()) || "The upload broke off; press Upload to go on where it stopped.";
-        send.disabled = false;
+        show(false);
       },
       onSuccess: (payload) => {
         movedAt = null;
@@ -64,13 +72,40 @@
         location.href = attempt ? "/attempts/" + attempt : "/";
       },
     });
-    document.getElementById("sending").hidden = false;
-    pause.hidden = false;
-    send.disabled = true;
+    bar.value = 0;
+    sent.textContent = "";
+    show(true);
     const before = await upload.findPreviousUploads();
     if (before.length) upload.resumeFromPreviousUpload(before[0]);
     upload.start();
   });
+  // Uploads of this browser that have not come to their end, as the server has them.
+  async function mention({ uploadUrl, urlStorageKey, metadata }) {
+    const headers = { "Tus-Resumable": "1.0.0", "X-Token": document.querySelector("meta[name=token]").content };
+    const forget = () => tus.defaultOptions.urlStorage.removeUpload(urlStorageKey);
+    const answer = await fetch(uploadUrl, { method: "HEAD", headers }).catch(() => null);
+    if (answer && answer.status === 404) await forget();
+    if (!answer || !answer.ok || answer.headers.get("X-Attempt")) return;
+    const [come, whole] = ["Upload-Offset", "Upload-Length"].map((name) => Number(answer.headers.get(name)));
+    const line = document.createElement("li");
+    const name = document.createElement("bdi");
+    const drop = document.createElement("button");
+    name.textContent = metadata.filename;
+    drop.type = "button";
+    drop.textContent = "Delete what has come";
+    drop.addEventListener("click", async () => {
+      const gone = await fetch(uploadUrl, { method: "DELETE", headers }).catch(() => null);
+      if (!gone || ![204, 404].includes(gone.status)) {
+        said.textContent = gone ? await gone.text() : "The server does not answer; try again.";
+        return;
+      }
+      await forget();
+      line.remove();
+    });
+    line.append("The upload of ", name, " has not come to its end: " + megabytes(come) + " of " + megabytes(whole) + " have come. Choose the same video again to go on from there. ", drop);
+    begun.append(line);
+  }
+  tus.defaultOptions.urlStorage.findAllUploads().then((all) => all.filter((one) => one.uploadUrl).forEach(mention));
   // A phone out of reach is not told that its connection is gone: it begins another itself. The
   // browser may take one for it that is gone as well, so the next ones have less time.
   setInterval(async () => {

@@ -1,37 +1,77 @@
 "use strict";
-// What every page does: following an analysis that runs.
+// What every page does: moments in the reader's time zone, and following an analysis that runs.
 (() => {
+  const day = { day: "2-digit", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit" };
+  const local = (moment) => moment.toLocaleString("en-GB", day);
+  function put() {
+    for (const one of document.querySelectorAll("time[datetime]:not([data-local])")) {
+      one.dataset.local = "";
+      one.textContent = local(new Date(one.dateTime));
+    }
+    for (const one of document.querySelectorAll("option[data-at]")) {
+      one.textContent = one.textContent.replace(/\([^()]*\)$/, "(" + local(new Date(1000 * one.dataset.at)) + ")");
+      one.removeAttribute("data-at");
+    }
+  }
+  put();
+  new MutationObserver(put).observe(document.body, { childList: true, subtree: true });
+  const zone = document.getElementById("zone");
+  if (zone) zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+
+  const SILENT_MS = 8000; // the server says something twice a second
+  const AGAIN_MS = 3000;
   const left = (seconds) => {
     if (seconds === null) return "";
     return seconds < 90 ? ", about " + Math.max(1, Math.round(seconds)) + " s left" : ", about " + Math.round(seconds / 60) + " min left";
   };
-  const words = (now) => ({
+  const words = (now) => now === null ? "The server is out of reach; trying again" : ({
     waiting: "Waiting for its turn",
-    running: "Being read: " + Math.round(100 * now.fraction) + " %" + left(now.left_s),
+    running: now.fraction === null ? "Being read" : "Being read: " + Math.floor(100 * now.fraction) + " %" + left(now.left_s),
     done: "Read",
     failed: "Not read",
     cancelled: "Stopped",
   })[now.state];
+  // Tells how an analysis stands, null while the server cannot be heard.
   function follow(attempt, tell) {
-    const source = new EventSource("/api/attempts/" + attempt + "/events");
+    const address = "/api/attempts/" + attempt + "/events";
+    const source = new EventSource(address);
+    let heardAt = performance.now();
+    const watch = setInterval(() => {
+      if (performance.now() - heardAt > SILENT_MS) tell(null);
+    }, 1000);
     source.onmessage = (event) => {
       const now = JSON.parse(event.data);
+      heardAt = performance.now();
       tell(now);
       if (now.state !== "waiting" && now.state !== "running") {
         source.close();
         location.reload();
       }
     };
+    source.onerror = () => {
+      tell(null);
+      if (source.readyState !== EventSource.CLOSED) return; // the browser tries again itself
+      clearInterval(watch);
+      setTimeout(async () => {
+        const answer = await fetch(address + "?once=true").catch(() => null);
+        if (answer && [401, 403, 404].includes(answer.status)) location.reload(); // the page says why
+        else follow(attempt, tell);
+      }, AGAIN_MS);
+    };
   }
   const page = document.getElementById("follow");
   if (page) {
     follow(page.dataset.attempt, (now) => {
-      document.getElementById("bar").value = now.fraction;
+      const bar = document.getElementById("bar");
+      bar.hidden = now === null;
+      if (now && now.fraction !== null) bar.value = now.fraction;
+      else bar.removeAttribute("value");
       document.getElementById("stand").textContent = words(now) + ".";
+      document.getElementById("known").textContent = now ? now.message : "";
     });
   }
   // few at once: a browser keeps only six connections to one server
   for (const line of [...document.querySelectorAll("[data-follow]")].slice(0, 3)) {
-    follow(line.dataset.follow, (now) => { line.textContent = words(now); });
+    follow(line.dataset.follow, (now) => { line.textContent = now ? words(now) : "server out of reach"; });
   }
 })();

@@ -1,0 +1,505 @@
+"""Ways that people walk through the site, in a real browser: each ended in a fault once."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+import uvicorn
+
+from repcount.attempt.records import Notice, Reading
+from repcount.library.store import Library
+from repcount.web.app import create_app
+from repcount.web.settings import Settings
+from tests.conftest import REPOSITORY
+from tests.media import write_video
+from tests.scripted_reading import Script, slate
+from tests.web.browser import CHROMIUM, Browser
+from tests.web.serving import Server, finished, free_port, upload
+from tests.web.slow_line import SlowLine
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
+from tests.web.test_accessibility import AXE, RUN
+from tests.web.test_serve_pages import Hand, choose_file, quiet, until, visit
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
+
+CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
+ZONE = "Asia/Kolkata"  # five and a half hours before UTC, summer and winter
+SHOWN = "document.getElementById('main').innerText"
+MISSING = "Not finished, 13 of 54 reps"
+
+
+def reading_of(name: str) -> Reading:
+    """What was read of the attempt of a name."""
+    if name == "short":
+        return Script(slate(3)).wait(1.0).sets("7|1+5").reading()
+    if name == "nobody":
+        text = "No athlete could be followed; film one person, whole, from 3 to 5 m away."
+        made = Script(slate(3)).wait(1.0).reading()
+        made.warnings = [Notice(code="nobody-lifting", text=text)]
+        return made
+    made = stub_reading()
+    if name == "hevc":
+        made.video.codec = "hevc"
+    return made
+
+
+class Site:
+    """A server on a library that holds attempts: `first`, `second`, `short`, `nobody`, `hevc`."""
+
+    def __init__(self, folder: Path) -> None:
+        times = [n / 30 for n in range(30)]
+        tone = (8000 * np.sin(np.arange(48_000) / 20)).astype(np.int16)
+        films = {
+            "h264": write_video(folder / "film.mp4", times),
+            "hevc": write_video(folder / "h.mp4", times, codec="libx265", sound=tone),
+        }
+        library = Library(folder / "data")
+        library.put_plan(PLAN)
+        self.ids = {}
+        for name, athlete in (
+            ("first", "Robin"), ("second", "Robin"), ("short", "Kit"), ("nobody", "Kit"),
+            ("hevc", "Kit"),
+        ):  # fmt: skip
+            write_stub(folder / name, reading_of(name))
+            self.ids[name] = library.add_attempt(
+                films["hevc" if name == "hevc" else "h264"],
+                "IMG_4711.MOV" if name in ("second", "hevc") else f"{name}.mp4",
+                athlete_id=library.athlete_named(athlete),
+                plan_toml=PLAN,
+                results=folder / name,
+            )
+        library.close()
+        self.server = Server(folder / "data")
+
+    def __getitem__(self, name: str) -> str:
+        return f"{self.server.address}/attempts/{self.ids[name]}"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with Browser() as one:
+        one.call("Emulation.setTimezoneOverride", timezoneId=ZONE)
+        yield one
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    made = Site(tmp_path_factory.mktemp("site"))
+    with made.server:
+        yield made
+
+
+@pytest.fixture
+def line(site: Site) -> Iterator[SlowLine]:
+    one = SlowLine(lambda: site.server.port, 2_000_000)
+    yield one
+    one.close()
+
+
+# Lists -------------------------------------------------------------------------------------------
+
+
+def test_an_unfinished_attempt_is_marked_and_never_the_best(browser, site):
+    browser.shape(390, 844, phone=True)
+    address = site.server.address
+    visit(browser, address + "/")
+    of_short = f"document.querySelector('a[href$=\"{site.ids['short']}\"]').innerText"
+    assert MISSING in browser.value(of_short)
+    time_of_short = re.search(r"\d:\d\d\.\d", browser.value(of_short))
+    assert time_of_short
+    hand = Hand(browser)
+    hand.click("nav [href='/workouts']")
+    until(browser, "location.pathname === '/workouts'")
+    said = browser.value(SHOWN)
+    assert "best " in said
+    assert f"best {time_of_short[0]}" not in said
+    hand.click("main a[href^='/workouts/']")
+    until(browser, "location.pathname === '/workouts/Slate'")
+    assert browser.value(SHOWN).count(MISSING) == 1
+    hand.click("nav [href='/athletes']")
+    until(browser, "location.pathname === '/athletes'")
+    hand.click("main a[href^='/athletes/']")  # Kit, by the alphabet
+    until(browser, "location.pathname.startsWith('/athletes/')")
+    assert browser.value(SHOWN).count(MISSING) == 1
+    quiet(browser)
+
+
+def test_the_command_marks_the_unfinished_too(site):
+    done = subprocess.run(
+        [sys.executable, "-m", "repcount.cli.main", "library", "list",
+         "--data", site.server.folder],
+        cwd=REPOSITORY, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    marked = [row for row in done.stdout.splitlines() if "not finished, 13 of 54 reps" in row]
+    assert [row.split()[0] for row in marked] == [site.ids["short"]]
+
+
+def test_a_name_keeps_its_ending_and_the_video_plays(browser, site):
+    visit(browser, site["second"])
+    until(browser, "document.getElementById('video').videoWidth > 0")
+    assert browser.value("document.getElementById('video').src").endswith("/IMG_4711.MOV")
+    with site.server.client() as client:
+        made = upload(client, (site.server.folder.parent / "film.mp4").read_bytes(),
+                      filename="IMG_0815.MOV")  # fmt: skip
+        assert finished(client, made)["state"] == "done"
+        client.post(f"/api/attempts/{made}/delete")
+    library = Library(site.server.folder)
+    assert library.attempt(site.ids["second"]).file_name == "IMG_4711.MOV"
+    library.close()
+
+
+def test_times_are_in_the_readers_zone(browser, site):
+    library = Library(site.server.folder)
+    at = library.attempt(site.ids["first"]).created_at
+    library.close()
+    there = datetime.fromtimestamp(at, ZoneInfo(ZONE)).strftime("%d %b %Y, %H:%M")
+    utc = datetime.fromtimestamp(at, ZoneInfo("UTC")).strftime("%d %b %Y, %H:%M UTC")
+    for page in ("/", "/workouts/Slate", f"/attempts/{site.ids['first']}"):
+        visit(browser, site.server.address + page)
+        until(browser, "!!document.querySelector('time[data-local]')")
+        times = browser.value(
+            "[...document.querySelectorAll('time')].map(e => [e.textContent, e.title])"
+        )
+        assert [there, utc] in times, page
+        assert "UTC" not in browser.value(SHOWN), page
+    # two attempts of one athlete are told apart by their times
+    visit(browser, site.server.address + "/workouts/Slate")
+    hand = Hand(browser)
+    for name in ("first", "second", "short", "nobody", "hevc"):
+        box = f"document.querySelector('[value=\"{site.ids[name]}\"]')"
+        browser.value(f"{box}.checked = {str(name in ('first', 'second')).lower()}")
+    hand.click("[name=as]")
+    until(browser, "!!document.getElementById('h-result')")
+    assert f"Robin, {there}" in browser.value("document.body.innerText")
+
+
+def test_a_correction_is_logged_in_the_readers_zone(browser, site):
+    browser.shape(1440, 900)
+    visit(browser, site["first"])
+    until(browser, "!!document.getElementById('data')")
+    browser.value("document.getElementById('who').value = 'Robin'")
+    browser.value("document.activeElement.blur()")
+    browser.key("[")
+    until(browser, "!!document.querySelector('.log time[data-local]')")
+    assert "UTC" not in browser.value("document.querySelector('.log').innerText")
+
+
+# Videos ------------------------------------------------------------------------------------------
+
+
+def test_a_video_that_cannot_be_shown_is_said_at_the_video(browser, site):
+    """HEVC, which this browser decodes no more than many others: its sound plays, its picture is
+    black, and no error is raised."""
+    browser.shape(390, 844, phone=True)
+    visit(browser, site["hevc"])
+    until(browser, "document.getElementById('video').readyState > 0"
+                   " || document.getElementById('video').error")  # fmt: skip
+    said = "document.getElementById('no-film')"
+    until(browser, f"{said}.checkVisibility()")
+    assert "HEVC" in browser.value(f"{said}.innerText")
+    assert "H.264" in browser.value(f"{said}.innerText")
+    near = browser.value(
+        f"{said}.getBoundingClientRect().top"
+        " - document.getElementById('video').getBoundingClientRect().bottom"
+    )
+    assert 0 <= near < 40
+    visit(browser, site["first"])
+    until(browser, "document.getElementById('video').videoWidth > 0")
+    assert not browser.value(f"{said}.checkVisibility()")
+
+
+def test_a_file_that_is_gone_is_said_at_the_video(browser, site):
+    visit(browser, site["first"])
+    browser.value("document.getElementById('video').src = '/attempts/0/files/none.mp4'")
+    until(browser, "document.getElementById('no-film').checkVisibility()")
+
+
+# Uploads -----------------------------------------------------------------------------------------
+
+
+def test_of_a_refused_file_only_the_reason_is_shown(browser, site, tmp_path):
+    (tmp_path / "holiday.mp4").write_bytes(b"no video at all, " * 1000)
+    visit(browser, site.server.address + "/")
+    choose_file(browser, "#film-file", tmp_path / "holiday.mp4")
+    Hand(browser).click("#send")
+    until(browser, "document.getElementById('upload-said').textContent !== ''")
+    time.sleep(0.5)
+    shown = browser.value("document.getElementById('upload').innerText")
+    assert "not a video in a format" in shown
+    assert "connection" not in shown
+    assert "left" not in shown
+    assert not browser.value("document.getElementById('bar').checkVisibility()")
+    assert browser.value("document.getElementById('send').disabled") is False
+
+
+def half_an_upload(browser: Browser, line: SlowLine) -> None:
+    """Begin to send the clip, and close the page."""
+    visit(browser, line.address + "/")
+    choose_file(browser, "#film-file", CLIP)
+    browser.value("document.getElementById('send').click()")
+    until(browser, "document.getElementById('bar').value > 0.4")
+    browser.call("Page.navigate", url="about:blank")
+    visit(browser, line.address + "/")
+    until(browser, "!!document.querySelector('#begun li')")
+
+
+def test_a_half_done_upload_is_mentioned_and_goes_on(browser, site, line):
+    half_an_upload(browser, line)
+    said = browser.value("document.getElementById('begun').innerText")
+    assert CLIP.name in said
+    come = float(re.search(r"([\d.]+) MB of", said)[1]) * 1e6
+    assert 0.02 * CLIP.stat().st_size < come < CLIP.stat().st_size
+    choose_file(browser, "#film-file", CLIP)
+    browser.value("document.getElementById('send').click()")
+    until(browser, "document.getElementById('bar').value > 0")
+    assert browser.value("document.getElementById('bar').value") > 0.02
+    until(browser, "location.pathname.startsWith('/attempts/')", 60)
+    visit(browser, line.address + "/")
+    time.sleep(0.5)
+    assert browser.value("document.querySelectorAll('#begun li').length") == 0
+    with site.server.client() as client:
+        for found in re.findall(r'/attempts/(\w{16})"', client.get("/").text):
+            if found not in site.ids.values():
+                client.post(f"/api/attempts/{found}/delete")
+
+
+def test_a_half_done_upload_can_be_deleted(browser, site, line):
+    half_an_upload(browser, line)
+    hand = Hand(browser)
+    while browser.value("!!document.querySelector('#begun li')"):
+        hand.click("#begun button")  # refused while the closed page's last request is still heard
+        time.sleep(1)
+    assert not list((site.server.folder / "uploads").iterdir())
+    visit(browser, line.address + "/")
+    time.sleep(0.5)
+    assert browser.value("document.querySelectorAll('#begun li').length") == 0
+
+
+# An analysis that runs ---------------------------------------------------------------------------
+
+TELLS = """
+import json, sys, time
+sys.path.insert(0, {repository!r})
+from pathlib import Path
+from tests.web.stub_analysis import write_stub
+folder = Path(sys.argv[1])
+mark = folder / "again"
+print(json.dumps({{"fraction": 0.93 if mark.exists() else 0.4, "left_s": 8.0}}), flush=True)
+mark.touch()
+time.sleep({seconds})
+write_stub(folder)
+"""
+
+
+def telling(seconds: float) -> tuple[str, ...]:
+    """An analysis that tells once how far it is, and then is silent."""
+    return (sys.executable, "-c", TELLS.format(repository=str(REPOSITORY), seconds=seconds))
+
+
+STAND = "document.getElementById('stand').textContent"
+
+
+def test_what_is_shown_of_an_analysis_is_true_at_every_moment(browser, tmp_path):
+    with Server(tmp_path / "data", worker=telling(12)) as server:
+        with server.client() as client:
+            made = upload(client, CLIP.read_bytes())
+        visit(browser, f"{server.address}/attempts/{made}")
+        until(browser, f"{STAND}.includes('about 8 s left')")
+        until(browser, f"{STAND}.includes('about 5 s left')")  # nothing new was told meanwhile
+        share = int(re.search(r"(\d+) %", browser.value(STAND))[1])
+        assert 40 < share < 75
+        server.kill()
+        until(browser, f"{STAND}.includes('out of reach')")
+        assert "left" not in browser.value(SHOWN)
+        assert not browser.value("document.getElementById('bar').checkVisibility()")
+        server.start()
+        # from where the work before the kill had come, and why it begins again is said
+        until(browser, f"{STAND}.includes('93 %')")
+        assert "interrupted and has begun again" in browser.value(SHOWN)
+        until(browser, "!!document.getElementById('panel')", 60)
+
+
+def test_before_anything_is_known_no_figure_is_shown(browser, tmp_path):
+    silent = (sys.executable, "-c", "import time; time.sleep(60)")
+    with Server(tmp_path / "data", worker=silent) as server:
+        with server.client() as client:
+            made = upload(client, CLIP.read_bytes())
+        visit(browser, f"{server.address}/attempts/{made}")
+        until(browser, f"{STAND} === 'Being read.'")
+        assert browser.value("document.getElementById('bar').position") == -1
+        with server.client() as client:
+            client.post(f"/api/attempts/{made}/cancel")
+        until(browser, f"{SHOWN}.includes('Stopped by hand')")
+
+
+# Ways back ---------------------------------------------------------------------------------------
+
+
+def test_heat_comparison_and_card_lead_back_and_on(browser, site):
+    browser.shape(390, 844, phone=True)
+    address, hand = site.server.address, Hand(browser)
+    for button, way in (("[name=as]", "#h-result"), (".main", ".dense")):
+        visit(browser, address + "/workouts/Slate")
+        browser.value(
+            "document.querySelectorAll('[name=with]').forEach(one => one.checked = "
+            f"{[site.ids['first'], site.ids['short']]}.includes(one.value))"
+        )
+        hand.click(f"form .row {button}")
+        until(browser, f"!!document.querySelector({way!r})")
+        assert browser.value("document.documentElement.scrollWidth") <= 390
+        hand.click(f"table a[href='/attempts/{site.ids['short']}']")
+        until(browser, f"location.pathname === '/attempts/{site.ids['short']}'")
+        browser.call("Page.navigateToHistoryEntry", entryId=_before(browser))
+        until(browser, f"!!document.querySelector({way!r})")
+        hand.click(".back a")
+        until(browser, "location.pathname === '/workouts/Slate'")
+    visit(browser, address + "/plans/1/card")
+    hand.click(".back a")
+    until(browser, "location.pathname === '/plans/1'")
+    visit(browser, f"{site['first']}/files/report.html")
+    hand.click(".back a")
+    until(browser, f"location.pathname === '/attempts/{site.ids['first']}'")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1440, "light")])
+def test_pages_fit_and_break_no_rule_of_accessibility(browser, site, width, scheme):
+    """By axe-core, as `test_accessibility` has it."""
+    browser.shape(width, 900, scheme, phone=width < 600)
+    two = f"with={site.ids['first']}&with={site.ids['short']}"
+    pages = (
+        "/", "/workouts", "/workouts/Slate", f"/workouts/Slate?{two}", "/plans/1/card",
+        f"/workouts/Slate?{two}&as=heat", f"/attempts/{site.ids['nobody']}",
+        f"/attempts/{site.ids['hevc']}", f"/attempts/{site.ids['first']}/files/report.html",
+    )  # fmt: skip
+    found = {}
+    for page in pages:
+        visit(browser, site.server.address + page)
+        assert browser.value("document.documentElement.scrollWidth") <= width, page
+        browser.value(AXE.read_text(encoding="utf-8") + "; 1")
+        if broken := browser.value(RUN):
+            found[page] = broken
+    assert not found
+
+
+def _before(browser: Browser) -> int:
+    history = browser.call("Page.getNavigationHistory")
+    return int(history["entries"][history["currentIndex"] - 1]["id"])
+
+
+def test_who_has_a_shared_link_is_led_nowhere_else(browser, site):
+    with site.server.client() as client:
+        link = client.post(f"/api/attempts/{site.ids['first']}/shares", data={"days": "1"}).text
+    visit(browser, link)
+    assert browser.value("document.querySelectorAll('.back').length") == 0
+
+
+# Small things ------------------------------------------------------------------------------------
+
+
+def test_why_nothing_was_read_comes_first(browser, site):
+    browser.shape(390, 844, phone=True)
+    visit(browser, site["nobody"])
+    until(browser, "!!document.getElementById('data')")
+    head, *rest = browser.value(SHOWN).split("No athlete could be followed")
+    assert rest
+    assert len(head.splitlines()) <= 6, head  # athlete and day, workout
+    assert browser.value("document.getElementById('why-1').getBoundingClientRect().bottom") < 300
+    visit(browser, site.server.address + "/")
+    row = browser.value(f"document.querySelector('a[href$=\"{site.ids['nobody']}\"]').innerText")
+    assert "no reps seen" in row
+
+
+def test_enter_saves_in_every_field_of_the_rename_dialog(browser, site):
+    browser.shape(1440, 900)
+    visit(browser, site["second"])
+    until(browser, "!!document.getElementById('data')")
+    browser.value("document.getElementById('who').value = 'Robin'")
+    browser.value("document.activeElement.blur()")
+    log = "document.querySelectorAll('.log li').length"
+    for number, field in enumerate(("movement", "round", "why")):
+        browser.key("n")
+        browser.key("r")
+        until(browser, "document.getElementById('ask').open")
+        browser.value("document.querySelector('#ask [name=movement]').value = 'thruster'")
+        browser.value(f"document.querySelector('#ask [name={field}]').focus()")
+        browser.key("Enter")
+        until(browser, f"{log} === {number + 1}")
+    assert browser.value("document.querySelector('.log').innerText").count("thruster") == 3
+
+
+def test_a_rep_is_deleted_only_after_a_question(browser, site):
+    visit(browser, site["second"])
+    until(browser, "!!document.getElementById('data')")
+    browser.value("document.getElementById('who').value = 'Robin'")
+    browser.value("document.activeElement.blur()")
+    rows = "document.querySelectorAll('.reps tbody tr').length"
+    before = browser.value(rows)
+    browser.key("n")
+    browser.key("x")
+    until(browser, "document.getElementById('ask').open")
+    assert "Delete" in browser.value("document.getElementById('ask-title').textContent")
+    Hand(browser).click("#ask button[value=no]")
+    until(browser, "!document.getElementById('ask').open")
+    time.sleep(0.5)
+    assert browser.value(rows) == before
+    browser.key("x")
+    until(browser, "document.getElementById('ask').open")
+    browser.key("Enter")
+    until(browser, f"{rows} === {before - 1}")
+
+
+@pytest.mark.parametrize("page", ["first", "plans/1", "athletes/1"])
+def test_what_is_deleted_for_good_is_asked_about(browser, site, page):
+    visit(browser, site[page] if page in site.ids else f"{site.server.address}/{page}")
+    browser.value("document.querySelectorAll('details').forEach(one => one.open = true)")
+    browser.events.clear()
+    asked = len(browser.requests())
+    browser.value("setTimeout(() => document.querySelector('[hx-post$=\"/delete\"]').click(), 50)")
+    deadline = time.monotonic() + 20
+    while not any(one["method"] == "Page.javascriptDialogOpening" for one in browser.events):
+        assert time.monotonic() < deadline
+        browser.call("Page.getNavigationHistory")
+        time.sleep(0.05)
+    browser.call("Page.handleJavaScriptDialog", accept=False)
+    time.sleep(0.3)
+    assert len(browser.requests()) == asked
+
+
+def test_the_login_page_offers_no_logging_out(browser, tmp_path):
+    port = free_port()
+    app = create_app(Settings(data=tmp_path, login=True))
+    server = uvicorn.Server(uvicorn.Config(app, port=port, log_level="error"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.05)
+    try:
+        visit(browser, f"http://127.0.0.1:{port}/plans")
+        assert browser.value("location.pathname") == "/login"
+        assert "Passphrase" in browser.value(SHOWN)
+        assert "Log out" not in browser.value("document.body.innerText")
+    finally:
+        server.should_exit = True
+        thread.join(20)
+
+
+def test_a_choice_of_plans_of_one_name_tells_their_times(browser, site):
+    library = Library(site.server.folder)
+    plan = library.put_plan(PLAN)
+    at = library.plans()[0].changed_at
+    visit(browser, site.server.address + "/")
+    there = datetime.fromtimestamp(at, ZoneInfo(ZONE)).strftime("%d %b %Y, %H:%M")
+    until(browser, f"document.getElementById('plan').innerText.includes({json.dumps(there)})")
+    library.delete_plan(plan)
+    library.close()
