@@ -315,7 +315,7 @@ def test_athletes_workouts_history_and_plans(client, film):
     made = client.post("/api/athletes", data={"name": "Robin Fell"})
     athlete = made.headers["HX-Redirect"].rpartition("/")[2]
     plan = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"].rpartition("/")[2]
-    ids = [upload(client, film, athlete=athlete, plan=plan) for _ in range(2)]
+    ids = [upload(client, one, athlete=athlete, plan=plan) for one in (film, film + b"\0")]
     for one in ids:
         assert finished(client, one)["state"] == "done"
     assert "Robin Fell" in client.get("/").text
@@ -365,10 +365,10 @@ def test_a_plan_is_checked_while_it_is_written(client):
 def test_attempts_here_make_a_heat_that_follows_corrections(client, film):
     plan = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"].rpartition("/")[2]
     ids = []
-    for name in ("Juna Mirek", "Tova <b>Quist</b>"):
+    for name, one in (("Juna Mirek", film), ("Tova <b>Quist</b>", film + b"\0")):
         made = client.post("/api/athletes", data={"name": name})
         athlete = made.headers["HX-Redirect"].rpartition("/")[2]
-        ids.append(upload(client, film, athlete=athlete, plan=plan))
+        ids.append(upload(client, one, athlete=athlete, plan=plan))
         assert finished(client, ids[-1])["state"] == "done"
 
     def heat() -> httpx.Response:
