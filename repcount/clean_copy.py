@@ -12,15 +12,18 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import av
+import numpy as np
 from av.bitstream import BitStreamFilterContext
 from av.container import InputContainer, OutputContainer
 from av.error import FFmpegError
 from av.packet import Packet
+from av.stream import Stream
 
 from repcount.containers import sniff
 from repcount.errors import FootageError, RepcountError
@@ -38,6 +41,7 @@ _MUXERS = {
 _NOT_CLEANED = frozenset({"dvvideo"})
 # ITU-T H.264 and H.265, D.1: registered and unregistered user data.
 _USER_DATA = frozenset({4, 5})
+Clean = Callable[[bytes], bytes]
 _SEI_UNITS = {"h264": "6", "hevc": "39-40"}
 # A container's own clock may be coarser than the original's: Matroska's and AVI's round to it.
 _SAME_S = 0.0011
@@ -45,9 +49,11 @@ _SAME_S = 0.0011
 
 @dataclass(frozen=True)
 class _Times:
-    """When things are shown, in seconds from the first picture: every picture, the first sound."""
+    """When things are shown, in seconds from the first picture: pictures (N,) in order and the
+    first sound. `count` pictures there are; a transport stream need not give each a time stamp."""
 
-    pictures: tuple[float, ...]
+    pictures: np.ndarray
+    count: int
     sound: float | None
 
 
@@ -117,89 +123,100 @@ def _copy(source: Path, target: Path, muxer: str) -> None:
 def _copy_packets(
     opened: InputContainer,
     out: OutputContainer,
-    made: dict[int, av.stream.Stream],
+    made: dict[int, Stream],
     picture: int,
-    clean: Callable[[bytes], bytes] | None,
+    clean: Clean | None,
 ) -> None:
-    packets = opened.demux(*(opened.streams[index] for index in made))
-    while True:
-        try:
-            packet = next(packets, None)
-        except FFmpegError:  # what cannot be read is not there: the reading says the same
-            packet = None
-        if packet is None:
-            return
-        if packet.size == 0 or (packet.dts is None and packet.pts is None):
-            continue
-        to = made[packet.stream.index]
-        for one in _cleaned(packet, clean) if packet.stream.index == picture else [packet]:
-            one.stream = to
-            out.mux(one)
+    held: Packet | None = None  # the last picture: what has no time stamp goes along with it
+    for packet in _readable(opened.demux(*(opened.streams[index] for index in made))):
+        index = packet.stream.index
+        if index != picture:
+            packet.stream = made[index]
+            out.mux(packet)
+        elif packet.pts is None and packet.dts is None:
+            if held is not None:
+                held = _with_data(held, bytes(held) + bytes(packet))
+        else:
+            _mux_picture(out, made[picture], held, clean)
+            held = packet
+    _mux_picture(out, made[picture], held, clean)
 
 
-def _cleaned(packet: Packet, clean: Callable[[bytes], bytes] | None) -> list[Packet]:
-    """The packet without user data: one packet, or none where nothing is left to be shown."""
+def _readable(packets: Iterator[Packet]) -> Iterator[Packet]:
+    """As far as they can be read: the reading goes no further."""
+    with suppress(FFmpegError):
+        yield from (packet for packet in packets if packet.size)
+
+
+def _mux_picture(
+    out: OutputContainer, to: Stream, packet: Packet | None, clean: Clean | None
+) -> None:
+    if packet is None:
+        return
     before = bytes(packet)
     data = before if clean is None else clean(before)
-    if data == before:
-        return [packet]
-    if packet.is_discard:  # cut off by an edit list, but others may be coded after it
+    made = [packet]
+    if data != before and packet.is_discard:  # cut off, but others may be coded after it
         # a new packet cannot be marked so; this filter keeps the mark and takes all SEI units
-        kinds = _SEI_UNITS.get(packet.stream.codec_context.name)
-        if kinds is None:
-            return []
-        only = BitStreamFilterContext(f"filter_units=remove_types={kinds}", packet.stream)
-        return only.filter(packet)
+        kinds = _SEI_UNITS.get(to.codec_context.name)
+        only = kinds and BitStreamFilterContext(f"filter_units=remove_types={kinds}", packet.stream)
+        made = only.filter(packet) if only else []
+    elif data != before:
+        made = [_with_data(packet, data)]
+    for one in made:
+        one.stream = to
+        out.mux(one)
+
+
+def _with_data(packet: Packet, data: bytes) -> Packet:
+    """The packet with other bytes."""
     other = Packet(data)
+    other.stream = packet.stream
     other.pts, other.dts, other.time_base = packet.pts, packet.dts, packet.time_base
     other.duration, other.is_keyframe = packet.duration, packet.is_keyframe
-    return [other]
+    return other
 
 
 def _times(path: Path) -> _Times:
     pictures: list[float] = []
-    sound: float | None = None
+    count, sound = 0, None
     with coded_streams(path) as (opened, streams):
-        packets = opened.demux(*streams)
-        picture = streams[0].index
-        while True:
-            try:
-                packet = next(packets, None)
-            except FFmpegError:
-                packet = None
-            if packet is None:
-                break
-            stamp = packet.dts if packet.pts is None else packet.pts
-            if stamp is None or packet.size == 0 or packet.is_discard:
+        for packet in _readable(opened.demux(*streams)):
+            if packet.is_discard:
                 continue
-            at = float(stamp * packet.time_base)
-            if packet.stream.index == picture:
+            stamp = packet.dts if packet.pts is None else packet.pts
+            at = None if stamp is None else float(stamp * packet.time_base)
+            if packet.stream.index != streams[0].index:
+                sound = at if sound is None else sound
+                continue
+            count += 1
+            if at is not None:
                 pictures.append(at)
-            elif sound is None:
-                sound = at
-    pictures.sort()
-    first = pictures[0] if pictures else 0.0
-    return _Times(tuple(at - first for at in pictures), None if sound is None else sound - first)
+    first = min(pictures, default=0.0)
+    shown = np.sort(np.array(pictures)) - first
+    return _Times(shown, count, None if sound is None else sound - first)
 
 
 def _alike(before: VideoInfo, after: VideoInfo, was: _Times, now: _Times) -> bool:
     """Whether a copy shows the same pictures, turned the same way, at the same times."""
     same = ("codec", "width", "height", "rotation_deg", "mirrored", "has_sound", "transfer")
-    pairs = list(zip(was.pictures, now.pictures, strict=False))
-    if was.sound is not None and now.sound is not None:
-        pairs.append((was.sound, now.sound))
-    return (
-        all(getattr(before, one) == getattr(after, one) for one in same)
-        and len(was.pictures) == len(now.pictures)
-        and (was.sound is None) == (now.sound is None)
-        and all(abs(a - b) <= _SAME_S for a, b in pairs)
-    )
+    if not all(getattr(before, one) == getattr(after, one) for one in same):
+        return False
+    if was.count != now.count or (was.sound is None) != (now.sound is None):
+        return False
+    if was.sound is not None and now.sound is not None and abs(was.sound - now.sound) > _SAME_S:
+        return False
+    if not len(was.pictures) or len(now.pictures) < len(was.pictures):
+        return False
+    after_s = np.searchsorted(now.pictures, was.pictures - _SAME_S)
+    nearest = now.pictures[np.minimum(after_s, len(now.pictures) - 1)]
+    return bool((np.abs(nearest - was.pictures) <= _SAME_S).all())
 
 
 # --- what is written between the pictures ---------------------------------------------------------
 
 
-def _cleaner(codec: str, extradata: bytes) -> Callable[[bytes], bytes] | None:
+def _cleaner(codec: str, extradata: bytes) -> Clean | None:
     """What takes user data out of a coded picture; None where the codec has no place for it."""
     if codec == "mjpeg":
         return _clean_jpeg
