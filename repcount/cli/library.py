@@ -37,7 +37,10 @@ def opened(data: Path | None) -> Library:
     demand(NEEDED, "the library")
     from repcount.library.store import Library
 
-    return Library(data)
+    kept = Library(data)
+    for sentence in kept.notices:
+        click.echo(plain(sentence), err=True)
+    return kept
 
 
 def save_results(
@@ -95,13 +98,24 @@ def list_(data: Path | None) -> None:
 
 @library.command("export")
 @click.argument("archive", type=click.Path(path_type=Path))
+@click.option("--originals", is_flag=True, help="Videos as they came, with place and device.")
 @DATA
-def export(archive: Path, data: Path | None) -> None:
-    """Write the whole library into one archive (ZIP)."""
+def export(archive: Path, originals: bool, data: Path | None) -> None:
+    """Write the whole library into one archive (ZIP).
+
+    Videos go into it without the place where and the device with which they were filmed; pictures
+    and sound stay as they are. For a backup of your own, --originals keeps every byte.
+    """
     kept = opened(data)
     from repcount.library.archive import export_library
 
-    click.echo(f"{export_library(kept, archive)} attempts written to {plain(archive)}")
+    many = export_library(kept, archive, originals=originals)
+    how = (
+        "videos as they came, place and device included"
+        if originals
+        else ("videos without place and device (--originals keeps them)")
+    )
+    click.echo(f"{many} attempts written to {plain(archive)}; {how}")
 
 
 @library.command("import")
@@ -128,6 +142,18 @@ def delete(id_: str, data: Path | None) -> None:
     click.echo(f"Deleted {plain(id_)}.")
 
 
+@library.command("restore")
+@click.argument("id_", metavar="ID")
+@DATA
+def restore(id_: str, data: Path | None) -> None:
+    """Bring back an attempt or a heat from the trash, where `serve` moves what is old or lost."""
+    kept = opened(data)
+    from repcount.library.tidying import restore as bring_back
+
+    bring_back(kept, id_)
+    click.echo(f"Brought back {plain(id_)}.")
+
+
 @click.command()
 @DATA
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
@@ -136,7 +162,9 @@ def delete(id_: str, data: Path | None) -> None:
 @click.option("--largest-gb", type=click.FloatRange(0.001, 100), default=4.0, show_default=True)
 @click.option("--longest-min", type=click.FloatRange(0.1, 240), default=60.0, show_default=True)
 @click.option(
-    "--keep-days", type=click.FloatRange(min=1), help="Delete attempts and heats older than this."
+    "--keep-days",
+    type=click.FloatRange(min=1),
+    help="Move attempts and heats older than this into the trash.",
 )
 @click.option("--set-passphrase", is_flag=True, help="Ask for a new passphrase, keep it, and end.")
 @click.option("--tls-cert", type=click.Path(path_type=Path), help="Certificate (PEM).")
@@ -164,11 +192,10 @@ def serve(
     demand(SERVED, "serve")
     from dataclasses import replace
 
-    from repcount.library.store import Library
     from repcount.web import security, serve
     from repcount.web.settings import Settings
 
-    library = Library(data)
+    library = opened(data)
     if set_passphrase:
         given = click.prompt("New passphrase", hide_input=True, confirmation_prompt=True)
         security.set_passphrase(library, given)
@@ -202,6 +229,8 @@ def serve(
         name = f"[{shown}]" if ":" in shown else shown
         address = f"{'https' if tls else 'http'}://{name}:{port}/"
     with serve.only_server(library.folder):
+        for sentence in serve.prepared(settings):
+            click.echo(plain(sentence))
         click.echo(f"Open {plain(address)}   (Ctrl-C ends it)")
         if settings.login:
             click.echo(serve.qr_lines(address))

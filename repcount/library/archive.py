@@ -13,13 +13,14 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 from sqlalchemy import select
 
-from repcount.attempt.records import Record, load_record
-from repcount.errors import RecordError, RepcountError
+from repcount.attempt.records import Attempt, Record, load_record
+from repcount.errors import FootageError, RecordError, RepcountError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.store import (
     ENDINGS,
+    IMPORT,
     PLAN_SOURCE,
     Athlete,
     AttemptRow,
@@ -27,10 +28,13 @@ from repcount.library.store import (
     PlanRow,
     clean_name,
     has_results,
+    heat_row,
+    note_results,
     result_files,
 )
-from repcount.pipeline.results import EDITS, FILES, STILLS, rebuild
+from repcount.pipeline.results import ASIDE, ATTEMPT, EDITS, FILES, STILLS, rebuild
 from repcount.plan import parse_plan
+from repcount.web.copies import make_copy
 
 MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes
@@ -83,10 +87,11 @@ class Manifest(Record):
     heats: list[_Heat] = Field(default_factory=list)
 
 
-def export_library(library: Library, target: Path) -> int:
+def export_library(library: Library, target: Path, *, originals: bool = False) -> int:
     """Write everything into one archive; how many attempts it holds.
 
-    The file appears whole or not at all. Raises RepcountError where the disk refuses.
+    Videos are copies without place and device, or the `originals`. The file appears whole or not at
+    all. Raises RepcountError where the disk refuses, or a video cannot be copied so.
     """
     with library.session() as session:
         people = {one.id: one for one in session.scalars(select(Athlete))}
@@ -99,8 +104,8 @@ def export_library(library: Library, target: Path) -> int:
             for row in rows:
                 folder = library.folder_of(row.id)
                 rebuild(folder)
-                names = [*result_files(folder), PLAN_SOURCE, row.file_name]
-                files = _all_packed(archive, folder, names, row.id)
+                files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
+                files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
                 attempts.append(
                     _Attempt(
                         id=row.id,
@@ -145,6 +150,21 @@ def _all_packed(
     ]
 
 
+def _packed_video(archive: zipfile.ZipFile, video: Path, inside: str, originals: bool) -> _File:
+    name = f"{inside}/{video.name}"
+    if originals:
+        return _packed(archive, video, name)
+    with tempfile.TemporaryDirectory(prefix=ASIDE, dir=video.parent) as aside:
+        copy = Path(aside) / video.name
+        try:
+            make_copy(video, copy)
+        except FootageError as error:
+            raise FootageError(
+                f"{error} Or delete the attempt ({inside}), or give --originals."
+            ) from error
+        return _packed(archive, copy, name)
+
+
 def _packed(archive: zipfile.ZipFile, path: Path, inside: str) -> _File:
     digest, size = hashlib.sha256(), 0
     with (
@@ -166,7 +186,12 @@ def import_library(library: Library, source: Path) -> int:
     heats that are there already are left as they are. Raises RecordError and takes in nothing if
     anything is wrong.
     """
-    aside = Path(tempfile.mkdtemp(prefix=".import-", dir=library.folder))
+    with library.saving():
+        return _import(library, source)
+
+
+def _import(library: Library, source: Path) -> int:
+    aside = Path(tempfile.mkdtemp(prefix=IMPORT, dir=library.folder))
     try:
         with zipfile.ZipFile(source) as archive:
             manifest = _manifest(archive, source)
@@ -274,15 +299,16 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             message=one.message,
             created_at=one.created_at,
         )
-        (aside / one.id).replace(library.folder_of(one.id))
-        with library.session() as session:
+        with library.placed(library.folder_of(one.id)) as (folder, session):
+            (aside / one.id).replace(folder)
+            if one.state == "done":
+                note_results(row, load_record(Attempt, folder / ATTEMPT))
             session.add(row)
-        if one.state == "done":
-            library.finish(one.id)
     there = {row.id for row in library.heats()}
     for heat in manifest.heats:
         if heat.id not in there:
-            (aside / heat.id).replace(library.heat_folder(heat.id))
-            record = load_record(Heat, library.heat_folder(heat.id) / RECORD)
-            library.note_heat(heat.id, record, heat.created_at)
+            with library.placed(library.heat_folder(heat.id)) as (folder, session):
+                (aside / heat.id).replace(folder)
+                record = load_record(Heat, folder / RECORD)
+                session.add(heat_row(heat.id, record, heat.created_at))
     return len(new)

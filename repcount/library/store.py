@@ -3,7 +3,9 @@
 Rows live in SQLite (`library.sqlite`, schema versions in `repcount.library.migrations`); an
 attempt's video and results are files in `attempts/ID`, the same that `analyze --out` writes.
 Corrections stay in the results' own `edits.json`, so that the command line and the pages write one
-list. A heat's files are in `heats/ID`, as `repcount heat` writes them.
+list. A heat's files are in `heats/ID`, as `repcount heat` writes
+them. Whoever saves holds a shared lock, so that what is half saved is not taken for what a kill has
+left (`repcount.library.tidying`). Folder and database are closed to other accounts.
 """
 
 from __future__ import annotations
@@ -12,12 +14,24 @@ import os
 import re
 import secrets
 import shutil
+import sqlite3
+import stat
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
+from fcntl import LOCK_EX, LOCK_NB, LOCK_SH, flock
 from pathlib import Path
 
-from sqlalchemy import ForeignKey, String, create_engine, event, select, text, update
+from sqlalchemy import (
+    ForeignKey,
+    String,
+    create_engine,
+    delete,
+    event,
+    select,
+    text,
+    update,
+)
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
@@ -27,13 +41,19 @@ from repcount.errors import RecordError, RepcountError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.pipeline.results import ASIDE, ATTEMPT, EDITS, FILES, READING, STILLS
+from repcount.pipeline.results import ATTEMPT, EDITS, FILES, READING, STILLS
 from repcount.plan import parse_plan
 from repcount.wording import plural
 
-DATABASE = "library.sqlite"
+DATABASE, LOCK = "library.sqlite", "library.lock"
 ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
+ID, UPLOAD_ID = re.compile(r"[0-9a-f]{16}"), re.compile(r"[0-9a-f]{32}")
+SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
+# How names of folders begin that are on their way into the library, and out of it
+NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
+VIDEO_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.(mp4|mkv|avi|mts)")  # as `clean_name` gives them
+PASSPHRASE, KEY = "passphrase", "key"  # settings: the passphrase's hash; what tokens are made with
 STATES = ("waiting", "running", "done", "failed", "cancelled")
 INTERRUPTED = "The reading was interrupted and has begun again."
 _DELETE_TRIES = 20
@@ -136,8 +156,17 @@ class HeatRow(Base):
     created_at: Mapped[int]
 
 
+class SessionRow(Base):
+    """Somebody who gave the passphrase; only the digest of the cookie is kept."""
+
+    __tablename__ = "sessions"
+    digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    created_at: Mapped[int]
+    expires_at: Mapped[int]
+
+
 class Setting(Base):
-    """A value of the library's own: the passphrase's hash, the key of its cookies."""
+    """A value of the library's own, as the passphrase's hash."""
 
     __tablename__ = "settings"
     key: Mapped[str] = mapped_column(String(40), primary_key=True)
@@ -184,16 +213,21 @@ class Library:
 
     def __init__(self, folder: Path | str | None = None) -> None:
         self.folder = Path(folder) if folder is not None else default_folder()
+        self.notices: list[str] = []  # what the person should know, in sentences
+        database = self.folder / DATABASE
+        self._demand_ours(database)
         try:
-            for part in (self.folder, *(self.folder / one for one in FOLDERS)):
-                part.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            was_open = self._close_to_others()
+            for part in FOLDERS:
+                (self.folder / part).mkdir(exist_ok=True, mode=0o700)
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise RepcountError(
                 f"{self.folder}: the library's folder cannot be made ({reason}); give another "
                 "with --data."
             ) from error
-        self._engine = create_engine(f"sqlite:///{self.folder / DATABASE}")
+        self._engine = create_engine(f"sqlite:///{database}")
         event.listen(self._engine, "connect", _tuned)
         try:
             with self._engine.begin() as connection:
@@ -202,9 +236,80 @@ class Library:
                 _migrate(connection)
         except SQLAlchemyError as error:
             raise RecordError(
-                f"{self.folder / DATABASE}: is not a usable library ({type(error).__name__}); "
+                f"{database}: is not a usable library ({type(error).__name__}); "
                 "give another folder with --data, or restore it from an export."
             ) from error
+        if was_open:
+            self._renew_secrets()
+
+    def _demand_ours(self, database: Path) -> None:
+        """Raises RepcountError where the folder is no library and none should be made there: its
+        database is another program's, or there is none and what lies in it could be taken for a
+        library's own. Nothing is touched."""
+        tables = set()
+        if database.exists():
+            try:
+                with closing(
+                    sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)
+                ) as one:
+                    tables = {name for (name,) in one.execute("select name from sqlite_master")}
+            except sqlite3.Error:  # said where it is opened
+                return
+        if {"alembic_version", "settings"} <= tables:
+            return
+        if tables:
+            raise RecordError(
+                f"{database}: is the database of something else; give another folder with --data."
+            )
+        for name in FOLDERS:
+            part = self.folder / name
+            if part.is_dir() and any(part.iterdir()):
+                raise RepcountError(
+                    f"{self.folder}: holds a folder {name} with something in it, but {DATABASE} is "
+                    "missing or empty; give another folder with --data, or put the database back."
+                )
+
+    def _close_to_others(self) -> bool:
+        """Keep other accounts out of folder and database; whether they could read the database."""
+        mode = self.folder.stat().st_mode
+        if mode & 0o077:
+            try:
+                self.folder.chmod(0o700)
+            except PermissionError:
+                if mode & 0o022 and not mode & stat.S_ISVTX:
+                    raise RepcountError(
+                        f"{self.folder}: belongs to another account and anybody can write into it; "
+                        "give another folder with --data."
+                    ) from None
+        database = self.folder / DATABASE
+        # SQLite gives its two files beside it the same mode
+        os.close(os.open(database, os.O_CREAT | os.O_RDWR, 0o600))
+        open_to = database.stat().st_mode & 0o077
+        if open_to:
+            for path in (
+                database,
+                *(database.with_name(DATABASE + end) for end in ("-wal", "-shm")),
+            ):
+                with suppress(FileNotFoundError):
+                    path.chmod(0o600)
+        if database.stat().st_mode & 0o077:
+            self.notices.append(
+                f"{database} can be read by other accounts of this machine: its disk does not keep "
+                "permissions. Give a folder on another disk with --data."
+            )
+            return False
+        return bool(open_to and mode & 0o011)
+
+    def _renew_secrets(self) -> None:
+        """After others could read them: a new key, and nobody is logged in."""
+        with self.session() as session:
+            session.execute(delete(SessionRow))
+            session.merge(Setting(key=KEY, value=secrets.token_hex(32)))
+        self.notices.append(
+            f"Other accounts of this machine could read {self.folder / DATABASE}. It is closed to "
+            "them now, its key is a new one, and whoever was logged in has to give the passphrase "
+            "again. If you do not trust these accounts, set a new passphrase."
+        )
 
     def close(self) -> None:
         """Let go of the database."""
@@ -216,21 +321,39 @@ class Library:
         with Session(self._engine, expire_on_commit=False) as session, session.begin():
             yield session
 
+    @contextmanager
+    def saving(self) -> Iterator[None]:
+        """Held while something is put into the library's folders; several may at once."""
+        with (self.folder / LOCK).open("a") as held:
+            flock(held, LOCK_SH)
+            yield
+
+    @contextmanager
+    def alone(self) -> Iterator[bool]:
+        """Keep saves waiting; False, without waiting, where one is under way."""
+        with (self.folder / LOCK).open("a") as held:
+            try:
+                flock(held, LOCK_EX | LOCK_NB)
+            except OSError:
+                yield False
+                return
+            yield True
+
     def folder_of(self, attempt_id: str) -> Path:
         """Where an attempt's video and results lie."""
-        if not re.fullmatch(r"[0-9a-f]{16}", attempt_id):
+        if not ID.fullmatch(attempt_id):
             raise Missing("there is no such attempt.")
         return self.folder / ATTEMPTS / attempt_id
 
     def heat_folder(self, heat_id: str) -> Path:
         """Where a heat's files lie."""
-        if not re.fullmatch(r"[0-9a-f]{16}", heat_id):
+        if not ID.fullmatch(heat_id):
             raise Missing("there is no such heat.")
         return self.folder / HEATS / heat_id
 
     def upload_file(self, upload_id: str) -> Path:
         """Where a file on its way is gathered."""
-        if not re.fullmatch(r"[0-9a-f]{32}", upload_id):
+        if not UPLOAD_ID.fullmatch(upload_id):
             raise Missing("there is no such upload.")
         return self.folder / UPLOADS / upload_id
 
@@ -327,44 +450,58 @@ class Library:
         if ending.lower() not in endings:
             ending = endings[0]
         attempt_id = secrets.token_hex(8)
-        folder = self.folder_of(attempt_id)
         name = clean_name(file_name, ending)
-        folder.mkdir(mode=0o700)
+        row = AttemptRow(
+            id=attempt_id,
+            athlete_id=athlete_id,
+            file_name=name,
+            plan_toml=plan_toml,
+            workout=parse_plan(plan_toml).workout.name if plan_toml else "",
+            created_at=now(),
+        )
         try:
-            if results is not None:
-                for one in result_files(results):
-                    (folder / one).parent.mkdir(exist_ok=True)
-                    shutil.copyfile(results / one, folder / one)
-            if plan_toml is not None:
-                (folder / PLAN_SOURCE).write_text(plan_toml, encoding="utf-8")
-            if upload_id is None:
-                shutil.copyfile(video, folder / name)
-            else:
-                os.link(video, folder / name)
-            row = AttemptRow(
-                id=attempt_id,
-                athlete_id=athlete_id,
-                file_name=name,
-                plan_toml=plan_toml,
-                workout=parse_plan(plan_toml).workout.name if plan_toml else "",
-                created_at=now(),
-            )
-            if results is not None:
-                _finish(row, load_record(Attempt, folder / ATTEMPT))
-            with self.session() as session:
+            with self.placed(self.folder_of(attempt_id)) as (folder, session):
+                if results is not None:
+                    for one in result_files(results):
+                        (folder / one).parent.mkdir(exist_ok=True)
+                        shutil.copyfile(results / one, folder / one)
+                    note_results(row, load_record(Attempt, folder / ATTEMPT))
+                if plan_toml is not None:
+                    (folder / PLAN_SOURCE).write_text(plan_toml, encoding="utf-8")
+                if upload_id is None:
+                    shutil.copyfile(video, folder / name)
+                else:
+                    os.link(video, folder / name)
                 session.add(row)
                 if upload_id is not None:
                     session.execute(
                         update(Upload).where(Upload.id == upload_id).values(attempt_id=attempt_id)
                     )
-        except BaseException as error:
-            shutil.rmtree(folder, ignore_errors=True)
-            if isinstance(error, OSError):
-                raise RepcountError(
-                    f"{self.folder}: the attempt cannot be kept ({error.strerror}); check the disk."
-                ) from error
-            raise
+        except OSError as error:
+            raise RepcountError(
+                f"{self.folder}: the attempt cannot be kept ({error.strerror}); check the disk."
+            ) from error
         return attempt_id
+
+    @contextmanager
+    def placed(self, folder: Path) -> Iterator[tuple[Path, Session]]:
+        """A new folder to fill, and the transaction of the rows that name it.
+
+        Filled under another name, it gets its own as the transaction ends: a kill leaves no folder
+        that no row names. Where something is raised, neither stays.
+        """
+        aside, placed = folder.with_name(NEW + folder.name), False
+        with self.saving():
+            try:
+                aside.mkdir(mode=0o700)
+                with self.session() as session:
+                    yield aside, session
+                    session.flush()
+                    aside.replace(folder)
+                    placed = True
+            except BaseException:
+                shutil.rmtree(folder if placed else aside, ignore_errors=True)
+                raise
 
     def add_heat(self, source: Path) -> str:
         """Take a heat's files (a folder that `write_heat` wrote) into the library; its id.
@@ -373,24 +510,16 @@ class Library:
         """
         heat = load_record(Heat, source / RECORD)
         heat_id = secrets.token_hex(8)
-        folder = self.heat_folder(heat_id)
         try:
-            folder.mkdir(mode=0o700)
-            for name in HEAT_FILES:
-                shutil.copyfile(source / name, folder / name)
+            with self.placed(self.heat_folder(heat_id)) as (folder, session):
+                for name in HEAT_FILES:
+                    shutil.copyfile(source / name, folder / name)
+                session.add(heat_row(heat_id, heat, now()))
         except OSError as error:
-            shutil.rmtree(folder, ignore_errors=True)
             raise RepcountError(
                 f"{source}: the heat cannot be kept ({error.strerror}); check folder and disk."
             ) from error
-        self.note_heat(heat_id, heat, now())
         return heat_id
-
-    def note_heat(self, heat_id: str, heat: Heat, at: int) -> None:
-        """A heat whose files lie in their place."""
-        with self.session() as session:
-            row = HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
-            session.add(row)
 
     def heats(self) -> Sequence[HeatRow]:
         """Heats, the newest first."""
@@ -405,7 +534,7 @@ class Library:
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is not None:
-                _finish(row, record)
+                note_results(row, record)
 
     def set_state(self, attempt_id: str, state: str, message: str = "", tries: int = 0) -> None:
         """Change where an analysis stands."""
@@ -438,58 +567,42 @@ class Library:
             else:
                 self.set_state(row.id, "waiting", INTERRUPTED)
 
-    def tidy(self, keep_days: float | None = None) -> None:
-        """Remove what no row names and uploads left lying for a week; old attempts on wish."""
-        if keep_days is not None:
-            for row in self.attempts():
-                if row.created_at < now() - keep_days * 86_400:
-                    self.delete(row.id)
-            for heat in self.heats():
-                if heat.created_at < now() - keep_days * 86_400:
-                    self.delete_heat(heat.id)
-        with self.session() as session:
-            known = {*session.scalars(select(AttemptRow.id)), *session.scalars(select(HeatRow.id))}
-            for old in session.scalars(
-                select(Upload).where(Upload.created_at < now() - 7 * 86_400)
-            ):
-                session.delete(old)
-            session.flush()
-            coming = set(session.scalars(select(Upload.id)))
-        homes = (self.folder / ATTEMPTS, self.folder / HEATS)
-        for folder in (one for home in homes for one in home.iterdir()):
-            if folder.name not in known:
-                shutil.rmtree(folder, ignore_errors=True)
-            for aside in folder.glob(f"{ASIDE}*"):
-                with suppress(FileNotFoundError):  # whoever wrote there may be done meanwhile
-                    if aside.stat().st_mtime < now() - 3600:  # nobody writes for so long
-                        shutil.rmtree(aside, ignore_errors=True)
-        for file in (self.folder / UPLOADS).iterdir():
-            if file.name not in coming:
-                file.unlink(missing_ok=True)
-
     def delete(self, attempt_id: str) -> None:
         """Delete an attempt: rows, video, tracks, results, links. Nothing is kept aside."""
         folder = self.folder_of(attempt_id)
-        with self.session() as session:
-            row = session.get(AttemptRow, attempt_id)
-            if row is None:
-                raise Missing("there is no such attempt; it may have been deleted.")
-            for upload in session.scalars(select(Upload).where(Upload.attempt_id == attempt_id)):
-                session.delete(upload)
-            session.delete(row)
+        gone = folder.with_name(GONE + attempt_id)
+        with self.moving(folder, gone) as session:
+            drop_attempt(session, attempt_id)
         self._forget()
+        _remove(gone)
         _remove(folder)
 
     def delete_heat(self, heat_id: str) -> None:
         """Delete a heat and its files; attempts of the library that were in it stay."""
         folder = self.heat_folder(heat_id)
-        with self.session() as session:
-            row = session.get(HeatRow, heat_id)
-            if row is None:
-                raise Missing("there is no such heat; it may have been deleted.")
-            session.delete(row)
+        gone = folder.with_name(GONE + heat_id)
+        with self.moving(folder, gone) as session:
+            drop_heat(session, heat_id)
         self._forget()
-        _remove(folder)
+        _remove(gone)
+
+    @contextmanager
+    def moving(self, folder: Path, to: Path) -> Iterator[Session]:
+        """A transaction at whose end a folder is moved, if there is one. Where something is raised,
+        rows and folder stay; what a kill leaves between the two is put right by the next start
+        (`repcount.library.tidying`)."""
+        moved = False
+        try:
+            with self.session() as session:
+                yield session
+                session.flush()
+                if folder.exists():
+                    folder.replace(to)
+                    moved = True
+        except BaseException:
+            if moved:
+                to.replace(folder)
+            raise
 
     def delete_athlete(self, athlete_id: int) -> None:
         """Delete an athlete with all of the athlete's attempts."""
@@ -547,6 +660,30 @@ def now() -> int:
     return int(time.time())
 
 
+def heat_row(heat_id: str, heat: Heat, at: int) -> HeatRow:
+    """The row of a heat whose files lie in their place."""
+    return HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
+
+
+def drop_attempt(session: Session, attempt_id: str) -> AttemptRow:
+    """Take an attempt's rows out; the row it had. Raises Missing if there is none."""
+    row = session.get(AttemptRow, attempt_id)
+    if row is None:
+        raise Missing("there is no such attempt; it may have been deleted.")
+    session.execute(delete(Upload).where(Upload.attempt_id == attempt_id))
+    session.delete(row)
+    return row
+
+
+def drop_heat(session: Session, heat_id: str) -> HeatRow:
+    """Take a heat's row out; the row. Raises Missing if there is none."""
+    row = session.get(HeatRow, heat_id)
+    if row is None:
+        raise Missing("there is no such heat; it may have been deleted.")
+    session.delete(row)
+    return row
+
+
 def _remove(folder: Path) -> None:
     for _ in range(_DELETE_TRIES):  # a process that was stopped may write a moment longer
         shutil.rmtree(folder, ignore_errors=True)
@@ -566,7 +703,8 @@ def has_results(folder: Path) -> bool:
     return True
 
 
-def _finish(row: AttemptRow, record: Attempt) -> None:
+def note_results(row: AttemptRow, record: Attempt) -> None:
+    """Write into a row that the results are there and what they say."""
     row.state, row.message = "done", ""
     row.workout = record.workout.name if record.workout else ""
     row.total_s, row.complete = record.clock.total_s, record.clock.finished

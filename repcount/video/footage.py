@@ -840,3 +840,15 @@ def join_blocks(
         parts.append(samples[: max(0, room)].astype(np.float32))
         count += len(parts[-1])
     return (np.concatenate(parts) if parts else np.zeros(0, np.float32)), first_s or 0.0
+
+
+@contextmanager
+def coded_streams(path: Path | str) -> Iterator[tuple[InputContainer, list[Any]]]:
+    """A video opened as safely as for reading: its container, and the streams that are read, the
+    pictures first, then the sound if it can be read. Raises FootageError."""
+    path = Path(path)
+    with _opened(path, sniff(path)) as opened:
+        streams: list[Any] = [_picture_stream(path, opened)]
+        if _has_sound(opened):
+            streams.append(opened.streams.best("audio"))
+        yield opened, streams

@@ -17,7 +17,9 @@ from sqlalchemy import select
 
 from repcount.errors import PlanError
 from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
+from repcount.web.copies import Copies
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
@@ -28,7 +30,7 @@ RowId = Annotated[int, Path(ge=1, le=2**31)]
 _EVERY_S = 0.5
 
 
-def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
+def router(library: Library, queue: Queue, rebuilder: Rebuilder, copies: Copies) -> APIRouter:
     """The addresses of all changes but corrections."""
     routes = APIRouter(prefix="/api", tags=["library"], responses=ERRORS)
 
@@ -84,8 +86,9 @@ def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
     def share(
         request: Request, attempt_id: AttemptId, days: Annotated[int, Form(ge=1, le=365)] = 7
     ) -> Response:
-        """Make a read-only link to one attempt; it is shown once and kept only as a digest."""
-        library.attempt(attempt_id)
+        """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
+        video is a copy without place and device; where there can be none, there is no link."""
+        copies.of(library.attempt(attempt_id))
         token = secrets.token_urlsafe(32)
         with library.session() as session:
             session.add(
@@ -104,6 +107,7 @@ def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
             if found is None:
                 raise Missing("there is no such link; it may have been ended already.")
             session.delete(found)
+        drop_copies(library)
         return Response(status_code=204, headers={"HX-Refresh": "true"})
 
     @routes.post("/athletes", status_code=204)

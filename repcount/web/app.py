@@ -18,6 +18,7 @@ from repcount.errors import RepcountError
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
+from repcount.web.copies import Copies
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.security import Gate, Sessions
@@ -32,7 +33,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     settings = settings or Settings()
     library = Library(settings.data)
     queue, rebuilder = Queue(library, settings), Rebuilder(library)
-    sessions = Sessions(library, settings.secure)
+    sessions, copies = Sessions(library, settings), Copies(library)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -54,8 +55,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.library, app.state.queue, app.state.sessions = library, queue, sessions
     app.include_router(tus.router(library, queue, settings))
     app.include_router(review.router(library, rebuilder))
-    app.include_router(actions.router(library, queue, rebuilder))
-    app.include_router(pages.router(library, queue, rebuilder, settings, sessions))
+    app.include_router(actions.router(library, queue, rebuilder, copies))
+    app.include_router(pages.router(library, queue, rebuilder, settings, sessions, copies))
 
     @app.get("/static/report.css", include_in_schema=False)
     def report_css() -> FileResponse:
@@ -68,9 +69,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         """A sentence: as a page where a person opened an address, plain where a script asked."""
         sentence = sentence[:1].upper() + sentence[1:]
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-            state = request.scope["state"]
+            access = request.scope["state"]["access"]
             html = page(
-                "said.html", said=sentence, token=state["token"], login=settings.login, path=""
+                "said.html", said=sentence, token=access.token, login=access.inside, path=""
             )
             return Response(html, status, media_type="text/html")
         return PlainTextResponse(sentence, status)

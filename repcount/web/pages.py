@@ -34,6 +34,7 @@ from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
 from repcount.web.actions import RowId, address, shared, standing
+from repcount.web.copies import Copies
 from repcount.web.plan_form import (
     FEW_MOVEMENTS,
     LABELS,
@@ -46,7 +47,7 @@ from repcount.web.plan_form import (
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import AttemptId, panel
-from repcount.web.security import Attempts, Sessions, is_passphrase
+from repcount.web.security import Attempts, Sessions, TooMany, given_passphrase, is_passphrase
 from repcount.web.settings import Settings
 from repcount.web.templates import day_in, page
 
@@ -65,18 +66,23 @@ TYPES = dict.fromkeys((".mov", ".m4v", ".qt", ".3gp", ".3g2"), "video/mp4")
 
 
 def router(
-    library: Library, queue: Queue, rebuilder: Rebuilder, settings: Settings, sessions: Sessions
+    library: Library,
+    queue: Queue,
+    rebuilder: Rebuilder,
+    settings: Settings,
+    sessions: Sessions,
+    copies: Copies,
 ) -> APIRouter:
     """All pages."""
     routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-    wrong = Attempts()
+    tries = Attempts()
 
     def shown(request: Request, template: str, status: int = 200, **parts: object) -> HTMLResponse:
-        state = request.scope["state"]
+        access = request.scope["state"]["access"]
         html = page(
             template,
-            token=state["token"],
-            login=settings.login,
+            token=access.token,
+            login=access.inside,
             path=request.url.path,
             **parts,
         )
@@ -126,13 +132,14 @@ def router(
             files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
         )
 
-    def file_of(attempt_id: str, name: str, also: tuple[str, ...], back: Back = ()) -> Response:
+    @routes.get("/attempts/{attempt_id}/files/{name}")
+    def file_of(attempt_id: AttemptId, name: str) -> Response:
         row = library.attempt(attempt_id)
         file = library.folder_of(attempt_id) / name
-        if name not in (row.file_name, *also) or not file.is_file():
+        if name not in (row.file_name, *FILES, EDITS) or not file.is_file():
             raise Missing("there is no such file.")
         if name == REPORT:
-            return report(attempt_id, back)
+            return report(attempt_id, ((f"/attempts/{attempt_id}", "Review"), HOME))
         if name in DERIVED:
             rebuilder.now(attempt_id)
         return FileResponse(file, media_type=_type_of(name))
@@ -145,11 +152,6 @@ def router(
         more = "img-src data:; media-src 'self' blob:; "
         return _alone(html, _asset("report.css"), _asset("report.js"), more)
 
-    @routes.get("/attempts/{attempt_id}/files/{name}")
-    def file(attempt_id: AttemptId, name: str) -> Response:
-        back = ((f"/attempts/{attempt_id}", "Review"), HOME)
-        return file_of(attempt_id, name, (*FILES, EDITS), back)
-
     @routes.get("/s/{token}/")
     def shared_page(token: str) -> Response:
         row = shared(library, token)
@@ -159,7 +161,10 @@ def router(
 
     @routes.get("/s/{token}/{name}")
     def shared_file(token: str, name: str) -> Response:
-        return file_of(shared(library, token).id, name, ())
+        row = shared(library, token)
+        if name != row.file_name:
+            raise Missing("there is no such file.")
+        return FileResponse(copies.of(row), media_type=mimetypes.guess_type(name)[0] or BYTES)
 
     @routes.get("/athletes")
     def athletes(request: Request) -> HTMLResponse:
@@ -300,34 +305,41 @@ def router(
 
     @routes.get("/login")
     def login_page(request: Request) -> Response:
-        if not settings.login:
+        if request.scope["state"]["access"].let_in:
             return RedirectResponse("/", 303)
         return shown(request, "login.html", said="")
 
     @routes.post("/login")
     async def login(request: Request) -> Response:
         where = request.client.host if request.client else ""
-        wait = wrong.wait_s(where)
-        if wait:
+        given = await given_passphrase(request)
+        if given is None:
+            return shown(request, "login.html", 413, said="That is too much for a passphrase.")
+        try:
+            async with tries.turn(where):
+                right = await run_in_threadpool(is_passphrase, library, given)
+        except TooMany as error:
+            minutes = (error.wait_s + 59) // 60
             answer = shown(
-                request, "login.html", 429, said=f"Too many tries; wait {wait // 60 + 1} minutes."
-            )
-            answer.headers["Retry-After"] = str(wait)
+                request, "login.html", 429,
+                said=f"Too many tries; wait {minutes} minute{'' if minutes == 1 else 's'}.",
+            )  # fmt: skip
+            answer.headers["Retry-After"] = str(error.wait_s)
             return answer
-        form = await request.form(max_files=0, max_fields=2)
-        given = str(form.get("passphrase", ""))[:1000]
-        wrong.note(where)  # counted before it is checked, so that many at once gain nothing
-        if not await run_in_threadpool(is_passphrase, library, given):
+        if not right:
             return shown(request, "login.html", 403, said="That is not the passphrase.")
-        wrong.forget(where)
+        tries.forget(where)
         inside = RedirectResponse("/", 303)
-        sessions.put(inside, sessions.new(known=True))
+        sessions.put(inside, await run_in_threadpool(sessions.begin))
         return inside
 
     @routes.post("/logout")
-    def logout() -> Response:
+    def logout(request: Request) -> Response:
+        sessions.end(request.cookies.get(sessions.name))
         answer = Response(status_code=204, headers={"HX-Redirect": "/login"})
-        answer.delete_cookie(sessions.name, path="/", secure=sessions.secure, httponly=True)
+        answer.delete_cookie(
+            sessions.name, path="/", secure=sessions.secure, httponly=True, samesite="strict"
+        )
         return answer
 
     return routes

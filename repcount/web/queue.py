@@ -17,14 +17,17 @@ from pathlib import Path
 from typing import IO
 
 from sqlalchemy import select
+from sqlalchemy.exc import SQLAlchemyError
 
 from repcount.errors import RecordError, RepcountError
 from repcount.library.store import INTERRUPTED, AttemptRow, Library, Missing, PlanRow, Upload
+from repcount.library.tidying import look_after
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault
 MOST_KILLS = 50  # from outside: so many are no accident, something guards the memory
 OVERDUE = 0.25
+LOOK_AFTER_S = 3600.0
 _LONGEST_LINE = 2000
 
 
@@ -69,7 +72,6 @@ class Queue:
     def start(self) -> None:
         """Take up what a stop or a kill has left, and go on."""
         self.library.requeue()
-        self.library.tidy(self.settings.keep_days)
         take_in_complete(self.library)
         self._thread.start()
 
@@ -111,7 +113,12 @@ class Queue:
         self.wake()
 
     def _run(self) -> None:
+        looked_s = time.monotonic()
         while not self._stopping:
+            if time.monotonic() - looked_s > LOOK_AFTER_S:
+                looked_s = time.monotonic()
+                with suppress(OSError, SQLAlchemyError):  # the next time, then
+                    look_after(self.library)
             self._reap()
             while len(self.running) < self.settings.workers and not self._stopping:
                 row = self.library.claim()

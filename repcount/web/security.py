@@ -1,35 +1,54 @@
-"""Who may do what: passphrase, session cookie, request tokens, host names, policies.
+"""Who may do what: passphrase, sessions, request tokens, host names, policies.
 
-The session is a signed cookie, without rows on the server. The token that every change carries is
-derived from it, so another site, which cannot read our pages, cannot make one.
+A session is a row: it ends when somebody logs out, when its time is over, and with every other when
+a passphrase is set. The cookie is a random number, of which the row keeps the digest alone. The
+token that every change carries is derived from the cookie, so another site, which can neither read
+our pages nor the cookie, cannot make one. Where no passphrase is set there are no sessions, and the
+token is derived from the library's key.
+
+Whether a change comes from our own pages, browsers say in `Sec-Fetch-Site`, which no script can
+set (Fetch Metadata Request Headers, W3C; the Fetch standard forbids scripts names with "Sec-").
+`Origin: null` alone says nothing: a page without referrers sends it for its own form, and so does
+a sandboxed frame of anybody. It passes only beside `Sec-Fetch-Site: same-origin`, which no such
+frame has. Browsers from before that header send their `Origin`, since pages have the referrer
+policy `same-origin`, which tells other sites as little as none. A program that sends neither is
+no browser that somebody could have led here; it needs token or passphrase like everyone.
 """
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
 import secrets
 import time
 from collections import deque
-from urllib.parse import urlsplit
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from urllib.parse import parse_qs, urlsplit
 
+from sqlalchemy import delete
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from repcount.errors import RepcountError
-from repcount.library.store import Library
+from repcount.library.store import KEY, PASSPHRASE, Library, SessionRow, Setting, now
 from repcount.web.settings import Settings
 
-PASSPHRASE, KEY = "passphrase", "key"
 SHORTEST_PASSPHRASE = 8
 SESSION_S = 30 * 86_400
+# What a form with a passphrase of 1000 characters may take: four bytes each, three signs a byte.
+MOST_LOGIN_BYTES = 13_000
+LOGIN_S = 10.0  # in which it has to have come
 # RFC 7914's interactive setting (N = 2^14) doubled twice, as machines have become faster
 _SCRYPT = {"n": 2**16, "r": 8, "p": 1, "maxmem": 128 * 2**20}
 _SAFE = {"GET", "HEAD", "OPTIONS"}
-_OPEN = ("/login", "/static/", "/s/")
+LOGIN, STATIC, LINKS = "/login", "/static/", "/s/"
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self'; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -44,8 +63,10 @@ def set_passphrase(library: Library, passphrase: str) -> None:
         )
     salt = secrets.token_bytes(16)
     digest = hashlib.scrypt(passphrase.encode(), salt=salt, **_SCRYPT)
-    library.set_setting(PASSPHRASE, f"{salt.hex()}:{digest.hex()}")
-    library.set_setting(KEY, secrets.token_hex(32))
+    with library.session() as session:
+        session.merge(Setting(key=PASSPHRASE, value=f"{salt.hex()}:{digest.hex()}"))
+        session.merge(Setting(key=KEY, value=secrets.token_hex(32)))
+        session.execute(delete(SessionRow))
 
 
 def is_passphrase(library: Library, given: str) -> bool:
@@ -58,37 +79,62 @@ def is_passphrase(library: Library, given: str) -> bool:
     return hmac.compare_digest(made, digest)
 
 
-class Sessions:
-    """Signed cookies and the tokens that go with them."""
+@dataclass(frozen=True)
+class Access:
+    """Who asks. `inside`: the passphrase was given in this session; `asked`: there is one, so
+    whoever is not inside has to give it; `token`: what a change must carry ("": none can be
+    made)."""
 
-    def __init__(self, library: Library, secure: bool) -> None:
-        self.name = "__Host-repcount" if secure else "repcount"
-        self.secure = secure
+    inside: bool
+    asked: bool
+    token: str
+
+    @property
+    def let_in(self) -> bool:
+        """Whether pages may be seen and things changed."""
+        return self.inside or not self.asked
+
+
+class Sessions:
+    """Rows of those who gave the passphrase, their cookies, and the tokens that go with them.
+
+    Nothing is kept in memory: what a command changes in the library holds for the next request.
+    """
+
+    def __init__(self, library: Library, settings: Settings) -> None:
+        self.library, self.secure, self.login = library, settings.secure, settings.login
+        self.name = "__Host-repcount" if self.secure else "repcount"
         if library.setting(KEY) is None:
             library.set_setting(KEY, secrets.token_hex(32))
-        self._key = bytes.fromhex(library.setting(KEY) or "")
 
-    def _mac(self, text: str) -> str:
-        return hmac.new(self._key, text.encode(), hashlib.sha256).hexdigest()
+    def begin(self) -> str:
+        """A new session; its cookie's value."""
+        value = secrets.token_urlsafe(32)
+        with self.library.session() as session:
+            session.execute(delete(SessionRow).where(SessionRow.expires_at < now()))
+            session.add(
+                SessionRow(digest=_digest(value), created_at=now(), expires_at=now() + SESSION_S)
+            )
+        return value
 
-    def new(self, *, known: bool) -> str:
-        """A cookie's value; `known`: the passphrase was given."""
-        body = f"{secrets.token_hex(16)}.{int(time.time()) + SESSION_S}.{int(known)}"
-        return f"{body}.{self._mac(body)}"
+    def end(self, value: str | None) -> None:
+        """End a session, if there is one of that cookie."""
+        with self.library.session() as session:
+            session.execute(delete(SessionRow).where(SessionRow.digest == _digest(value or "")))
 
-    def read(self, value: str | None) -> tuple[str, bool] | None:
-        """(the session's text, whether the passphrase was given), None if it is not valid."""
-        body, _, mac = (value or "").rpartition(".")
-        if not hmac.compare_digest(self._mac(body).encode(), mac.encode("utf-8", "replace")):
-            return None
-        _, ends, known = body.split(".")
-        if int(ends) < time.time():
-            return None
-        return body, known == "1"
-
-    def token(self, session: str) -> str:
-        """What a change must carry in this session."""
-        return self._mac("token " + session)
+    def access(self, value: str | None) -> Access:
+        """Who asks with a cookie."""
+        with self.library.session() as session:
+            found = session.get(SessionRow, _digest(value)) if value else None
+            asked = self.login or session.get(Setting, PASSPHRASE) is not None
+            if value and found is not None and asked and found.expires_at > now():
+                return Access(True, asked, _digest("token " + value))
+            key = session.get(Setting, KEY)
+        if asked or key is None:
+            return Access(False, asked, "")
+        return Access(
+            False, asked, hmac.new(bytes.fromhex(key.value), b"token", "sha256").hexdigest()
+        )
 
     def put(self, response: Response, value: str) -> None:
         """Set the cookie."""
@@ -98,32 +144,84 @@ class Sessions:
         )  # fmt: skip
 
 
-class Attempts:
-    """How often a wrong passphrase came: five in five minutes from one address, fifty from all."""
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
-    WINDOW_S, FROM_ONE, FROM_ALL = 300.0, 5, 50
+
+class TooMany(Exception):
+    """Too many wrong passphrases; `wait_s` seconds until the next is heard."""
+
+    def __init__(self, wait_s: int) -> None:
+        self.wait_s = wait_s
+
+
+class Attempts:
+    """Tries at the passphrase: one is checked at a time, five wrong ones in five minutes are heard
+    from one address. No number from all together closes the door: it would close it to the right
+    one too, and one check at a time (a fifth of a second) slows all together enough."""
+
+    WINDOW_S, MOST = 300.0, 5
 
     def __init__(self) -> None:
-        self._wrong: deque[tuple[float, str]] = deque()
+        self._wrong: dict[str, deque[float]] = {}
+        self._one = asyncio.Lock()
 
-    def wait_s(self, address: str) -> int:
-        """Seconds until the next try is heard; 0 if now."""
-        now = time.monotonic()
-        while self._wrong and self._wrong[0][0] < now - self.WINDOW_S:
-            self._wrong.popleft()
-        mine = [at for at, who in self._wrong if who == address]
-        for seen, most in ((mine, self.FROM_ONE), ([at for at, _ in self._wrong], self.FROM_ALL)):
-            if len(seen) >= most:
-                return max(1, int(seen[-most] + self.WINDOW_S - now) + 1)
-        return 0
+    @asynccontextmanager
+    async def turn(self, address: str) -> AsyncIterator[None]:
+        """Wait for one's turn to be checked. Raises TooMany.
 
-    def note(self, address: str) -> None:
-        """A try came."""
-        self._wrong.append((time.monotonic(), address))
+        A try counts from when it comes, so that many at once gain nothing.
+        """
+        self._heard(_network(address))
+        async with self._one:
+            yield
 
     def forget(self, address: str) -> None:
         """The right one came from there."""
-        self._wrong = deque(one for one in self._wrong if one[1] != address)
+        self._wrong.pop(_network(address), None)
+
+    def _heard(self, network: str) -> None:
+        since = time.monotonic() - self.WINDOW_S
+        for one, tries in list(self._wrong.items()):
+            while tries and tries[0] < since:
+                tries.popleft()
+            if not tries:
+                del self._wrong[one]
+        mine = self._wrong.setdefault(network, deque())
+        if len(mine) >= self.MOST:
+            raise TooMany(max(1, int(mine[0] - since) + 1))
+        mine.append(time.monotonic())
+
+
+def _network(address: str) -> str:
+    """What counts as one address: of IPv6 the half that a network gives, since everyone in it may
+    choose the other (RFC 4291, 2.5.1)."""
+    try:
+        one = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if one.version == 4 or one.is_loopback:
+        return str(one)
+    mapped = one.ipv4_mapped
+    return str(mapped or ipaddress.ip_network((one, 64), strict=False))
+
+
+async def given_passphrase(request: Request) -> str | None:
+    """The passphrase in a form's body; None where the body is too large, too slow or no such form.
+
+    Not a byte more than a form can have is read, and nothing is parsed before.
+    """
+    body = bytearray()
+    try:
+        async with asyncio.timeout(LOGIN_S):
+            async for piece in request.stream():
+                body += piece
+                if len(body) > MOST_LOGIN_BYTES:
+                    return None
+        fields = parse_qs(body.decode("ascii"), max_num_fields=4)
+    except (TimeoutError, ValueError):
+        return None
+    return fields.get("passphrase", [""])[0][:1000]
 
 
 class Gate:
@@ -137,56 +235,68 @@ class Gate:
             await self.app(scope, receive, send)
             return
         request = Request(scope)
-        found = self.sessions.read(request.cookies.get(self.sessions.name))
-        fresh = "" if found else self.sessions.new(known=False)
-        session, known = found or (fresh.rpartition(".")[0], False)
+        path = request.url.path
+        refusal = self._foreign(request)
+        if refusal is None and not path.startswith(STATIC):
+            cookie = request.cookies.get(self.sessions.name)
+            access = await run_in_threadpool(self.sessions.access, cookie)
+            refusal = self._closed(request, access)
+        else:
+            access = Access(False, True, "")
         scope.setdefault("state", {})
-        scope["state"] |= {"session": session, "token": self.sessions.token(session)}
-        is_static = request.url.path.startswith("/static/")
-        refusal = self._refusal(request, session, known or not self.settings.login)
+        scope["state"]["access"] = access
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.setdefault("Content-Security-Policy", POLICY)
                 headers["X-Content-Type-Options"] = "nosniff"
-                headers["Referrer-Policy"] = "no-referrer"
+                # a link's address is its secret
+                headers["Referrer-Policy"] = (
+                    "no-referrer" if path.startswith(LINKS) else "same-origin"
+                )
                 headers["Cross-Origin-Opener-Policy"] = "same-origin"
                 headers["Cross-Origin-Resource-Policy"] = "same-origin"
                 headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+                is_static = path.startswith(STATIC)
                 headers.setdefault("Cache-Control", "no-cache" if is_static else "no-store")
                 if self.settings.secure:
                     headers["Strict-Transport-Security"] = "max-age=31536000"
-                if fresh and request.method == "GET" and "set-cookie" not in headers:
-                    carrier = Response()
-                    self.sessions.put(carrier, fresh)
-                    headers.append("Set-Cookie", carrier.headers["set-cookie"])
             await send(message)
 
         await (refusal or self.app)(scope, receive, with_headers)
 
-    def _refusal(self, request: Request, session: str, let_in: bool) -> Response | None:
-        path = request.url.path
+    def _foreign(self, request: Request) -> Response | None:
+        """A refusal of what is not addressed to this server, or changes something from another
+        site's page."""
         try:
             if not self._ours(urlsplit("//" + request.headers.get("host", "")).hostname or ""):
                 return PlainTextResponse("This server is not known by that name.", 400)
         except ValueError:
             return PlainTextResponse("The request names no host.", 400)
-        if request.method not in _SAFE:
-            origin = request.headers.get("origin")
-            foreign = origin is not None and origin.partition("//")[2] != request.headers["host"]
-            if foreign or request.headers.get("sec-fetch-site", "same-origin") != "same-origin":
-                return PlainTextResponse("The request came from another site.", 403)
-            given = request.headers.get("x-token", "")
-            if path != "/login" and not hmac.compare_digest(
-                self.sessions.token(session).encode(), given.encode("utf-8", "replace")
-            ):
-                return PlainTextResponse("The page is too old; load it again.", 403)
-        if let_in or path.startswith(_OPEN):
+        if request.method in _SAFE:
             return None
-        if request.method == "GET" and not path.startswith("/api/"):
-            return RedirectResponse("/login", 303)
-        return PlainTextResponse("Give the passphrase first.", 401)
+        site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+        own = f"{'https' if self.settings.secure else 'http'}://{request.headers['host']}"
+        ours = site == "same-origin" if site is not None else origin != "null"
+        if ours and origin in (None, "null", own):
+            return None
+        return PlainTextResponse("The request came from another site.", 403)
+
+    def _closed(self, request: Request, access: Access) -> Response | None:
+        """A refusal of those who have not given the passphrase, or whose page is of another
+        session."""
+        path = request.url.path
+        if path == LOGIN or path.startswith(LINKS):
+            return None
+        if not access.let_in:
+            if request.method == "GET" and not path.startswith("/api/"):
+                return RedirectResponse(LOGIN, 303)
+            return PlainTextResponse("Give the passphrase first.", 401)
+        given = request.headers.get("x-token", "").encode("utf-8", "replace")
+        if request.method not in _SAFE and not hmac.compare_digest(access.token.encode(), given):
+            return PlainTextResponse("The page is too old; load it again.", 403)
+        return None
 
     def _ours(self, host: str) -> bool:
         if host in self.settings.hosts:

@@ -14,8 +14,8 @@ from fcntl import LOCK_EX, LOCK_NB, flock
 from pathlib import Path
 
 from repcount.errors import RepcountError
-from repcount.library.store import Library, default_folder
-from repcount.web.security import PASSPHRASE
+from repcount.library.store import PASSPHRASE, Library, default_folder
+from repcount.library.tidying import start_up
 from repcount.web.settings import LOOPBACK, Settings
 
 CERTIFICATE, PRIVATE_KEY = "server.crt", "server.key"
@@ -50,9 +50,11 @@ def arranged(
     proxy: str | None,
 ) -> Settings:
     """The settings for an address. RepcountError where it would be open to others unprotected."""
+    asked = library.setting(PASSPHRASE) is not None
     if is_loopback(host) and proxy is None:
-        return replace(settings, hosts=LOOPBACK | {host}, secure=tls)
-    if library.setting(PASSPHRASE) is None:
+        # other accounts of the machine reach it too
+        return replace(settings, hosts=LOOPBACK | {host}, secure=tls, login=asked)
+    if not asked:
         data = ""
         if library.folder != default_folder():
             data = f" --data {shlex.quote(str(library.folder))}"
@@ -154,6 +156,16 @@ def only_server(folder: Path) -> Iterator[None]:
                 f"{folder}: another server runs on this library; stop it or give another --data."
             ) from error
         yield
+
+
+def prepared(settings: Settings) -> list[str]:
+    """Set right what earlier servers have left; what was done, in sentences. RepcountError where
+    the library is not as it should be: nothing is touched then."""
+    library = Library(settings.data)
+    try:
+        return start_up(library, settings.keep_days)
+    finally:
+        library.close()
 
 
 def run(

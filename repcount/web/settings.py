@@ -13,10 +13,11 @@ LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 @dataclass(frozen=True)
 class Settings:
     """`hosts`: names that a request may address (IP addresses too if `any_address`). `login`:
-    the passphrase is asked for. `secure`: browsers reach it by TLS only. `workers`: analyses at
+    the passphrase is asked for even where none is set, and nobody gets in then (where one is set,
+    it is asked for everywhere). `secure`: browsers reach it by TLS only. `workers`: analyses at
     once. `longest_s`: seconds of video. `stalled_s`: an upload of which nothing comes for so long
-    may go on by another connection. `keep_days`: older attempts are deleted. `worker`: the command
-    of one analysis, to which folder, video and longest length are added.
+    may go on by another connection. `keep_days`: older attempts go into the trash. `worker`: the
+    command of one analysis, to which folder, video and longest length are added.
     """
 
     data: Path | None = None

@@ -31,7 +31,7 @@ _CALLS = {
 }
 
 
-def confine() -> None:
+def confine(file_bytes: int = FILE_BYTES, *, nice: int = 10) -> None:
     """Limit memory, time and file size; start no program, open no connection; die with the server.
 
     The last three are the kernel's (seccomp, Linux): on other machines only the limits hold.
@@ -39,13 +39,13 @@ def confine() -> None:
     for what, most, spare in (
         (resource.RLIMIT_AS, MEMORY_BYTES, 0),
         (resource.RLIMIT_CPU, CPU_S, 60),  # so that it ends by SIGXCPU, which says why
-        (resource.RLIMIT_FSIZE, FILE_BYTES, 0),
+        (resource.RLIMIT_FSIZE, file_bytes, 0),
         (resource.RLIMIT_CORE, 0, 0),
     ):
         _, hard = resource.getrlimit(what)
         wall = most + spare if hard == resource.RLIM_INFINITY else min(most + spare, hard)
         resource.setrlimit(what, (min(most, wall), wall))
-    os.nice(10)
+    os.nice(nice)
     libc = ctypes.CDLL(None, use_errno=True)
     parent = os.getppid()
     libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)

@@ -31,12 +31,12 @@ _FLAGS = (
 class Browser:
     """One page in one Chromium. What the page logs and asks the network for is kept."""
 
-    def __init__(self) -> None:
+    def __init__(self, *flags: str) -> None:
         if CHROMIUM is None:
             raise RuntimeError("no Chromium on the path")
         self.profile = tempfile.mkdtemp(prefix="repcount-page-")
         self.process = subprocess.Popen(
-            [CHROMIUM, *_FLAGS, f"--user-data-dir={self.profile}", "about:blank"],
+            [CHROMIUM, *_FLAGS, *flags, f"--user-data-dir={self.profile}", "about:blank"],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )

@@ -29,6 +29,8 @@ settings = Settings(
     data=Path(sys.argv[1]), worker=tuple(sys.argv[4:]), workers=2, stalled_s=float(sys.argv[3])
 )
 with serve.only_server(Path(sys.argv[1])):
+    for sentence in serve.prepared(settings):
+        print(sentence, flush=True)
     serve.run(settings, "127.0.0.1", int(sys.argv[2]), None)
 """
 
@@ -110,6 +112,63 @@ class Server:
     def __exit__(self, *error: object) -> None:
         if self.process.poll() is None:
             self.close()
+
+
+# The command, but for the analysis, for which a stand-in works.
+_COMMAND = """
+import functools, sys
+from repcount.web import settings
+settings.Settings = functools.partial(settings.Settings, worker=tuple(sys.argv[1].split("|")))
+from repcount.cli.main import main
+del sys.argv[1]
+main()
+"""
+
+
+@contextmanager
+def served(data: Path, *options: str) -> Iterator[tuple[int, str]]:
+    """`repcount serve --data DATA` with options; its port and what it printed before it was
+    reached."""
+    port = free_port()
+    command = [sys.executable, "-c", _COMMAND, "|".join(STUB), "serve", "--data", str(data)]
+    process = subprocess.Popen(
+        [*command, "--port", str(port), *options],
+        cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
+    )  # fmt: skip
+    host = options[options.index("--host") + 1] if "--host" in options else "127.0.0.1"
+    try:
+        deadline = time.monotonic() + 60
+        while True:
+            try:
+                socket.create_connection((host.replace("0.0.0.0", "127.0.0.1"), port), 1).close()
+                break
+            except OSError:
+                assert process.poll() is None, process.communicate()[0]
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
+        said: list[str] = []
+        assert process.stdout is not None
+        while not said or not said[-1].startswith("Open "):
+            said.append(process.stdout.readline())
+            assert said[-1], said
+        yield port, "".join(said)
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+
+
+def refused(data: Path, *options: str) -> str:
+    """What `repcount serve --data DATA` says where it does not start: one line, exit status 2."""
+    command = [sys.executable, "-m", "repcount.cli.main", "serve", "--data", str(data), *options]
+    done = subprocess.run(
+        [*command, "--port", str(free_port())],
+        cwd=REPOSITORY, capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert "Open " not in done.stdout
+    (line,) = done.stderr.strip().splitlines()
+    return line
 
 
 def with_token(client: httpx.Client, page: str = "/plans") -> httpx.Client:

@@ -453,9 +453,7 @@ def test_every_answer_has_the_policies(client, server, read):
         assert "default-src 'none'" in headers["Content-Security-Policy"]
         assert "unsafe" not in headers["Content-Security-Policy"]
         assert headers["X-Content-Type-Options"] == "nosniff"
-    fresh = httpx.get(server.address + "/").headers["set-cookie"].lower()
-    assert "httponly" in fresh
-    assert "samesite=strict" in fresh
+    assert "set-cookie" not in httpx.get(server.address + "/").headers  # there is no session
 
 
 def test_pages_hold_no_inline_script_or_style(client, read):
@@ -487,7 +485,7 @@ def test_login_is_asked_and_slowed_down(tmp_path):
         assert answer.status_code == 303
         cookie = answer.headers["set-cookie"]
         assert cookie.startswith("__Host-repcount=")
-        assert "Secure" in cookie
+        assert {"httponly", "samesite=strict", "secure"} <= set(cookie.lower().split("; "))
         assert one.get("/").status_code == 200
         assert "Strict-Transport-Security" in one.get("/").headers
         one.cookies.clear()
@@ -514,7 +512,7 @@ def test_an_open_address_needs_a_passphrase_and_tls(tmp_path):
     assert (made.login, made.secure, made.any_address) == (True, True, True)
     behind = arranged(library, settings, "127.0.0.1", tls=False, proxy="bench.example")
     assert (behind.login, behind.secure, "bench.example" in behind.hosts) == (True, True, True)
-    assert not arranged(library, settings, "127.0.0.1", tls=False, proxy=None).login
+    assert arranged(library, settings, "127.0.0.1", tls=False, proxy=None).login
     files = self_signed(tmp_path, ["192.0.2.7", "localhost"])
     assert files[1].stat().st_mode & 0o077 == 0
     first = fingerprint(files[0])

@@ -18,7 +18,8 @@ from repcount.cli.main import cli
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
 from repcount.heat.collect import write_heat
 from repcount.library.archive import MANIFEST, export_library, import_library
-from repcount.library.store import AttemptRow, Conflict, HeatRow, Library, Upload, now
+from repcount.library.store import Conflict, Library
+from repcount.library.tidying import start_up
 from repcount.pipeline.results import correct, is_stale
 from repcount.tracking.tracks import save_tracks
 from sample_clips.render.specs import slate
@@ -146,20 +147,6 @@ def test_plans_are_checked_and_not_overwritten_unseen(library):
     assert [one.name for one in library.plans()] == ["Basalt"]
 
 
-def test_what_is_left_over_goes_and_old_attempts_on_wish(library, kept):
-    (library.folder / "attempts" / "0123456789abcdef").mkdir()
-    (library.folder / "uploads" / ("0" * 32)).write_bytes(b"x")
-    with library.session() as session:
-        session.add(Upload(id="1" * 32, size=9, file_name="a", created_at=now() - 8 * 86_400))
-    library.tidy()
-    assert [one.name for one in (library.folder / "attempts").iterdir()] == [kept]
-    assert not list((library.folder / "uploads").iterdir())
-    with library.session() as session:
-        session.get(AttemptRow, kept).created_at = now() - 40 * 86_400
-    library.tidy(keep_days=30)
-    assert not library.attempts()
-
-
 @pytest.fixture
 def heat(library: Library, tmp_path: Path) -> str:
     write_heat(tmp_path / "heat", heat_of(3))
@@ -170,7 +157,7 @@ def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path)
     secret = heat_of(3).attempts[0].athlete
     (row,) = library.heats()
     assert (row.id, row.count, row.name) == (heat, 5, heat_of(3).name)
-    library.tidy()
+    start_up(library)
     assert (library.heat_folder(heat) / "heat.html").is_file()
     with pytest.raises(RecordError, match="no such heat"):
         library.delete_heat("0" * 16)
@@ -180,18 +167,12 @@ def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path)
     assert not library.heats()
     for file in library.folder.rglob("*"):
         assert not file.is_file() or secret.encode() not in file.read_bytes()
-    again = library.add_heat(tmp_path / "heat")
-    with library.session() as session:
-        session.get(HeatRow, again).created_at = now() - 40 * 86_400
-    library.tidy(keep_days=30)
-    assert not library.heats()
-    assert not list((library.folder / "heats").iterdir())
 
 
 def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
     library.put_plan(PLAN)
     archive = tmp_path / "all.zip"
-    assert export_library(library, archive) == 1
+    assert export_library(library, archive, originals=True) == 1
     other = Library(tmp_path / "other")
     assert import_library(other, archive) == 1
     assert import_library(other, archive) == 0

@@ -1,0 +1,302 @@
+"""Shared and exported videos say nothing of where and with what they were filmed, and show the same
+pictures at the same times. FFmpeg's own programs are the outside reference."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import zipfile
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from repcount.cli.main import cli
+from repcount.errors import FootageError
+from repcount.library.archive import import_library
+from repcount.library.store import Library
+from repcount.video.clean_copy import write_clean_copy
+from tests.media import card, run, tool, write_video
+from tests.web.mutated import mutated
+from tests.web.serving import Server, finished, upload
+
+PLACE, MAKER, MODEL = "+47.3769+008.5417+408.000/", "Hobnail", "Hobnail Nine"
+# what may be said of a file and its streams, and nothing of it by the camera
+NAMES = {"VideoHandler", "SoundHandler", "und", "isom", "qt  ", "512", "Lavf", "FFMP", ""}
+# the unregistered user data of AVCHD cameras (place, date, make) begin with this identifier
+MDPM = "17ee8c60-f84d-11d9-8cd6-0800200c9a66"
+
+
+def told(path: Path) -> list[str]:
+    """Everything in the file that could tell: tags, other tracks, chapters, and the words in it."""
+    found = json.loads(
+        run(
+            tool("ffprobe"), "-v", "error", "-show_format", "-show_streams", "-show_chapters",
+            "-of", "json", path,
+        )
+    )  # fmt: skip
+    said = [f"track: {one['codec_type']}" for one in found["streams"][2:]]
+    said += [str(one) for one in found["chapters"]]
+    for part in (found["format"], *found["streams"]):
+        for name, value in part.get("tags", {}).items():
+            plain = value in NAMES or re.fullmatch(r"[\d:.]+|(\[0\]){4}", value)
+            if not plain and name != "compatible_brands":
+                said.append(f"{name}: {value}")
+    data = path.read_bytes()
+    return said + [word for word in (PLACE, "8.5417", MAKER, MODEL) if word.encode() in data]
+
+
+def pictures(path: Path) -> list[tuple[str, ...]]:
+    """Stream, time and hash of every picture and piece of sound as FFmpeg shows them, turned and
+    cut as the file asks; times from the first picture."""
+    text = run(
+        tool("ffmpeg"), "-v", "error", "-i", path, "-map", "0:v:0", "-map", "0:a:0?", "-fps_mode",
+        "passthrough", "-copyts", "-enc_time_base", "-1", "-f", "framehash", "-hash", "md5", "-",
+    ).decode()  # fmt: skip
+    bases = [float(n) / float(d) for n, d in re.findall(r"#tb \d: (\d+)/(\d+)", text)]
+    rows = [line.split(",") for line in text.splitlines() if not line.startswith("#")]
+    first = min(int(row[2]) * bases[0] for row in rows if int(row[0]) == 0)
+    return [
+        (row[0].strip(), f"{int(row[2]) * bases[int(row[0])] - first:.2f}", row[-1].strip())
+        for row in rows
+    ]
+
+
+def tagged(source: Path, target: Path, *more: str) -> Path:
+    """The streams as a phone would have written them, told where and with what."""
+    words = {
+        "com.apple.quicktime.location.ISO6709": PLACE, "com.apple.quicktime.make": MAKER,
+        "com.apple.quicktime.model": MODEL, "com.apple.quicktime.software": f"{MAKER} 19",
+        "location": PLACE, "make": MAKER, "model": MODEL, "title": f"{MODEL} at {PLACE}",
+    }  # fmt: skip
+    tags = [part for name, word in words.items() for part in ("-metadata", f"{name}={word}")]
+    run(tool("ffmpeg"), "-v", "error", "-y", "-i", source, "-c", "copy", *tags, *more, target)
+    return target
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two seconds of H.264 with pictures in another order than shown, turned, uneven in time, with
+    sound; its encoder's name between the pictures."""
+    path = tmp_path_factory.mktemp("plain") / "plain.mp4"
+    times = [n / 30 + 0.004 * (n % 3) for n in range(60)]
+    sound = np.sin(np.arange(2 * 48000) / 20).astype(np.float32) / 4
+    turned = (0, 65536, 0, -65536, 0, 0, 0, 0, 1 << 30)
+    return write_video(path, times, matrix=turned, sound=sound, options={"bf": "2", "g": "12"})
+
+
+def phone(plain: Path, to: Path) -> Path:
+    """QuickTime as a phone writes it: metadata items, their older form, and a timed metadata track
+    (a time code track that FFmpeg makes, its four-letter codes changed)."""
+    made = tagged(plain, to, "-movflags", "use_metadata_tags", "-timecode", "01:00:00:00")
+    made.write_bytes(made.read_bytes().replace(b"tmcd", b"mebx"))
+    return made
+
+
+def cut(plain: Path, to: Path) -> Path:
+    """Begins between two pictures that can be decoded alone: an edit list cuts the rest off."""
+    run(tool("ffmpeg"), "-v", "error", "-y", "-ss", "0.7", "-i", plain, "-c", "copy", to)
+    return to
+
+
+def late(plain: Path, to: Path) -> Path:
+    """The pictures begin after the sound, as an edit list says."""
+    run(
+        tool("ffmpeg"), "-v", "error", "-y", "-itsoffset", "0.4", "-i", plain, "-i", plain,
+        "-map", "0:v", "-map", "1:a", "-c", "copy", "-metadata", f"location={PLACE}", to,
+    )  # fmt: skip
+    return to
+
+
+def android(plain: Path, to: Path) -> Path:
+    """MP4 with the boxes `loci` (3GPP TS 26.244) and, as QuickTime has it, `©xyz`."""
+    return tagged(plain, to)
+
+
+def camcorder(plain: Path, to: Path) -> Path:
+    """AVCHD's way: user data between the pictures."""
+    words = f"h264_metadata=sei_user_data={MDPM}+{MAKER}{PLACE}"
+    return tagged(plain, to, "-bsf:v", words)
+
+
+def hevc(plain: Path, to: Path) -> Path:
+    """Its encoder's name lies in the decoder's configuration too."""
+    made = write_video(to.with_suffix(".mkv"), [n / 30 for n in range(30)], codec="libx265")
+    data = made.read_bytes()
+    assert b"x265" in data
+    return tagged(made, to, "-tag:v", "hvc1")
+
+
+def matroska(plain: Path, to: Path) -> Path:
+    return tagged(plain, to)
+
+
+def jpegs(plain: Path, to: Path) -> Path:
+    """A camera's AVI: pictures that are JPEGs with Exif in each."""
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110], exif[0x010E] = MAKER, MODEL, PLACE  # make, model, description
+    with av.open(str(to), "w", format="avi") as out:
+        stream = out.add_stream("mjpeg", rate=30)
+        stream.width, stream.height, stream.pix_fmt = 160, 120, "yuvj420p"
+        for index in range(30):
+            still = to.with_name("still.jpg")
+            Image.fromarray(card(index=index % 16)).save(still, exif=exif, subsampling=2)
+            packet = av.Packet(still.read_bytes())
+            packet.stream, packet.pts, packet.dts, packet.duration = stream, index, index, 1
+            packet.time_base, packet.is_keyframe = Fraction(1, 30), True
+            out.mux(packet)
+    return to
+
+
+KINDS = {
+    "phone": (phone, ".mov"), "cut": (cut, ".mp4"), "late": (late, ".mov"),
+    "android": (android, ".mp4"), "3gp": (android, ".3gp"), "camcorder": (camcorder, ".mts"),
+    "camcorder's MP4": (camcorder, ".mp4"), "hevc": (hevc, ".mov"), "matroska": (matroska, ".mkv"),
+    "jpegs": (jpegs, ".avi"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_copy_tells_nothing_and_shows_the_same(plain, tmp_path, kind):
+    make, ending = KINDS[kind]
+    film = make(plain, tmp_path / f"film{ending}")
+    if kind != "cut":  # that one is about its edit list
+        assert told(film), "the original has nothing to tell"
+    copy = tmp_path / "copy"
+    write_clean_copy(film, copy)
+    assert told(copy) == []
+    for name in (b"x264 - core", b"x265 (build", b"mebx", b"loci", b"\xa9xyz", b"Exif"):
+        assert name not in copy.read_bytes()
+    assert pictures(copy) == pictures(film)
+    shown = [side_data(one) for one in (film, copy)]
+    assert shown[0] == shown[1]
+    assert {one.name for one in tmp_path.iterdir()} <= {
+        film.name, "copy", "film.mkv", "still.jpg"
+    }  # fmt: skip
+
+
+def side_data(path: Path) -> list[str]:
+    """How the picture is turned."""
+    text = run(
+        tool("ffprobe"), "-v", "error", "-select_streams", "v:0", "-show_entries",
+        "stream_side_data=rotation,displaymatrix", "-of", "csv", path,
+    )  # fmt: skip
+    return re.findall(r"-?\d+", text.decode())
+
+
+def test_user_data_goes_and_its_neighbours_stay():
+    """Units made by hand after ITU-T H.264, 7.3.2.3 and annex B: one SEI unit with a recovery point
+    (6), user data (5) whose bytes look like a start code, and a buffering period (0)."""
+    from repcount.video.clean_copy import _clean_unit
+
+    user = b"\x05\x14" + bytes(range(16)) + b"\0\0\3\1" + b"\7"  # 20 bytes, one of them an escape
+    unit = b"\x06" + b"\x06\x01\xc4" + user + b"\x00\x02\0\0\3\1"[:0] + b"\x00\x01\x80" + b"\x80"
+    assert _clean_unit(unit, False) == b"\x06" + b"\x06\x01\xc4" + b"\x00\x01\x80" + b"\x80"
+    assert _clean_unit(b"\x06" + user + b"\x80", False) == b""
+    other = b"\x06\x06\x01\xc4\x80"
+    assert _clean_unit(other, False) == other
+    assert _clean_unit(b"\x65" + user, False) == b"\x65" + user  # a picture
+    assert _clean_unit(b"\x4e\x01" + user + b"\x80", True) == b""  # H.265: a prefix SEI unit
+
+
+def test_damaged_videos_end_in_a_sentence_or_a_copy(plain, tmp_path):
+    data = phone(plain, tmp_path / "film.mov").read_bytes()
+    ended = set()
+    for seed in range(40):
+        film, copy = tmp_path / f"{seed}.mov", tmp_path / f"{seed}.copy"
+        film.write_bytes(mutated(data, seed))
+        try:
+            write_clean_copy(film, copy)
+        except FootageError as error:
+            ended.add(str(error)[-1])
+            assert not copy.exists()
+            continue
+        # a damaged table may point into the metadata: those bytes are then a piece of a picture
+        assert [one for one in told(copy) if ":" in one] == []
+        ended.add("copy")
+    assert ended == {"copy", "."}
+
+
+def test_a_shared_link_hands_out_such_a_copy(plain, tmp_path):
+    import httpx
+
+    film = phone(plain, tmp_path / "film.mov")
+    with Server(tmp_path / "data") as server, server.client() as client:
+        attempt = upload(client, film.read_bytes(), filename="IMG 7.MOV")
+        assert finished(client, attempt)["state"] == "done"
+        link = client.post(f"/api/attempts/{attempt}/shares", data={"days": 1}).text
+        got = tmp_path / "got.mp4"
+        got.write_bytes(httpx.get(link + "IMG-7.mp4", timeout=60).content)
+        assert told(got) == []
+        assert pictures(got) == pictures(film)
+        part = httpx.get(link + "IMG-7.mp4", headers={"Range": "bytes=4-7"})
+        assert (part.status_code, part.content) == (206, b"ftyp")
+        # the owner's own page has the original
+        own = client.get(f"/attempts/{attempt}/files/IMG-7.mp4")
+        assert own.content == film.read_bytes()
+        # the server itself has loaded nothing that reads videos
+        maps = Path(f"/proc/{server.process.pid}/maps").read_text()
+        assert "libavcodec" not in maps
+        assert "libavformat" not in maps
+        folder = server.folder / "attempts" / attempt
+        assert list(folder.glob(".shared*"))
+        number = re.search(r"/api/shares/(\d+)/delete", client.get(f"/attempts/{attempt}").text)
+        assert number is not None
+        assert client.post(f"/api/shares/{number[1]}/delete").status_code == 204
+        assert not list(folder.glob(".shared*"))
+        assert httpx.get(link + "IMG-7.mp4").status_code == 404
+
+
+def test_where_there_can_be_no_copy_there_is_no_link(plain, tmp_path):
+    data = plain.read_bytes()
+    with Server(tmp_path / "data") as server, server.client() as client:
+        attempt = upload(client, data[: len(data) // 3])
+        finished(client, attempt)
+        for _ in range(2):
+            answer = client.post(f"/api/attempts/{attempt}/shares", data={"days": 1})
+            assert answer.status_code == 422
+            assert answer.text.endswith(".")
+            assert str(server.folder) not in answer.text
+
+
+def test_an_export_holds_such_copies_unless_originals_are_asked_for(plain, tmp_path):
+    film = phone(plain, tmp_path / "film.mov")
+    library = Library(tmp_path / "data")
+    attempt = library.add_attempt(film, "film.mov")
+    for options, clean in (((), True), (("--originals",), False)):
+        archive = tmp_path / "all.zip"
+        done = CliRunner().invoke(
+            cli, ["library", "export", str(archive), "--data", str(library.folder), *options]
+        )
+        assert done.exit_code == 0, done.output
+        assert ("without place and device" in done.output) == clean
+        with zipfile.ZipFile(archive) as packed:
+            got = tmp_path / "got.mp4"
+            got.write_bytes(packed.read(f"{attempt}/film.mp4"))
+        assert (told(got) == []) == clean
+        assert (got.read_bytes() == film.read_bytes()) != clean
+        assert pictures(got) == pictures(film)
+        other = Library(tmp_path / f"other-{clean}")
+        assert import_library(other, archive) == 1
+    assert {one.name for one in library.folder_of(attempt).iterdir()} == {"film.mp4"}
+    library.folder_of(attempt).joinpath("film.mp4").write_bytes(b"\0\0\0\x18ftypmp42" * 9)
+    done = subprocess.run(
+        [tool_path(), "library", "export", str(tmp_path / "b.zip"), "--data", str(library.folder)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "--originals" in done.stderr
+    assert attempt in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert not (tmp_path / "b.zip").exists()
+
+
+def tool_path() -> str:
+    import sys
+
+    return str(Path(sys.executable).with_name("repcount"))

@@ -1,0 +1,148 @@
+"""The way that people go: a passphrase, TLS with a certificate of its own, a browser; as a phone
+and as a desk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from click.testing import CliRunner
+
+from repcount.cli.main import cli
+from tests.conftest import REPOSITORY
+from tests.web.browser import CHROMIUM, Browser
+from tests.web.serving import served
+from tests.web.test_serve_pages import PANEL, Hand, until, visit
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
+
+PASSPHRASE = "three stones and a bar"
+CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
+SIZES = {"phone": (390, 844), "desk": (1440, 900)}
+UNKNOWN_MAKER = "--ignore-certificate-errors"  # the one warning that a person clicks away
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]:
+    data = tmp_path_factory.mktemp("walk") / "data"
+    done = CliRunner().invoke(
+        cli, ["serve", "--data", str(data), "--set-passphrase"], input=f"{PASSPHRASE}\n" * 2
+    )
+    assert done.exit_code == 0, done.output
+    with served(data, "--host", "0.0.0.0", "--self-signed") as (port, _):
+        yield data, f"https://localhost:{port}"
+
+
+def cookies(browser: Browser) -> dict[str, str]:
+    """By name. The page's own scripts cannot see them."""
+    found = browser.call("Network.getCookies")["cookies"]
+    return {one["name"]: one["value"] for one in found}
+
+
+def answer_yes(browser: Browser) -> None:
+    """Say yes to the page's question, once it asks."""
+    while not any(one["method"] == "Page.javascriptDialogOpening" for one in browser.events):
+        browser.call("Target.getTargets")
+    browser.call("Page.handleJavaScriptDialog", accept=True)
+
+
+def log_in(browser: Browser, hand: Hand, address: str, passphrase: str = PASSPHRASE) -> None:
+    visit(browser, address + "/")
+    until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+    hand.write("input[name=passphrase]", passphrase)
+    hand.click("button.main")
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_log_in_upload_correct_share_delete_log_out(server, size):
+    data, address = server
+    with Browser(UNKNOWN_MAKER) as browser:
+        browser.shape(*SIZES[size], phone=size == "phone")
+        hand = Hand(browser)
+        log_in(browser, hand, address, "three stones and a ba")
+        until(browser, "document.body.textContent.includes('That is not the passphrase')")
+        log_in(browser, hand, address)
+        until(browser, "location.pathname === '/' && !!document.getElementById('film-file')")
+        hand.choose("#film-file", CLIP)
+        hand.click("#send")
+        until(browser, "!!document.getElementById('panel')", 120)
+        until(browser, "document.getElementById('video').readyState > 0")
+        attempt = browser.value("location.pathname.split('/').pop()")
+        hand.click(".reps [data-rep]")
+        hand.click("[data-act=no-rep]")
+        until(browser, "document.getElementById('ask').open")
+        hand.write("#ask [name=why]", "knee")
+        hand.write("#ask [name=who]", "Robin")
+        hand.click("#ask button[value=yes]")
+        until(browser, f"{PANEL}.includes('marked a no-rep')")
+        link = shared(browser, hand)
+        seen_by_a_stranger(link)
+        hand.click(".more details:nth-of-type(3) summary")
+        browser.events.clear()
+        hand.click(f"button[hx-post='/api/attempts/{attempt}/delete']")
+        answer_yes(browser)
+        until(browser, "location.pathname === '/' && document.readyState === 'complete'")
+        assert not (data / "attempts" / attempt).exists()
+        old = cookies(browser)
+        assert list(old) == ["__Host-repcount"]
+        hand.click("button[hx-post='/logout']")
+        until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        assert cookies(browser) == {}
+        assert "Log out" not in browser.value("document.body.textContent")
+    with httpx.Client(base_url=address, cookies=old, verify=False) as again:
+        assert again.get("/").headers["location"] == "/login"
+        assert again.get(f"/api/attempts/{attempt}/panel").status_code == 401
+
+
+def shared(browser: Browser, hand: Hand) -> str:
+    """Make a link in the page; its address."""
+    hand.click(".more details:nth-of-type(2) summary")
+    hand.click("form[hx-post$='/shares'] button")
+    until(browser, "document.querySelector('p.link').textContent.startsWith('https://')", 120)
+    return str(browser.value("document.querySelector('p.link').textContent"))
+
+
+def seen_by_a_stranger(link: str) -> None:
+    """Another browser, without a session: it sees and plays the attempt, and nothing else."""
+    with Browser(UNKNOWN_MAKER) as stranger:
+        visit(stranger, link)
+        until(stranger, "document.body.textContent.includes('knee')")
+        source = stranger.value("JSON.parse(document.getElementById('data').textContent).videos[0]")
+        stranger.value(
+            f"(video => {{ video.src = {source!r}; video.load(); }})"
+            "(document.getElementById('video'))"
+        )
+        until(stranger, "document.getElementById('video').readyState > 0")
+        assert cookies(stranger) == {}
+        video = next(one for one in stranger.events if one["method"] == "Network.requestWillBeSent"
+                     and one["params"]["request"]["url"].endswith(source))  # fmt: skip
+        assert "Referer" not in video["params"]["request"]["headers"]
+        assert not re.search(r'name="token"', stranger.value("document.documentElement.outerHTML"))
+        visit(stranger, link.partition("/s/")[0] + "/")
+        until(stranger, "location.pathname === '/login'")
+
+
+def test_another_sites_page_changes_nothing_and_logs_nobody_out(server):
+    """A page of another origin posts a form, follows a link, and opens a shared link."""
+    _, address = server
+    with Browser(UNKNOWN_MAKER) as browser:
+        hand = Hand(browser)
+        log_in(browser, hand, address)
+        until(browser, "location.pathname === '/'")
+        before = cookies(browser)
+        form = (
+            "document.body.innerHTML = `<form method=post action={}/login>"
+            "<input name=passphrase value='{}'></form>`; document.forms[0].submit()"
+        )
+        visit(browser, "data:text/html,<body></body>")
+        browser.value(form.format(address, PASSPHRASE))
+        until(browser, "document.body.textContent.includes('another site')")
+        visit(browser, "data:text/html,<body></body>")
+        browser.value(f"location.href = '{address}/s/nothing/'")
+        until(browser, "document.body.textContent.includes('leads nowhere')")
+        visit(browser, address + "/")
+        until(browser, "location.pathname === '/' && !!document.getElementById('film-file')")
+        assert cookies(browser) == before
