@@ -15,9 +15,11 @@ from sqlalchemy import select
 
 from repcount.attempt.records import Attempt, Record, load_record
 from repcount.errors import FootageError, RecordError, RepcountError
+from repcount.files import ASIDE
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
+from repcount.library.copies import make_copy
 from repcount.library.store import (
     ENDINGS,
     IMPORT,
@@ -32,9 +34,8 @@ from repcount.library.store import (
     note_results,
     result_files,
 )
-from repcount.pipeline.results import ASIDE, ATTEMPT, EDITS, FILES, STILLS, rebuild
+from repcount.pipeline.results import ATTEMPT, EDITS, FILES, STILLS, rebuild
 from repcount.plan import parse_plan
-from repcount.web.copies import make_copy
 
 MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes

@@ -25,6 +25,7 @@ from sqlalchemy import func, select
 
 from repcount.attempt.records import Attempt, load_record
 from repcount.errors import RepcountError
+from repcount.files import ASIDE
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.store import (
@@ -54,7 +55,7 @@ from repcount.library.store import (
     note_results,
     now,
 )
-from repcount.pipeline.results import ASIDE, ATTEMPT
+from repcount.pipeline.results import ATTEMPT
 from repcount.plan import parse_plan
 
 TRASH = "trash"
@@ -271,7 +272,7 @@ def look_after(library: Library) -> None:
 
 
 def drop_copies(library: Library) -> None:
-    """Delete the copies made for links (`repcount.web.copies`) of attempts that have none left."""
+    """Delete the copies made for links (`library.copies`) of attempts that have none left."""
     with library.session() as session:
         linked = set(session.scalars(select(Share.attempt_id).where(Share.expires_at > now())))
         rows = session.scalars(select(AttemptRow.id)).all()

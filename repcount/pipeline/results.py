@@ -34,6 +34,7 @@ from repcount.attempt.records import (
     save_record,
 )
 from repcount.errors import RepcountError
+from repcount.files import ASIDE
 from repcount.plan import Plan
 from repcount.reports import stills
 from repcount.reports.captions import captions, chapters_text
@@ -52,7 +53,6 @@ STALE = ".stale"
 _FIRST = (ATTEMPT, COMPARISON)
 DERIVED = (*_FIRST, REPORT, CAPTIONS, CHAPTERS, *TABLES)
 FILES = (TRACKS, READING, PLAN, *DERIVED)
-ASIDE = ".repcount-"  # how the names of folders begin in which files are written aside
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from av.packet import Packet
 from av.stream import Stream
 
 from repcount.errors import FootageError, RepcountError
-from repcount.pipeline.results import ASIDE
+from repcount.files import ASIDE
 from repcount.video.containers import sniff
 from repcount.video.footage import VideoInfo, coded_streams, probe
 

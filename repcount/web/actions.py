@@ -16,10 +16,10 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 from sqlalchemy import select
 
 from repcount.errors import PlanError
+from repcount.library.copies import Copies
 from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
 from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
-from repcount.web.copies import Copies
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder

@@ -15,10 +15,10 @@ from starlette.staticfiles import StaticFiles
 
 import repcount
 from repcount.errors import RepcountError
+from repcount.library.copies import Copies
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
-from repcount.web.copies import Copies
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.security import Gate, Sessions

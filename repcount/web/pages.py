@@ -24,6 +24,7 @@ from repcount.heat.manifest import Listed
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
 from repcount.heat.rows import Entry
+from repcount.library.copies import Copies
 from repcount.library.store import ATTEMPTS, AttemptRow, Library, Missing, PlanRow, Share, now
 from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.plan import parse_plan
@@ -34,7 +35,6 @@ from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
 from repcount.web.actions import RowId, address, shared, standing
-from repcount.web.copies import Copies
 from repcount.web.plan_form import (
     FEW_MOVEMENTS,
     LABELS,

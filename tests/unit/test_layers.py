@@ -13,6 +13,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 ORDER = (
     "errors",
     "units",
+    "files",
     "wording",
     "attempt",
     "video",

@@ -16,9 +16,9 @@ from pathlib import Path
 from repcount.analysis.compare import compare
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Reading, Trace, save_record
+from repcount.library.confinement import confine
 from repcount.pipeline.results import READING, Results, write_results
 from repcount.plan import parse_plan
-from repcount.web.worker import confine
 from tests.scripted_reading import SLATE, as_planned
 
 PLAN = SLATE

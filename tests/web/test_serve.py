@@ -544,7 +544,8 @@ def test_a_worker_can_start_nothing_and_reach_nobody():
     if platform.machine() not in ("x86_64", "aarch64"):
         pytest.skip("the kernel's filter is written for two machines")
     code = (
-        "import os, resource, socket, sys; from repcount.web.worker import confine; confine()\n"
+        "import os, resource, socket, sys\n"
+        "from repcount.library.confinement import confine; confine()\n"
         "for act in (lambda: os.execv('/bin/true', ['true']), socket.socket):\n"
         "    try: act(); print('allowed')\n"
         "    except PermissionError: print('refused')\n"

@@ -1,7 +1,8 @@
 """The copies of videos that links and exports hand out: without place and device.
 
 Made by `repcount.video.clean_copy` in a process of its own, confined as an analysis is, since it
-reads the container and a picture of what was uploaded: `python -m repcount.web.copies SOURCE TARGET`.
+reads the container and a picture of what was uploaded:
+`python -m repcount.library.copies SOURCE TARGET`.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ import threading
 from pathlib import Path
 
 from repcount.errors import FootageError, RepcountError
+from repcount.library.confinement import confine
 from repcount.library.store import SHARED, AttemptRow, Library, Missing
-from repcount.web.worker import confine
 
-COMMAND = (sys.executable, "-m", "repcount.web.copies")
+COMMAND = (sys.executable, "-m", "repcount.library.copies")
 LONGEST_S = 900
 SPARE_BYTES = 1_000_000_000  # kept free on the disk
 _MORE_BYTES = 64_000_000  # a new container may be larger than the old one, by its tables
