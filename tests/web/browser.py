@@ -29,7 +29,8 @@ _FLAGS = (
 
 
 class Browser:
-    """One page in one Chromium. What the page logs and asks the network for is kept."""
+    """One page in one Chromium. What the page logs and asks the network for is kept; its questions
+    are answered with yes."""
 
     def __init__(self, *flags: str) -> None:
         if CHROMIUM is None:
@@ -76,7 +77,15 @@ class Browser:
                 if "error" in message:
                     raise RuntimeError(f"{method}: {message['error']}")
                 return dict(message["result"])
-            self.events.append(message)
+            if "method" in message:
+                self.events.append(message)
+            if message.get("method") == "Page.javascriptDialogOpening":
+                self._say_yes()
+
+    def _say_yes(self) -> None:
+        """To a question of the page; nothing else is answered before."""
+        answer = {"method": "Page.handleJavaScriptDialog", "params": {"accept": True}}
+        self.socket.send(json.dumps({"id": 0, **answer}))
 
     def shape(self, width: int, height: int, scheme: str = "light", *, phone: bool = False) -> None:
         """Window size in CSS pixels and the colour scheme the reader's system asks for."""
