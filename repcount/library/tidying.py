@@ -73,7 +73,7 @@ def start_up(library: Library, keep_days: float | None = None) -> list[str]:
     Raises RepcountError, and moves nothing, where the database is not the one of this folder or
     the clock does not go on from where the library was last used.
     """
-    said = [*library.notices]
+    said: list[str] = []
     moment = last_used(library)
     jump = now() - moment if moment is not None else 0
     _demand_its_database(library)

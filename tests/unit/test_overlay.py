@@ -34,7 +34,7 @@ from repcount.tracking.tracks import KEYPOINTS, make_tracks
 from repcount.video.footage import open_footage
 from repcount.wording.numbers import clock
 from tests.example_records import bare_attempt, example_attempt, example_comparison
-from tests.media import card, ffprobe_times, write_video
+from tests.media import card, ffprobe_times, run, tool, write_video
 from tests.scripted_reading import SLATE, Script, slate
 
 
@@ -113,6 +113,27 @@ def test_pictures_keep_their_times_and_sound_its_samples(tmp_path):
         assert stream.codec_context.name == "h264"
         assert stream.width == 160
         assert stream.height > 120  # the strip stands below, on nothing that was filmed
+
+
+def test_a_film_says_nothing_of_place_and_device(tmp_path):
+    """Whose tags and sound's name the original has; read with ffprobe."""
+    sound = np.zeros(48000, np.float32)
+    plain = write_video(tmp_path / "plain.mp4", [n / 30 for n in range(30)], sound=sound)
+    video = tmp_path / "video.mov"
+    run(
+        tool("ffmpeg"), "-v", "error", "-i", plain, "-c", "copy", "-movflags", "use_metadata_tags",
+        "-metadata", "com.apple.quicktime.location.ISO6709=+47.3769+008.5417/",
+        "-metadata", "com.apple.quicktime.make=Hobnail", "-metadata:s:a", "handler_name=Hobnail",
+        video,
+    )  # fmt: skip
+    out = tmp_path / "overlay.mp4"
+    with open_footage(video) as footage:
+        write_overlay(out, footage, Drawn(attempt_of(video), tracks()))
+    for path, told in ((video, True), (out, False)):
+        said = run(tool("ffprobe"), "-v", "error", "-show_format", "-show_streams", path)
+        for word in (b"47.3769", b"Hobnail"):
+            assert (word in said) == told
+            assert (word in path.read_bytes()) == told
 
 
 def test_chapters_are_the_rounds(tmp_path):
