@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from repcount.tracking.bar import BarTrack
-from repcount.tracking.people import LAG_S, Tracklet, like_colours, like_size, near
+from repcount.tracking.people import LAG_S, Tracklet, like_colours, like_size, near, usual
 from repcount.tracking.pose import KNUCKLES, SHOULDERS, Person
 
 Array = np.ndarray
@@ -33,10 +33,13 @@ IN_HANDS, ON_BACK, FALLING = 0.6, 0.2, 0.2
 AT_BAR_SD, ANYWHERE = 0.3, 4.0
 # Where no bar is seen, hands that go up and down together as on a bar say so much a body length.
 TOGETHER = 2.0
-# Logarithms of prior odds: that the athlete is seen in a shot where somebody is; that another
+# Logarithms of prior odds: that the athlete is seen in a clip where somebody is; that another
 # athlete takes over; that a tracklet becomes the athlete's between two of its sightings; that two
 # who are seen at one look are one body.
 PRESENT, OTHER, LATE, TWO = 3.0, -6.0, -3.0, -1.0
+# How often (logarithm) the pose goes astray where a tracklet ends or begins, so that the place says
+# nothing; it is taken from this many sightings.
+ASTRAY, FEW = -3.0, 5
 # Of two people, the larger by so many times squared is the athlete; how far from the middle of the
 # picture in half widths (standard deviation).
 LARGER = 2.0
@@ -54,7 +57,9 @@ class Chosen:
     probability: float
 
 
-def choose(tracklets: Sequence[Tracklet], times: Array, shift: Array, bar: BarTrack) -> list[Chosen]:
+def choose(
+    tracklets: Sequence[Tracklet], times: Array, shift: Array, bar: BarTrack
+) -> list[Chosen]:
     """The athlete at each look at which they are seen, in order of time. `times` (T,), `shift`
     (T, 2) and `bar` of all pictures."""
     if not tracklets:
@@ -63,14 +68,12 @@ def choose(tracklets: Sequence[Tracklet], times: Array, shift: Array, bar: BarTr
     gains = np.full((len(looks), len(tracklets)), np.nan)
     for k, one in enumerate(tracklets):
         gains[np.searchsorted(looks, one.times), k] = evidence(one, times, shift, bar)
-    shots = np.zeros(len(looks), int)
-    for one in tracklets:
-        shots[np.searchsorted(looks, one.times)] = one.shot
-    gains += (PRESENT / np.bincount(shots)[shots])[:, None]
+    gains += PRESENT / len(looks)
     same = alike(tracklets)
     share = shares(tracklets)
     with np.errstate(divide="ignore"):
-        turns = np.logaddexp(np.log(same), np.log1p(-same) + OTHER + share)
+        goes_on, takes_over = np.log(same), np.log1p(-same) + OTHER + share
+    turns = np.logaddexp(goes_on, takes_over)
     np.fill_diagonal(turns, 0.0)
     entries = entry_costs(gains)
     path = best_path(gains, turns, share, entries)
@@ -81,7 +84,7 @@ def choose(tracklets: Sequence[Tracklet], times: Array, shift: Array, bar: BarTr
         if k < 0:
             continue
         one = tracklets[k]
-        number += before not in (k, -1) and same[before, k] < 0.5
+        number += before not in (k, -1) and takes_over[before, k] > goes_on[before, k]
         at = int(np.searchsorted(one.times, looks[look]))
         chosen.append(Chosen(float(looks[look]), one.people[at], number, float(sure[look, k])))
         before = k
@@ -156,14 +159,16 @@ def alike(tracklets: Sequence[Tracklet]) -> Array:
     with even odds before anything is seen. Those seen at once are two, but for a moment in which
     one body was taken for two."""
     first, last = (np.array([one.times[k] for one in tracklets]) for k in (0, -1))
-    begin, end = (np.array([one.ends[k] for one in tracklets]) for k in (0, 1))
-    came, went = (np.array([one.place[k] for one in tracklets]) for k in (0, -1))
+    colours = np.array([usual(one.colours) for one in tracklets])
+    came = np.array([one.place(slice(None, FEW)) for one in tracklets])
+    went = np.array([one.place(slice(-FEW, None)) for one in tracklets])
     size = np.array([one.size for one in tracklets])
     shot = np.array([one.shot for one in tracklets])
-    ratio = like_colours(end[:, None], begin[None, :])
+    ratio = like_colours(colours[:, None], colours[None, :])
     wait_s = np.maximum(first[None, :] - last[:, None], 0.0)
     way = np.linalg.norm(came[None, :] - went[:, None], axis=-1) / size[:, None]
-    here = near(way, wait_s) + like_size(np.log(size[None, :] / size[:, None]))
+    here = np.logaddexp(near(way, wait_s), ASTRAY)
+    here += like_size(np.log(size[None, :] / size[:, None]))
     ratio += np.where(shot[:, None] == shot[None, :], here, 0.0)
     # the later one begins where the earlier one ends; each pair is told once
     later = first[None, :] >= first[:, None]

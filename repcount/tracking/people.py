@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import cv2
 import numpy as np
@@ -38,15 +37,18 @@ ROOM = 60.0
 # (standard deviations of the logarithm).
 SIZE_SD, SIZES_SD = 0.15, 0.45
 # Colours of one person over time and of two people, CIE L*a*b* (standard deviations of each
-# coordinate), and how often a piece of clothing is put on or taken off between two sightings.
-COLOUR_SD, COLOURS_SD, CHANGED = 7.0, 20.0, 0.1
+# coordinate; on clips of some twenty people 7 to 9 and 14 to 20), and how often a piece of clothing
+# is put on or taken off between two sightings.
+COLOUR_SD, COLOURS_SD, CHANGED = 8.0, 18.0, 0.1
 # A tracklet ends with its person unseen for this long; what comes later is for the whole clip to
 # decide.
 LINK_S = 1.0
 # Two hands on a bar: both travel at least this many body lengths (about 0.12 m) within the lag,
 # the same way, within a third of each other, and stay equally far apart.
 LAG_S, TRAVEL = 0.5, 0.25
-# How two tracklets are compared: by so many sightings at the end of one, the beginning of another.
+# A part of the body shorter than this share of the longest one points at the camera (30 degrees).
+ACROSS = 0.5
+# A person's colours are the median of so many sightings, the last ones while they are followed.
 SIGHTINGS = 15
 
 
@@ -99,15 +101,9 @@ class Tracklet:
                 self.moved += low / self.size * (time_s - before_s) / max(LAG_S, time_s - then[0])
         self.recent.append(now)
 
-    @cached_property
-    def place(self) -> np.ndarray:
-        """(n, 2) the middle of the shoulders at each sighting, pixels."""
-        return np.array([person.middle(SHOULDERS) for person in self.people])
-
-    @cached_property
-    def ends(self) -> tuple[np.ndarray, np.ndarray]:
-        """Colours (parts, 3) as usual in the first and in the last sightings."""
-        return usual(self.colours[:SIGHTINGS]), usual(self.colours[-SIGHTINGS:])
+    def place(self, sightings: slice) -> np.ndarray:
+        """(2,) the middle of the shoulders, median of some sightings, pixels."""
+        return np.median([person.middle(SHOULDERS) for person in self.people[sightings]], axis=0)
 
 
 def goes_on(tracklet: Tracklet, person: Person, time_s: float, colours: np.ndarray) -> float:
@@ -143,8 +139,10 @@ def like_size(ratio: np.ndarray) -> np.ndarray:
 def like_colours(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """The same of two people's colours (..., parts, 3): each part is as it was, or was changed for
     another; NaN where it was not seen, which says nothing. Shape (...)."""
-    same = _log_ratio(((one - other) ** 2).sum(-1), COLOUR_SD, COLOURS_SD, 3)
-    return np.nansum(np.logaddexp(np.log(1 - CHANGED) + same, np.log(CHANGED)), axis=-1)
+    apart = ((one - other) ** 2).sum(-1)
+    same = _log_ratio(np.nan_to_num(apart), COLOUR_SD, COLOURS_SD, 3)
+    told = np.logaddexp(np.log(1 - CHANGED) + same, np.log(CHANGED))
+    return np.where(np.isfinite(apart), told, 0.0).sum(-1)
 
 
 def _log_ratio(square: np.ndarray, same: float, other: float, dimensions: int) -> np.ndarray:
@@ -179,16 +177,26 @@ def distinct(people: list[Person]) -> list[Person]:
 
 
 def colours_of(rgb: np.ndarray, person: Person, scale: float) -> np.ndarray:
-    """(2, 3) mean colour of the upper trunk and of the thighs, CIE L*a*b*; NaN out of the
-    picture."""
+    """(2, 3) mean colour of the upper trunk and of the thighs, CIE L*a*b*; NaN out of the picture
+    and where the part points at the camera, so that something else would be looked at."""
     shoulder, hip, knee = (person.middle(part) / scale for part in (SHOULDERS, HIPS, KNEES))
-    radius = max(2.0, 0.18 * person.size_px / scale)
+    size = person.size_px / scale
+    radius = max(2.0, 0.18 * size)
+    thighs = [(person.points[k] + person.points[k + 2]) / 2 / scale for k in HIPS]
     patches = [
         _patch(rgb, [shoulder + 0.35 * (hip - shoulder)], radius),
-        _patch(rgb, [(person.points[k] + person.points[k + 2]) / 2 / scale for k in HIPS], radius / 2),
+        _patch(rgb, thighs, radius / 2),
     ]
-    means = np.array([[np.nan] * 3 if part is None else part for part in patches], np.float32)
-    return cv2.cvtColor(means[None] / 255, cv2.COLOR_RGB2LAB)[0].astype(float)
+    lengths = (np.hypot(*(hip - shoulder)), np.hypot(*(knee - hip)))
+    means = np.array(
+        [
+            [np.nan] * 3 if part is None or length < ACROSS * size else part
+            for part, length in zip(patches, lengths, strict=True)
+        ],
+        np.float32,
+    )
+    colours = cv2.cvtColor(means[None] / 255, cv2.COLOR_RGB2LAB)[0].astype(float)
+    return np.where(np.isfinite(means), colours, np.nan)
 
 
 def _patch(rgb: np.ndarray, middles: Sequence[np.ndarray], radius: float) -> np.ndarray | None:

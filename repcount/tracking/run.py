@@ -405,6 +405,10 @@ def _tracks(
     shift = np.array([seen.shift for seen in looked])
     chosen = choose(tracklets, times, shift, bar)
     _fill_pose(times, chosen, position, confidence, world)
+    rows = np.searchsorted(times, [one.time_s for one in chosen])
+    person, identity = np.full((2, count, 1), np.nan)
+    person[rows, 0] = [one.number for one in chosen]
+    identity[rows, 0] = [one.probability for one in chosen]
     ends = slice(len(POSE_KEYPOINTS), None)
     position[:, :, ends, 0] = bar.ends.transpose(0, 2, 1)
     confidence[:, ends, 0] = bar.confidence
@@ -424,6 +428,8 @@ def _tracks(
         brightness=np.array([seen.brightness for seen in looked]),
         cut=np.array([seen.cut for seen in looked]),
         people=np.array([seen.people for seen in looked]),
+        person=person,
+        identity=identity,
         video=_video(footage),
         sounds=_sounds(footage),
         options=seen_as,

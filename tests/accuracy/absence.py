@@ -103,9 +103,9 @@ def cut(film_path: Path, kind: str, away_s: float) -> tuple[Path, list]:
     with open_footage(film_path) as footage:
         kept = parts(frames["joints"], frames["time_s"], footage.info.width, kind, away_s)
         if not to.is_file():
-            times = [t for t in frames["time_s"] if any(a <= t < b for a, b in kept)]
+            times = [t for t in frames["time_s"] if any(a <= t < b - 1e-6 for a, b in kept)]
             seen = footage.frames()
-            pictures = (one.rgb for one in seen if any(a <= one.time_s < b for a, b in kept))
+            pictures = (one.rgb for one in seen if any(a <= one.time_s < b - 1e-6 for a, b in kept))
             write_video(to, [moved(t, kept) for t in times], pictures=pictures)
     return to, kept
 

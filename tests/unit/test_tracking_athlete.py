@@ -13,7 +13,6 @@ from repcount.tracking.lifter import best_path, choose, probabilities
 from repcount.tracking.people import Tracklet
 from repcount.tracking.pose import ANKLES, HIPS, KNEES, KNUCKLES, SHOULDERS, Person
 
-
 # ---------------------------------------------------------------------- the best course
 
 
@@ -83,7 +82,12 @@ def lifted(time_s: np.ndarray) -> np.ndarray:
 
 
 def someone(
-    since_s: float, until_s: float, colours: list, x: float = 300.0, lifts: bool = False, shot: int = 0
+    since_s: float,
+    until_s: float,
+    colours: list,
+    x: float = 300.0,
+    lifts: bool = False,
+    shot: int = 0,
 ) -> Tracklet:
     one = Tracklet(shot)
     for at in TIMES:
