@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,24 @@ def real_clips() -> Path:
     if folder is None:
         pytest.skip(NO_CLIPS)
     return folder
+
+
+@pytest.fixture(scope="session")
+def slate_read(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The results folder of a sample clip and what was printed, by the README's first command.
+
+    Read once for the whole run: copy it before changing anything in it.
+    """
+    from tests.readme import commands, run
+
+    place = tmp_path_factory.mktemp("slate")
+    (place / "sample_clips").symlink_to(REPOSITORY / "sample_clips")
+    words = commands()[0]
+    ran = run(words, place, env={**os.environ, "PYTHONPATH": str(REPOSITORY)})
+    assert ran.returncode == 0, ran.stderr
+    return place / words[words.index("--out") + 1], ran
 
 
 @pytest.hookimpl(trylast=True)

@@ -5,6 +5,7 @@ Everything is invented. Times are given in seconds and kept in whole millisecond
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 from repcount.attempt.records import (
@@ -173,6 +174,11 @@ class Script:
                     self.rep(next(names))
         return self
 
+    def sha256(self) -> str:
+        """As of a video of these lifts: the same lifts are the same video."""
+        events = [one.model_dump_json() for one in (*self.reps, *self.rests, *self.holds)]
+        return hashlib.sha256("\n".join(events).encode()).hexdigest()
+
     def reading(self, after: float = 5.0, **more: Any) -> Reading:
         """What the machine read; the video goes on for `after` seconds."""
         end = from_ms(self.now + round(after * 1000))
@@ -180,7 +186,7 @@ class Script:
             "provenance": Provenance(version="0", made_at="2026-03-14T09:26:53Z"),
             "video": Video(
                 file_name="slate.mp4",
-                sha256="ab" * 32,
+                sha256=self.sha256(),
                 duration_s=end,
                 width=1280,
                 height=720,

@@ -34,6 +34,7 @@ from repcount.attempt.time_budget import Span, clipped, length
 from repcount.errors import RecordError
 from repcount.plan import Plan, position_of, write_sets
 from repcount.units import from_ms, to_ms
+from repcount.wording.numbers import short
 
 # A length as planned: well over what video adds (two events at 30 Hz: 0.014 s) and about what a
 # person's own counting of seconds varies by (common practice, no source).
@@ -408,7 +409,7 @@ def _costliest(
     most, what = max(costs, key=lambda cost: cost[0])
     if most <= 0:
         return "No part took longer than planned."
-    return f"{what} cost most: {most / 1000:.1f} s more than planned."
+    return f"{what} cost most: {short(from_ms(most))} s more than planned."
 
 
 def _break_cost(match: BreakMatch) -> str:

@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
+from repcount.analysis.same_film import Film, repeated
 from repcount.analysis.slowing import (
     CYCLE_LEVEL,
     OTHER_LEVEL,
@@ -157,6 +158,18 @@ def check_workout(filmed: Sequence[Filmed], plan: Plan | None = None) -> None:
                 f'{one.name}: is of the workout "{one.attempt.workout.name}", whose rounds differ '
                 f'from those of the plan "{plan.workout.name}"; give attempts at this workout.'
             )
+
+
+def once_each(filmed: Sequence[Filmed]) -> tuple[list[Filmed], list[str]]:
+    """Attempts without those that are read from the same video, of which the last counts, and a
+    sentence on each that was left out."""
+    left_out = repeated([Film.of(one.attempt) for one in filmed])
+    said = [
+        f"{filmed[place].name} is left out: it is the same attempt in the same video as "
+        f"{filmed[match].name}."
+        for place, match in left_out.items()
+    ]
+    return [one for place, one in enumerate(filmed) if place not in left_out], said
 
 
 def overs(filmed: Sequence[Filmed]) -> dict[str, list[float]]:
@@ -356,10 +369,10 @@ def span(values: Array) -> Span:
     return Span(middle_s=float(middle), low_s=float(low), high_s=float(high))
 
 
-def forecaster(filmed: Sequence[Filmed], *, draws: int = 400) -> Forecaster | NotEnoughData:
+def forecaster(filmed: Sequence[Filmed]) -> Forecaster | NotEnoughData:
     """A forecaster from attempts of one athlete at one workout; falsy where there is too little."""
     check_workout(filmed)
-    slowing = fit_slowing([one.attempt for one in filmed], draws=draws)
+    slowing = fit_slowing([one.attempt for one in filmed])
     if not isinstance(slowing, Slowing):
         return slowing
     return Forecaster(slowing, overs(filmed))
@@ -406,6 +419,10 @@ def model_notes(slowing: Slowing) -> list[str]:
         said.append("Not enough data on load: every attempt was at one load.")
     if slowing.attempts < 2:
         said.append("One attempt: how days differ is an assumption (3 %).")
+    else:
+        said.append(
+            f"Slowing is fitted to {slowing.attempts} attempts together; each report fits its own."
+        )
     return said
 
 
@@ -416,14 +433,18 @@ def rank_plans(filmed: Sequence[Filmed], plans: Sequence[tuple[str, Plan]]) -> R
     """
     for _, plan in plans:
         check_workout(filmed, plan)
+    filmed, left_out = once_each(filmed)
     found = forecaster(filmed)
     ranking = Ranking(
-        workout=plans[0][1].workout.name, attempts=[one.name for one in filmed], slowing=[]
+        workout=plans[0][1].workout.name,
+        attempts=[one.name for one in filmed],
+        slowing=[],
+        notes=left_out,
     )
     if not isinstance(found, Forecaster):
         ranking.not_enough_data = found.reason
         return ranking
     ranking.slowing = told(found.slowing)
     ranking.plans = found.rank(plans)
-    ranking.notes = model_notes(found.slowing)
+    ranking.notes += model_notes(found.slowing)
     return ranking

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Literal
 
 from pydantic import Field
 
-from repcount.analysis.forecast import Filmed, check_workout
+from repcount.analysis.forecast import Filmed, check_workout, once_each
+from repcount.attempt.assemble import is_over
 from repcount.attempt.records import Attempt, BetweenRounds, Break, Hold, Record, Rep
 from repcount.errors import RecordError
 from repcount.units import Seconds, from_ms, to_ms
@@ -46,6 +47,7 @@ class AttemptColumn(Record):
     finished: bool | None
     load_kg: float | None
     rounds_s: list[Seconds | None]
+    rounds_finished: list[bool]
     sets: list[str]
     breaks: int
     break_s: Seconds
@@ -88,11 +90,16 @@ class History(Record):
     format: Literal["repcount-history/1"] = "repcount-history/1"
     workout: str
     attempts: list[AttemptColumn]
+    compared_rounds: list[int] = Field(
+        default_factory=list,
+        description="finished in the first and in the last; `changes` are of these",
+    )
     changes: list[Change] = Field(description="the last attempt less the first")
     not_comparable: list[str] = Field(
         default_factory=list, description="what cannot be compared, and why"
     )
     reps: list[RepRow]
+    notes: list[str] = Field(default_factory=list, description="what was left out, and why")
 
 
 def side_by_side(filmed: Sequence[Filmed]) -> History:
@@ -107,39 +114,47 @@ def side_by_side(filmed: Sequence[Filmed]) -> History:
             f"there are {len(filmed)} attempts; give at most {MOST_ATTEMPTS} at a time."
         )
     check_workout(filmed)
+    filmed, left_out = once_each(filmed)
+    if len(filmed) < 2:
+        raise RecordError(f"{left_out[0].rstrip('.')}; give two different attempts.")
     columns = [_column(one) for one in filmed]
-    workout = filmed[0].attempt.workout
+    first, last = filmed[0].attempt, filmed[-1].attempt
+    both = sorted(_finished(first) & _finished(last))
     return History(
-        workout=workout.name if workout else "",
+        workout=first.workout.name if first.workout else "",
         attempts=columns,
-        changes=_changes(columns, filmed[0].attempt, filmed[-1].attempt),
+        compared_rounds=both,
+        changes=_changes(first, last, both),
         not_comparable=_not_comparable(filmed),
         reps=_reps([one.attempt for one in filmed]),
+        notes=left_out,
     )
 
 
 def _column(filmed: Filmed) -> AttemptColumn:
     attempt = filmed.attempt
     spans = {span.round: span.duration_s for span in attempt.rounds}
-    rounds = len(attempt.workout.rounds) if attempt.workout else 0
+    every = range(1, len(attempt.workout.rounds) + 1 if attempt.workout else 1)
+    finished = _finished(attempt)
     sets: dict[int, list[str]] = {}
     for one in attempt.sets:
         sets.setdefault(one.round, []).append("+".join(str(part.reps) for part in one.reps))
-    cycles = _cycles(attempt)
+    figures = _figures(attempt, every)
+    cycles = _cycles(attempt, every)
     return AttemptColumn(
         name=filmed.name,
         total_s=attempt.clock.total_s,
         finished=attempt.clock.finished,
         load_kg=attempt.workout.load_kg if attempt.workout else None,
-        rounds_s=[spans.get(number) for number in range(1, rounds + 1)],
-        sets=[" | ".join(sets.get(number, [])) for number in range(1, rounds + 1)],
-        breaks=len(attempt.breaks),
-        break_s=_sum(attempt.breaks),
-        between_s=_sum(attempt.between_rounds),
-        transition_s=from_ms(sum(to_ms(one.net_s) for one in attempt.transitions)),
-        hold_s=_sum(attempt.holds),
-        uncounted=len(attempt.failed)
-        + sum(rep.status in ("no_rep", "extra") for rep in attempt.reps),
+        rounds_s=[spans.get(number) for number in every],
+        rounds_finished=[number in finished for number in every],
+        sets=[" | ".join(sets.get(number, [])) for number in every],
+        breaks=int(figures["Breaks"]),
+        break_s=figures["Time in breaks"],
+        between_s=figures["Between rounds"],
+        transition_s=figures["Changes of movement"],
+        hold_s=figures["Holds"],
+        uncounted=int(figures["Lifts not counted"]),
         counted=sum(rep.status == "counted" for rep in attempt.reps),
         median_cycle_s={name: statistics.median(values) for name, values in cycles.items()},
         corrected="person"
@@ -147,49 +162,89 @@ def _column(filmed: Filmed) -> AttemptColumn:
     )
 
 
+COUNTS = ("Breaks", "Lifts not counted")  # what has no unit; all other figures are seconds
+
+
+def _figures(attempt: Attempt, rounds: Collection[int]) -> dict[str, float]:
+    """What some rounds came to; a time between two of them counts where both are among them."""
+    breaks = [stop for stop in attempt.breaks if stop.round in rounds]
+    uncounted = [stroke.peak_s for stroke in attempt.failed]
+    uncounted += [rep.top_s for rep in attempt.reps if rep.status in ("no_rep", "extra")]
+    changes = [one for one in attempt.transitions if one.round in rounds]
+    return {
+        "Breaks": len(breaks),
+        "Time in breaks": _sum(breaks),
+        "Between rounds": _sum(
+            [g for g in attempt.between_rounds if {g.after_round, g.after_round + 1} <= {*rounds}]
+        ),
+        "Changes of movement": from_ms(sum(to_ms(one.net_s) for one in changes)),
+        "Holds": _sum([h for h in attempt.holds if _round_at(attempt, h.start_s) in rounds]),
+        "Lifts not counted": sum(_round_at(attempt, at_s) in rounds for at_s in uncounted),
+    }
+
+
+def _round_at(attempt: Attempt, at_s: float) -> int:
+    """The round under way at a moment, or the one before where none is; the first before all."""
+    begun = [span.round for span in attempt.rounds if span.start_s <= at_s]
+    return begun[-1] if begun else 1
+
+
+def _finished(attempt: Attempt) -> set[int]:
+    """The rounds that are over: those before the last begun, and it where it was done."""
+    if attempt.workout is None or not attempt.rounds:
+        return set()
+    last = attempt.rounds[-1]
+    over = is_over(last, attempt.workout)
+    return {span.round for span in attempt.rounds if span is not last or over}
+
+
 def _sum(spans: Sequence[Break | BetweenRounds | Hold]) -> float:
     """Seconds of spans."""
     return from_ms(sum(to_ms(one.end_s) - to_ms(one.start_s) for one in spans))
 
 
-def _cycles(attempt: Attempt) -> dict[str, list[float]]:
+def _cycles(attempt: Attempt, rounds: Collection[int]) -> dict[str, list[float]]:
+    """Cycle times of some rounds by movement."""
     found: dict[str, list[float]] = {}
     for rep in attempt.reps:
-        if rep.status == "counted" and rep.cycle_s is not None:
+        if rep.status == "counted" and rep.cycle_s is not None and rep.round in rounds:
             found.setdefault(rep.movement, []).append(rep.cycle_s)
     return found
 
 
-def _changes(columns: Sequence[AttemptColumn], first: Attempt, last: Attempt) -> list[Change]:
-    """What differs from the first attempt to the last, totals first."""
-    one, two = columns[0], columns[-1]
+def _changes(first: Attempt, last: Attempt, both: Sequence[int]) -> list[Change]:
+    """What differs from the first attempt to the last in the rounds that both finished, totals
+    first; where one is not finished, the clock at the end of the last of those rounds."""
     pairs: list[tuple[str, float | None, float | None, str]] = []
-    if one.load_kg and two.load_kg and one.load_kg != two.load_kg:
-        pairs.append(("Load", one.load_kg, two.load_kg, "kg"))
-    if one.finished and two.finished:
-        pairs.append(("Total", one.total_s, two.total_s, "s"))
-    pairs += [
-        (f"Round {number}", before, after, "s")
-        for number, (before, after) in enumerate(zip(one.rounds_s, two.rounds_s, strict=True), 1)
-    ]
-    pairs += [
-        ("Breaks", one.breaks, two.breaks, ""),
-        ("Time in breaks", one.break_s, two.break_s, "s"),
-        ("Between rounds", one.between_s, two.between_s, "s"),
-        ("Changes of movement", one.transition_s, two.transition_s, "s"),
-        ("Holds", one.hold_s, two.hold_s, "s"),
-        ("Lifts not counted", one.uncounted, two.uncounted, ""),
-    ]
+    loads = [one.workout.load_kg if one.workout else None for one in (first, last)]
+    if all(loads) and loads[0] != loads[1]:
+        pairs.append(("Load", loads[0], loads[1], "kg"))
+    if first.clock.finished and last.clock.finished:
+        pairs.append(("Total", first.clock.total_s, last.clock.total_s, "s"))
+    elif both and list(both) == list(range(1, both[-1] + 1)):
+        name = f"Clock after round {both[-1]}"
+        pairs.append((name, _clock_after(first, both[-1]), _clock_after(last, both[-1]), "s"))
+    took = [{span.round: span.duration_s for span in one.rounds} for one in (first, last)]
+    pairs += [(f"Round {number}", took[0][number], took[1][number], "s") for number in both]
+    before, after = _figures(first, both), _figures(last, both)
+    pairs += [(what, before[what], after[what], "" if what in COUNTS else "s") for what in before]
     found = [
-        Change(what=what, first=before, last=after, difference=round(after - before, 3), unit=unit)
-        for what, before, after, unit in pairs
-        if before is not None and after is not None and (before or after)
+        Change(what=what, first=one, last=two, difference=round(two - one, 3), unit=unit)
+        for what, one, two, unit in pairs
+        if one is not None and two is not None and (one or two)
     ]
-    before_cycles, after_cycles = _cycles(first), _cycles(last)
+    before_cycles, after_cycles = _cycles(first, both), _cycles(last, both)
     for name, values in before_cycles.items():
         if name in after_cycles:
             found.append(_cycle_change(name, values, after_cycles[name]))
     return found
+
+
+def _clock_after(attempt: Attempt, number: int) -> float | None:
+    """The clock at the end of a round."""
+    end = next(span.end_s for span in attempt.rounds if span.round == number)
+    begin = attempt.clock.start_s
+    return None if begin is None else from_ms(to_ms(end) - to_ms(begin))
 
 
 def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) -> Change:
@@ -247,8 +302,20 @@ def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
             for part in parts
         )
         if one.attempt.clock.finished is False:
-            said.append(f"The total of {one.name}: it is not finished ({counted} of {asked} reps).")
+            what = _unfinished_words(one.attempt)
+            said.append(f"{what} of {one.name}: not finished ({counted} of {asked} reps).")
     return said
+
+
+def _unfinished_words(attempt: Attempt) -> str:
+    """`Round 3 and the total`, `Rounds 2 to 3 and the total`, `The total`."""
+    count = len(attempt.workout.rounds) if attempt.workout else 0
+    left = sorted({*range(1, count + 1)} - _finished(attempt))
+    if not left:
+        return "The total"
+    if len(left) == 1:
+        return f"Round {left[0]} and the total"
+    return f"Rounds {left[0]} to {left[-1]} and the total"
 
 
 def _few(names: Sequence[str]) -> str:

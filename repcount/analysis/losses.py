@@ -75,15 +75,20 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
             groups.setdefault(name, []).append(match.real)
     found = []
     for name, stops in groups.items():
-        cost = sum(_cost_of(stop, attempt) for stop in stops)
+        lengths = sum(to_ms(stop.end_s) - to_ms(stop.start_s) for stop in stops)
+        handling = sum(_handling_of(stop, attempt) for stop in stops)
         extra = ""
         if name != "the end" and pick_up_lifts(name) >= 2:
             extra = ", in work from the shoulders or overhead, where each costs an extra clean"
+        said = f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}."
+        if handling >= to_ms(LEAST_S):
+            took = short(from_ms(handling))
+            said += f" Putting the bar down and picking it up took {took} s besides."
         found.append(
             Loss(
                 kind="unplanned-breaks",
-                what=f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}.",
-                seconds=from_ms(cost),
+                what=said,
+                seconds=from_ms(lengths),
                 against="going on without a break",
                 evidence=[_break_evidence(stop) for stop in stops][:_MOST_EVIDENCE],
             )
@@ -91,19 +96,19 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
     return found
 
 
-def _cost_of(stop: Break, attempt: Attempt) -> int:
-    """What a break cost, in ms: from the top before to the top after, less an ordinary cycle where
-    both are of one movement."""
+def _handling_of(stop: Break, attempt: Attempt) -> int:
+    """What a break cost beside its own length, in ms: from the top before to the top after, less an
+    ordinary cycle, where both are of one movement."""
     reps = _counted(attempt)
     before = [rep for rep in reps if rep.top_s <= stop.start_s and rep.round == stop.round]
     after = [rep for rep in reps if rep.top_s >= stop.end_s and rep.round == stop.round]
     length = to_ms(stop.end_s) - to_ms(stop.start_s)
     if not before or not after or before[-1].movement != after[0].movement:
-        return length
+        return 0
     cycles = [to_ms(rep.cycle_s) for rep in reps
               if rep.movement == after[0].movement and rep.cycle_s is not None]  # fmt: skip
     gap = to_ms(after[0].top_s) - to_ms(before[-1].top_s)
-    return max(length, gap - round(statistics.median(cycles))) if cycles else length
+    return max(0, gap - round(statistics.median(cycles)) - length) if cycles else 0
 
 
 def _break_evidence(stop: Break) -> Evidence:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from fractions import Fraction
 from typing import Literal
 
 from pydantic import Field
@@ -23,6 +24,7 @@ from repcount.analysis.forecast import (
     check_workout,
     forecaster,
     model_notes,
+    once_each,
     span,
     told,
 )
@@ -32,11 +34,11 @@ from repcount.errors import PlanError
 from repcount.plan.break_rules import break_patterns
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
-from repcount.plan.pace import BETWEEN_S, typical_rounds
+from repcount.plan.pace import BETWEEN_S, START_S, frame_of, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.working_load import CAUTIONS
 from repcount.units import Seconds, from_ms, to_ms
-from repcount.wording.numbers import short
+from repcount.wording.numbers import as_tenths, short
 
 MOST_SUGGESTIONS = 3
 
@@ -83,6 +85,7 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     Raises RecordError where the attempts are not of one workout.
     """
     check_workout(filmed, plan)
+    filmed, left_out = once_each(filmed)
     last = filmed[-1]
     attempt = last.attempt
     plan = plan or last.plan
@@ -97,7 +100,8 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         total_s=attempt.clock.total_s,
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
-        plan=_with_times(base, None),
+        plan=_with_times(base),
+        notes=left_out,
     )
     if last.comparison is None:
         answer.notes.append("There is no plan to compare with: losses are against the athlete.")
@@ -198,9 +202,7 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
     new = _combined(answer.suggestions, kept, done, base_plan, length)
     if new.start_s is None:
         new = new.model_copy(update={"start_s": done.start_s})
-    new = _with_times(new, model)
-    answer.plan = new
-    answer.forecast = model.forecast(new, "the new plan", kept=True)
+    answer.plan, answer.forecast = _paced(new, model)
 
 
 def _paces(
@@ -350,13 +352,36 @@ def _patterned(plan: Plan, patterns: Sequence[str], seconds: float) -> Plan:
     return plan.model_copy(update={"rounds": rounds})
 
 
-def _with_times(plan: Plan, model: Forecaster | None) -> Plan:
-    """The plan with times to a tenth; round times as forecast, else as they were, or typical."""
+def _with_times(plan: Plan) -> Plan:
+    """The plan with times to a tenth; round times as they were, or typical."""
+    plan = _tenths(plan)
+    times = [one.round_s for one in plan.rounds]
+    if any(one is None for one in times):
+        times = [from_ms(one) for one in typical_rounds(plan.rounds)]
+    return _timed(plan, times)
+
+
+def _paced(plan: Plan, model: Forecaster) -> tuple[Plan, Forecast]:
+    """The plan with times to a tenth, and its forecast: the plan's total is the forecast's, which
+    its rounds share as forecast (the middles of parts do not add up to the middle of the sum)."""
+    plan = _tenths(plan)
+    if plan.start_s is None:
+        plan = plan.model_copy(update={"start_s": START_S})
+    found = model.forecast(plan, kept=True)
+    frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
+    shares = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
+    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, shares)
+    plan = _timed(plan, [from_ms(one) for one in times])
+    return plan, model.forecast(plan, "the new plan", kept=True)
+
+
+def _tenths(plan: Plan) -> Plan:
+    """The plan with its breaks, its start and its times between rounds to a tenth."""
 
     def tenth(seconds: float) -> float:
-        return from_ms(round(to_ms(seconds), -2))
+        return as_tenths(seconds) / 10
 
-    plan = plan.model_copy(
+    return plan.model_copy(
         update={
             "between_rounds_s": [tenth(one) for one in plan.between_rounds_s or []]
             or plan.between_rounds_s,
@@ -367,12 +392,9 @@ def _with_times(plan: Plan, model: Forecaster | None) -> Plan:
             ],
         }
     )
-    if model is None:
-        times = [one.round_s for one in plan.rounds]
-        if any(one is None for one in times):
-            times = [from_ms(one) for one in typical_rounds(plan.rounds)]
-    else:
-        times = [tenth(one.middle_s) for one in model.forecast(plan, kept=True).rounds]
+
+
+def _timed(plan: Plan, times: Sequence[float | None]) -> Plan:
     new = plan.model_copy(
         update={
             "rounds": [

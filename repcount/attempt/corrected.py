@@ -6,21 +6,27 @@ not in this reading, its times overlap what is) is left out and reported with th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from repcount.attempt.movements import CATALOGUE, ERECT_ST, MOVEMENT_NAMES
+from repcount.attempt.movements import CATALOGUE, ERECT_ST, MOVEMENT_NAMES, ORDER
 from repcount.attempt.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Workout
 from repcount.errors import RecordError
-from repcount.units import Seconds, to_ms
+from repcount.units import Seconds, from_ms, to_ms
 from repcount.wording import hint, listed, shown
 
 BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
 TOP_ONLY = "top_only"  # flag of a rep that a person gave by its top alone
 PICK_UP = "pick_up"  # flag of a stroke that the reading took for handling, and that may yet count
+# Nobody pulls a loaded bar down: it rises to its top and falls from it no quicker than a thrown
+# thing does, sqrt(2 h / g) for a path of h. The shortest path in the catalogue is a Romanian
+# deadlift's, about 0.18 of the height (Winter's segments: hands hanging, to below the knee), 0.25 m
+# for somebody of 1.4 m.
+SHORTEST_RISE_S = math.sqrt(2 * 0.25 / 9.80665)
 LIKELY = 0.3  # a pick-up less likely than this is not one of a movement
 
 
@@ -269,6 +275,7 @@ def _add_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     if any(rep.id == one.id for one in state.reps):
         raise RecordError(f"add_rep: the id {shown(rep.id)} is taken by another rep.")
     _check_rep(edit, rep, state, reading)
+    _check_top(edit, rep, state)
     state.reps.append(rep)
 
 
@@ -283,6 +290,8 @@ def _move_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     rep = _touched(state.reps[place], **values.model_dump(exclude_none=True))
     rep.flags = [flag for flag in rep.flags if flag != TOP_ONLY]
     _check_rep(edit, rep, state, reading)
+    if values.top_s is not None:
+        _check_top(edit, rep, state)
     state.reps[place] = rep
 
 
@@ -506,6 +515,26 @@ def _check_rep(edit: Edit, rep: Rep, state: Corrected, reading: Reading) -> None
             )
     for rest in state.floor_rests:
         _check_apart(edit, rep, rest)
+
+
+def _check_top(edit: Edit, rep: Rep, state: Corrected) -> None:
+    """Between two tops there is time for the later one's rise, and for coming down before it where
+    it begins lower than the earlier one ended."""
+    for one in state.reps:
+        if one.id == rep.id or is_pick_up(one):
+            continue
+        before, after = sorted((one, rep), key=lambda each: each.top_s)
+        lower = ORDER[CATALOGUE[after.movement].begins] < ORDER[CATALOGUE[before.movement].ends]
+        down = lower or before.movement == after.movement
+        least = round(SHORTEST_RISE_S * (2 if down else 1), 2)
+        apart = to_ms(after.top_s) - to_ms(before.top_s)
+        if apart < to_ms(least):
+            way = "come down and go up again" if down else "go up"
+            raise RecordError(
+                f"{edit.action}: top_s = {rep.top_s:g} lies {from_ms(apart):g} s from the top of "
+                f"rep {shown(one.id)} ({one.top_s:g} s), and the bar cannot {way} in under "
+                f"{least:g} s; give another moment, or move or remove that rep first."
+            )
 
 
 def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading) -> None:

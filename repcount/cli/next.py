@@ -68,8 +68,11 @@ def next_(
         from repcount.plan.writing import plan_toml
         from repcount.reports.after import next_page
         from repcount.reports.card import card_page
+        from repcount.wording.numbers import short
 
-        changes = [f"{one.change} {one.gain.middle_s:.1f} s expected" for one in answer.suggestions]
+        changes = [
+            f"{one.change} {short(one.gain.middle_s)} s expected" for one in answer.suggestions
+        ]
         card = Proposal(
             plan=answer.plan,
             card=clock_card(answer.plan),

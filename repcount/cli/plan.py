@@ -84,14 +84,17 @@ def plan(
     shared = _wishes(base, given)
     wishes = load_athletes(athletes, base, shared) if athletes else [shared]
     own = None
+    left_out: list[str] = []
     if any(one.shape == "own" for one in wishes) and given["attempts"]:
-        from repcount.analysis.forecast import own_shares, read_attempts
+        from repcount.analysis.forecast import once_each, own_shares, read_attempts
 
-        own = own_shares(read_attempts(given["attempts"]), base)
+        filmed, left_out = once_each(read_attempts(given["attempts"]))
+        own = own_shares(filmed, base)
     proposals = []
     for wish in wishes:
         try:
             proposals.append(make_plan(base, wish, own_shares=own))
+            proposals[-1].notes += left_out if wish.shape == "own" else []
         except PlanError as error:
             named = f"{plain(athletes)}: {wish.athlete}" if athletes else plain(workout)
             raise PlanError(f"{named}: {error}") from error

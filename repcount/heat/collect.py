@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from repcount.analysis.compare import compare
+from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.records import Attempt, Comparison, load_record, save_record
 from repcount.errors import RecordError, RepcountError
 from repcount.heat.build import Row, make_heat
@@ -44,20 +45,32 @@ def collect(
 ) -> Heat:
     """The heat of attempts that have been read. A folder that cannot be read is a failed row.
 
+    Of several readings of one video the first counts; the others stay listed, without a place.
     `home` is the folder the heat is written to: results in it are named relative to it.
     """
-    return make_heat([_row(one, home) for one in outcomes], name, options)
+    found = [_row(one, home) for one in outcomes]
+    read = [(row, film) for (row, _), film in found if film is not None]
+    for place, match in repeated([film for _, film in read], keep="first").items():
+        row, counts = read[place][0], read[match][0]
+        row.state, row.finished, row.same_video_as = "doubtful", None, counts.athlete
+        row.reason = "; ".join(filter(None, [_same_words(counts.athlete), row.reason]))
+    return make_heat([row for row, _ in found], name, options)
 
 
-def _row(outcome: Outcome, home: Path | None) -> Row:
+def _same_words(athlete: str) -> str:
+    return f"the same video as that of {athlete}, which counts: no place"
+
+
+def _row(outcome: Outcome, home: Path | None) -> tuple[Row, Film | None]:
+    """The row of an outcome, and the film it was read from."""
     entry, source = outcome.listed.entry, outcome.listed.source
     video = "" if outcome.listed.is_read else source.name
     if outcome.folder is None:
-        return failed_row(entry, outcome.reason, video), None
+        return (failed_row(entry, outcome.reason, video), None), None
     try:
         attempt = light_attempt(outcome.folder / ATTEMPT)
     except RepcountError as error:
-        return failed_row(entry, str(error), video), None
+        return (failed_row(entry, str(error), video), None), None
     comparison, doubt = None, ""
     try:
         comparison = _comparison(outcome, attempt)
@@ -66,7 +79,7 @@ def _row(outcome: Outcome, home: Path | None) -> Row:
     row = attempt_row(entry, attempt, comparison, _relative(outcome.folder, home))
     if doubt:
         row.state, row.reason = "doubtful", "; ".join(filter(None, [row.reason, doubt]))
-    return row, attempt.workout
+    return (row, attempt.workout), Film.of(attempt)
 
 
 def _comparison(outcome: Outcome, attempt: Attempt) -> Comparison | None:
@@ -119,8 +132,13 @@ def without_names(heat: Heat) -> Heat:
     left: video files, results folders, and reasons (which may quote a path) of what failed."""
     wide = len(str(len(heat.attempts)))
     hidden = heat.model_copy(deep=True)
+    names = [one.athlete for one in heat.attempts]
     for number, one in enumerate(hidden.attempts, 1):
         one.athlete = f"Athlete {number:0{wide}d}"
+        if one.same_video_as:
+            other = f"Athlete {names.index(one.same_video_as) + 1:0{wide}d}"
+            one.reason = one.reason.replace(_same_words(one.same_video_as), _same_words(other))
+            one.same_video_as = other
         one.video = one.results = ""
         if one.state == "failed":
             one.reason = "could not be read"

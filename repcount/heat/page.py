@@ -158,7 +158,7 @@ def _pacing(one: HeatAttempt) -> list[tuple[str, str, str, str, str]]:
 
 def _plain(value: float | None, unit: str) -> str:
     """Counts whole, what has a unit with a tenth."""
-    return "–" if value is None else f"{value:.1f}" if unit else f"{value:.0f}"
+    return "–" if value is None else short(value) if unit else f"{value:.0f}"
 
 
 def _signed(value: float) -> str:

@@ -17,7 +17,7 @@ from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, NARROW_PX, anchored, percent, rows_apart, tag
 from repcount.reports.trace_chart import tick_step
 from repcount.units import to_ms
-from repcount.wording.numbers import as_tenths, clock_of
+from repcount.wording.numbers import as_tenths, clock_of, short
 
 HEIGHT = 420  # px of the race's field
 # Over so many, places at the ends of the lines would cover each other.
@@ -197,7 +197,7 @@ def places_picture(heat: Heat) -> Markup | None:
 def _place_words(place: BreakPlace) -> str:
     return (
         f"round {place.round}, after {place.movement} {place.number}: {place.athletes} of "
-        f"{place.reached}, {place.mean_s:.1f} s on average"
+        f"{place.reached}, {short(place.mean_s)} s on average"
     )
 
 

@@ -5,7 +5,9 @@ A time and missing reps are never made into one number: an attempt that the time
 the next places stay empty (1, 2, 2, 4), as SciPy's `rankdata(method="min")` has it.
 
 Times are ranked as they are shown, in tenths of a second: a phone's frame is a thirtieth, so more
-would be read into them than there is.
+would be read into them than there is. They are rounded to the nearest, as all times here; athletics
+rounds a hand's time up to the next tenth (World Athletics' technical rules, from memory), and no
+open standard was found for lifting against the clock.
 """
 
 from __future__ import annotations

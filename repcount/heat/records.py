@@ -83,6 +83,9 @@ class HeatAttempt(Record):
     results: str = Field("", description="results folder, relative to the heat's folder if in it")
     state: State
     reason: str = Field("", description="why doubtful or failed; empty if read")
+    same_video_as: str = Field(
+        "", description="athlete whose row counts, where this one is read from the same video"
+    )
     workout: str = ""
     load_kg: float | None = None
     finished: bool | None = None

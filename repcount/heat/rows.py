@@ -22,6 +22,7 @@ from repcount.plan import position_of
 from repcount.reports import words
 from repcount.units import from_ms, to_ms
 from repcount.wording import plural
+from repcount.wording.numbers import short
 
 # One beep heard by several phones: 2.9 ms a metre (343 m/s), so that phones up to 10 m farther from
 # the loudspeaker hear it up to 29 ms later.
@@ -236,7 +237,7 @@ def _deviations(comparison: Comparison | None) -> list[str]:
     ]
     return said + [
         f"round {match.round}: the break after {match.real.after.movement} "
-        f"{match.real.after.number} was {abs(match.difference_s):.1f} s {match.length}"
+        f"{match.real.after.number} was {short(abs(match.difference_s))} s {match.length}"
         for match in comparison.breaks
         if match.outcome == "as planned"
         and match.length in ("longer", "shorter")

@@ -63,6 +63,13 @@ def parse_plan(text: str, name: str = "plan") -> Plan:
 
 def resolve(file: PlanFile) -> Plan:
     """Fit the parts of a plan file to each other. Raises PlanError without the file's name."""
+    plan = fitted(file)
+    check_time(plan)
+    return plan
+
+
+def fitted(file: PlanFile) -> Plan:
+    """As `resolve`, but rounds may be too short for what is planned in them (`without_time`)."""
     table = file.workout
     rounds = _rounds(table)
     if table.load_kg is not None and table.load_lb is not None:
@@ -72,7 +79,7 @@ def resolve(file: PlanFile) -> Plan:
         )
     load_kg = table.load_kg
     if table.load_lb is not None:
-        load_kg = round(table.load_lb * KG_PER_LB, 3)
+        load_kg = max(0.001, round(table.load_lb * KG_PER_LB, 3))  # never rounded to nothing
     patterns = _patterns(file.breaks, rounds)
     break_s = _break_seconds(file.breaks, patterns)
     pace = file.pace or PaceTable.model_validate({})
@@ -109,7 +116,6 @@ def resolve(file: PlanFile) -> Plan:
                 f"pace.cycle_s.{key_text(movement)} = {plan.cycle_s[movement]:g} is for a movement "
                 f"that the workout does not have{hint(movement, used)}; it has {listed(used)}."
             )
-    check_time(plan)
     return plan
 
 
@@ -252,7 +258,18 @@ def _one_each(
 
 
 def check_time(plan: Plan) -> None:
-    """Breaks and other planned parts of a round must leave time within it."""
+    """Breaks and other planned parts of a round must leave time within it. Raises PlanError."""
+    for number, named, parts_s in without_time(plan):
+        raise PlanError(
+            f"pace.round_s = {plan.rounds[number - 1].round_s:g} for round {number} leaves no time "
+            f"to work: {named} planned in it take {parts_s:g} s; make round_s longer or them "
+            "shorter."
+        )
+
+
+def without_time(plan: Plan) -> list[tuple[int, str, float]]:
+    """Rounds that what is planned in them leaves no time to work: number, parts, their seconds."""
+    found = []
     for number, one in _count(plan.rounds):
         if one.round_s is None:
             continue
@@ -265,11 +282,8 @@ def check_time(plan: Plan) -> None:
                 if parts == to_ms(one.break_total_s)
                 else ("the breaks, cycles and changes of movement")
             )
-            raise PlanError(
-                f"pace.round_s = {one.round_s:g} for round {number} leaves no time to work: "
-                f"{named} planned in it take {from_ms(parts):g} s; make round_s longer or them "
-                "shorter."
-            )
+            found.append((number, named, from_ms(parts)))
+    return found
 
 
 def _count(things: Iterable[Any]) -> Iterable[tuple[int, Any]]:

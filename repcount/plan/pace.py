@@ -19,9 +19,8 @@ from repcount.units import from_ms, to_ms
 
 Shape = Literal["even", "ahead", "own"]
 SHAPES: tuple[Shape, ...] = ("even", "ahead", "own")
-# How much shorter the first round is than its even share, when the pace is ahead early. Of the
-# trade: five rounds under five minutes begin near 50 s, with about 5 s before the next (common
-# practice, no source); the even share there is 56 s.
+# How much shorter the first round is than its even share, when the pace is ahead early (common
+# practice, no source).
 LEAD = Fraction(1, 10)
 BETWEEN_S = 5.0  # common practice, no source
 START_S = 2.0  # from the signal to the first rep's start; assumption

@@ -8,14 +8,14 @@ from pathlib import Path
 from urllib.parse import quote
 
 from repcount.analysis.forecast import Ranked, Ranking, Span, Told
-from repcount.analysis.history import Change, History
+from repcount.analysis.history import AttemptColumn, Change, History
 from repcount.analysis.losses import Evidence
 from repcount.analysis.next_plan import NextPlan
 from repcount.reports.pages import sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
-from repcount.wording.numbers import clock, short, signed
+from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds
@@ -105,10 +105,10 @@ def next_lines(answer: NextPlan) -> list[str]:
         lines += _wrapped(one.change, 4, f"{number}.")
         lines += _wrapped(f"{gain_words(one.gain, one.inside_noise)} {one.why}", 4)
     if answer.forecast:
-        lines += ["", f"The new plan: {clock_interval(answer.forecast.total)}, kept as written"]
+        lines += ["", f"The new plan: {new_total(answer)}, kept as written"]
         lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
-        lines += _wrapped("Rounds: " + ", ".join(short(one.middle_s) for one in
-                                                 answer.forecast.rounds) + " s", 2)  # fmt: skip
+        rounds = ", ".join(short(one.round_s) for one in answer.plan.rounds)
+        lines += _wrapped(f"Rounds: {rounds} s", 2)
     if answer.ranking:
         lines += ["", "Patterns, against what was done", *_plan_lines(answer.ranking)]
     if answer.slowing:
@@ -118,6 +118,15 @@ def next_lines(answer: NextPlan) -> list[str]:
     for said in [*answer.notes, *answer.cautions]:
         lines += _wrapped(said)
     return lines
+
+
+def new_total(answer: NextPlan) -> str:
+    """The new plan's total, as on its clock card, with the interval of its forecast."""
+    said = clock(answer.plan.planned_total_s)
+    if answer.forecast:
+        total = answer.forecast.total
+        said += f" ({clock(total.low_s)} to {clock(total.high_s)})"
+    return said
 
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
@@ -143,7 +152,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
             for number, one in enumerate(answer.ranking)
         ],
-        total=clock_interval(answer.forecast.total) if answer.forecast else "",
+        total=new_total(answer),
         plan_rounds=[
             (number, one.round_s, str(one.pattern) if one.pattern else "", one.break_s)
             for number, one in enumerate(answer.plan.rounds, 1)
@@ -170,10 +179,12 @@ def kg_words(kg: float) -> str:
 def change_words(one: Change) -> str:
     """The difference of a change, with what it says."""
     if one.unit == "s":
-        digits = 2 if one.what.startswith("Cycle") else 1
-        said = f"{one.difference:+.{digits}f}".replace("-", "−")
+        cycle = one.what.startswith("Cycle")
+        said = signed(one.difference)
+        if cycle:
+            said = ("+" if one.difference > 0 else "") + hundredths(one.difference)
     else:
-        said = f"{one.difference:+g}".replace("-", "−")
+        said = f"{one.difference:+g}".replace("-", "−") if one.difference else "0"
     if one.within_scatter:
         said += ", within scatter"
     return said
@@ -182,9 +193,9 @@ def change_words(one: Change) -> str:
 def _figure(value: float, unit: str, what: str) -> str:
     if unit != "s":
         return f"{value:g}"
-    if what == "Total":
+    if what == "Total" or what.startswith("Clock"):
         return clock(value)
-    return f"{value:.2f}" if what.startswith("Cycle") else short(value)
+    return hundredths(value) if what.startswith("Cycle") else short(value)
 
 
 def history_lines(history: History) -> list[str]:
@@ -199,7 +210,7 @@ def history_lines(history: History) -> list[str]:
     lines += ["", f"{'seconds':<20}" + "".join(f"{n:>10}" for n in range(1, len(shown) + 1))]
     rows = [("Total", [clock(one.total_s) for one in shown])]
     rows += [
-        (f"Round {n}", [short(one.rounds_s[n - 1]) for one in shown])
+        (f"Round {n}", [_round_cell(one, n) for one in shown])
         for n in range(1, len(history.attempts[0].rounds_s) + 1)
     ]
     rows += [
@@ -210,9 +221,11 @@ def history_lines(history: History) -> list[str]:
     ]
     for name in history.attempts[0].median_cycle_s:
         cycles = [one.median_cycle_s.get(name) for one in shown]
-        rows.append((f"Cycle, {name}", ["–" if c is None else f"{c:.2f}" for c in cycles]))
+        rows.append((f"Cycle, {name}", [hundredths(c) for c in cycles]))
     lines += [fit(name, 20) + "".join(f"{cell:>10}" for cell in cells) for name, cells in rows]
-    lines += ["", f"From 1 to {len(history.attempts)}"]
+    if not all(_all_finished(one) for one in shown):
+        lines += _wrapped("In brackets: the round was not finished.")
+    lines += ["", f"From 1 to {len(history.attempts)}{_compared_words(history)}"]
     lines += [
         f"  {fit(one.what, 26)}{_figure(one.first, one.unit, one.what):>9} to "
         f"{_figure(one.last, one.unit, one.what):>8}  {change_words(one)}"
@@ -221,7 +234,31 @@ def history_lines(history: History) -> list[str]:
     ]
     lines += ["", "Cannot be compared" if history.not_comparable else "Filmed alike."]
     lines += [line for said in history.not_comparable for line in _wrapped(said, 2)]
+    lines += [line for said in history.notes for line in _wrapped(said)]
     return lines
+
+
+def _round_cell(one: AttemptColumn, number: int) -> str:
+    took = short(one.rounds_s[number - 1])
+    begun = one.rounds_s[number - 1] is not None
+    return f"({took})" if begun and not one.rounds_finished[number - 1] else took
+
+
+def _all_finished(one: AttemptColumn) -> bool:
+    pairs = zip(one.rounds_s, one.rounds_finished, strict=True)
+    return all(finished for took, finished in pairs if took is not None)
+
+
+def _compared_words(history: History) -> str:
+    """Which rounds the changes are of, where they are not of all."""
+    both = history.compared_rounds
+    if len(both) == len(history.attempts[0].rounds_s):
+        return ""
+    if not both:
+        return ": no round was finished in both"
+    if len(both) == 1:
+        return f", in round {both[0]}, which both finished"
+    return f", in rounds {both[0]} to {both[-1]}, which both finished"
 
 
 def history_page(history: History) -> str:
@@ -238,6 +275,7 @@ def history_page(history: History) -> str:
             )
             for one in history.changes
         ],
+        compared=_compared_words(history).lstrip(",: "),
         loads=[kg_words(one.load_kg) if one.load_kg else "–" for one in history.attempts],
         movements=list(history.attempts[0].median_cycle_s),
     )

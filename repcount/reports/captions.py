@@ -7,11 +7,12 @@ Times are the file's own: for a slowed video the real seconds times the slow-mot
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 from repcount.attempt.records import Attempt, Comparison, Rep, RoundSpan, Workout
 from repcount.reports import words
 from repcount.units import to_ms
-from repcount.wording.numbers import short
+from repcount.wording.numbers import short, whole
 
 SHOWN_S = 3.0  # a count stays this long if nothing follows
 _SHORTEST_MS = 100
@@ -31,8 +32,9 @@ def captions(attempt: Attempt) -> str:
             (begin, end if follows is None else min(end, follows), count_words(rep, attempt))
         )
     for begin, end in pauses:
-        for second, at in enumerate(range(begin, end, 1000)):
-            cues.append((at, min(at + 1000, end), f"Bar down {second} s"))
+        steps = [begin, *range(begin + 500, end, 1000), end]  # where the nearest second changes
+        for at, until in pairwise(steps):
+            cues.append((at, until, f"Bar down {whole((at - begin) / 1000)} s"))
     return _vtt(sorted(cues), attempt.video.slowed)
 
 
@@ -44,12 +46,12 @@ def chapters(attempt: Attempt, comparison: Comparison | None = None) -> list[tup
         return []
     planned = {one.round: one.planned_s for one in comparison.rounds} if comparison else {}
     marks = [(to_ms(span.start_s), _round_title(span, planned.get(span.round))) for span in spans]
-    whole, over = to_ms(attempt.video.duration_s), to_ms(spans[-1].end_s)
+    length, over = to_ms(attempt.video.duration_s), to_ms(spans[-1].end_s)
     if marks[0][0] > _SHORTEST_MS:
         marks.insert(0, (0, "Before"))
-    if whole - over > _SHORTEST_MS:
+    if length - over > _SHORTEST_MS:
         marks.append((over, "After"))
-    ends = [begin for begin, _ in marks[1:]] + [max(whole, over)]
+    ends = [begin for begin, _ in marks[1:]] + [max(length, over)]
     return [(begin, end, title) for (begin, title), end in zip(marks, ends, strict=True)]
 
 
@@ -95,8 +97,7 @@ def _asked(workout: Workout | None, rep: Rep) -> int | None:
 
 def _stamp(ms: int, slowed: float) -> str:
     """A WebVTT timestamp with hours."""
-    whole = max(0, round(ms * slowed))
-    seconds, rest = divmod(whole, 1000)
+    seconds, rest = divmod(max(0, round(ms * slowed)), 1000)
     return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}.{rest:03d}"
 
 

@@ -13,8 +13,6 @@ from repcount.attempt.records import Attempt
 from repcount.plan.tempo import CYCLE_RANGE_S, TYPICAL
 from repcount.reports.after import told_words
 
-_DRAWS = 200  # enough for a line and intervals of two figures
-
 
 @dataclass(frozen=True)
 class Fitted:
@@ -26,11 +24,11 @@ class Fitted:
 
 
 def fitted_slowing(attempt: Attempt) -> Fitted:
-    """Fit the model to one attempt."""
+    """Fit the model to one attempt, as `forecaster` does: the same numbers."""
     unknown = {rep.movement for rep in attempt.reps} - CYCLE_RANGE_S.keys()
     if unknown:
         return Fitted(words=(f"no typical tempo of {', '.join(sorted(unknown))} is known",))
-    slowing = fit_slowing([attempt], draws=_DRAWS)
+    slowing = fit_slowing([attempt])
     if not isinstance(slowing, Slowing):
         return Fitted(words=(slowing.reason,))
     said = [told_words(one) for one in told(slowing) if not one.name.startswith("fresh cycle")]

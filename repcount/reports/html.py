@@ -116,7 +116,7 @@ def _round_bar(row: Row, rows: list[Row], attempt: Attempt) -> Markup | None:
     """Planned above real; a round's breaks lie where they were."""
     if row is rows[-1]:
         return None
-    full = max(max(other.planned or 0, other.real or 0) for other in rows[:-1]) / 10
+    full = max(max(other.planned or 0, other.real or 0) for other in rows[:-1])
     if full <= 0:
         return None
     span = next((span for span in attempt.rounds if span.round == row.round), None)
@@ -125,21 +125,16 @@ def _round_bar(row: Row, rows: list[Row], attempt: Attempt) -> Markup | None:
         for pause in attempt.breaks
         if span and pause.round == span.round
     ]
-    planned = None if row.planned is None else row.planned / 10
-    return bar_pair(planned, None if row.real is None else row.real / 10, full, pauses)
+    return bar_pair(row.planned, row.real, full, pauses)
 
 
 def _with_bars(rows: list[Row]) -> list[tuple[Row, Markup | None]]:
     """Rows with their bars; the last row is the total and has none."""
-    full = max((max(row.planned or 0, row.real or 0) for row in rows[:-1]), default=0) / 10
+    full = max((max(row.planned or 0, row.real or 0) for row in rows[:-1]), default=0)
     return [
         (
             row,
-            None
-            if row is rows[-1] or full <= 0
-            else bar_pair(
-                None if row.planned is None else row.planned / 10, (row.real or 0) / 10, full
-            ),
+            None if row is rows[-1] or full <= 0 else bar_pair(row.planned, row.real or 0, full),
         )
         for row in rows
     ]
@@ -154,7 +149,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "after": words.after_words(pause.after) if pause.after else "",
                 "at_s": pause.start_s,
                 "planned": None,
-                "real": numbers.as_tenths(pause.end_s - pause.start_s),
+                "real": pause.end_s - pause.start_s,
                 "difference": None,
                 "outcome": "",
                 "hands_off": pause.hands_off,
@@ -178,11 +173,9 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "round": match.round,
                 "after": words.after_words(after) if after else "",
                 "at_s": at,
-                "planned": None if match.planned_s is None else numbers.as_tenths(match.planned_s),
-                "real": None if match.real_s is None else numbers.as_tenths(match.real_s),
-                "difference": None
-                if match.difference_s is None
-                else numbers.as_tenths(match.real_s or 0) - numbers.as_tenths(match.planned_s or 0),
+                "planned": match.planned_s,
+                "real": match.real_s,
+                "difference": match.difference_s,
                 "outcome": outcome,
                 "hands_off": bool(real and real.hands_off),
                 "unsure": bool(real and not real.seen),

@@ -13,7 +13,6 @@ from repcount.errors import PlanError
 from repcount.plan import Plan, position_of
 from repcount.plan.clock_card import clock_card
 from repcount.reports import words
-from repcount.units import to_ms
 from repcount.wording import numbers
 
 _GAP_S = 0.35  # points of the body are looked at several times a second; bridged up to this
@@ -157,7 +156,7 @@ class Story:
         note = f"bar: {self.zone(at_s)}" if self.zone(at_s) else ""
         if pause is not None:
             meant = self._planned_s.get(id(pause))
-            note = f"bar down {int(at_s - pause.start_s)} s"
+            note = f"bar down {numbers.whole(at_s - pause.start_s)} s"
             if meant:
                 note += f", planned {numbers.short(meant)} s"
         return Said(
@@ -176,10 +175,7 @@ class Story:
         if run.start_s is None:
             return numbers.clock(at_s)
         until = at_s if run.end_s is None else min(at_s, run.end_s)
-        # A running clock shows the tenth it is in, a stopped one its time.
-        passed = max(0, to_ms(until - run.start_s))
-        stopped = run.end_s is not None and at_s >= run.end_s
-        return numbers.clock(run.total_s) if stopped else numbers.clock_of(passed // 100)
+        return numbers.clock(max(0.0, until - run.start_s))
 
     def _off(self, at_s: float) -> str:
         reached = [said for moment, said in self._marks if moment <= at_s]

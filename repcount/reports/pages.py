@@ -38,8 +38,7 @@ def environment() -> Environment:
         "clock": numbers.clock,
         "short": numbers.short,
         "signed": numbers.signed,
-        "seconds_of": numbers.seconds_of,
-        "signed_of": numbers.signed_of,
+        "hundredths": numbers.hundredths,
         "title_line": lambda text: text.removesuffix("."),
     }
     return made

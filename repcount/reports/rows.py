@@ -1,14 +1,12 @@
-"""Planned beside real, line by line, with sums that add up to the clock."""
+"""Planned beside real, line by line, with sums that add up to the clock to the millisecond."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports.words import capital
-from repcount.units import to_ms
-from repcount.wording.numbers import as_tenths, tenths
+from repcount.units import from_ms, to_ms
 
 KINDS = {
     "start": "Start",
@@ -40,23 +38,23 @@ KIND_MEANINGS = {
 
 @dataclass(frozen=True)
 class Row:
-    """A line of planned beside real, in tenths of a second; None where there is none.
-
-    `difference` is that of the shown numbers, so that a column of them adds up on paper.
-    """
+    """A line of planned beside real, in seconds, not yet rounded; None where there is none."""
 
     label: str
-    planned: int | None
-    real: int | None
-    difference: int | None = None
+    planned: float | None
+    real: float | None
+    difference: float | None = None
     note: str = ""
     round: int | None = None
 
 
-def _together(values: Sequence[float | None]) -> list[int | None]:
-    """`tenths`, with None kept where it stands."""
-    shown = iter(tenths([value for value in values if value is not None]))
-    return [None if value is None else next(shown) for value in values]
+def less(real: float, planned: float | None) -> float:
+    """Real less planned, to the millisecond."""
+    return from_ms(to_ms(real) - to_ms(planned or 0))
+
+
+def _sum(values: list[float]) -> float:
+    return from_ms(sum(map(to_ms, values)))
 
 
 def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
@@ -72,33 +70,29 @@ def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
     asked = {item.round: item for item in comparison.rounds} if comparison else {}
     names: list[str | int] = ["Start"]
     planned: list[float | None] = [planned_kinds.get("start")]
-    real: list[float | None] = [spans[0].start_s - begin]
+    real: list[float | None] = [less(spans[0].start_s, begin)]
     done = {span.round: span.duration_s for span in spans}
     for number in sorted({*done, *asked}):
         names.append(number)
         planned.append(asked[number].planned_s if number in asked else None)
         real.append(done.get(number))
-    gaps = [gap.end_s - gap.start_s for gap in attempt.between_rounds]
+    gaps = [less(gap.end_s, gap.start_s) for gap in attempt.between_rounds]
     if gaps or "between rounds" in planned_kinds:
         names.append("Between rounds")
         planned.append(planned_kinds.get("between rounds"))
-        real.append(sum(gaps))
-    planned_tenths, real_tenths = _together(planned), _together(real)
+        real.append(_sum(gaps))
     paced = comparison is not None and comparison.planned_total_s is not None
     rows = []
-    for name, meant, took in zip(names, planned_tenths, real_tenths, strict=True):
+    for name, meant, took in zip(names, planned, real, strict=True):
         over = paced and took is not None and (not isinstance(name, int) or asked[name].finished)
-        difference = took - (meant or 0) if over and took is not None else None
+        difference = less(took, meant) if over and took is not None else None
         if isinstance(name, int):
             rows.append(Row(f"Round {name}", meant, took, difference, round=name))
         elif meant or took:
             rows.append(Row(name, meant, took, difference))
-    whole = as_tenths(total)
     if not paced or comparison is None or comparison.planned_total_s is None:
-        return rows + [Row("Total", None, whole)]
-    meant = as_tenths(comparison.planned_total_s)
-    difference = None if comparison.difference_s is None else whole - meant
-    return rows + [Row("Total", meant, whole, difference)]
+        return rows + [Row("Total", None, total)]
+    return rows + [Row("Total", comparison.planned_total_s, total, comparison.difference_s)]
 
 
 def time_rows(comparison: Comparison | None) -> list[Row]:
@@ -106,16 +100,21 @@ def time_rows(comparison: Comparison | None) -> list[Row]:
     kinds = comparison.time if comparison else []
     if comparison is None or not kinds:
         return []
-    planned = tenths([item.planned_s for item in kinds])
-    real = tenths([item.real_s for item in kinds])
     rows = [
-        Row(_kind_name(item.kind), meant, took, took - meant, _kind_meaning(item.kind))
-        for item, meant, took in zip(kinds, planned, real, strict=True)
+        Row(
+            _kind_name(item.kind),
+            item.planned_s,
+            item.real_s,
+            item.difference_s,
+            _kind_meaning(item.kind),
+        )
+        for item in kinds
     ]
     label = "Total"
     if comparison.compared_rounds < len(comparison.workout.rounds):
         label = f"To the end of round {comparison.compared_rounds}"
-    return rows + [Row(label, sum(planned), sum(real), sum(real) - sum(planned))]
+    planned, real = _sum([item.planned_s for item in kinds]), _sum([item.real_s for item in kinds])
+    return rows + [Row(label, planned, real, less(real, planned))]
 
 
 def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[Row]:
@@ -127,21 +126,19 @@ def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[R
     named = {item.kind for item in compared}
     every = [share for share in attempt.time_spent if to_ms(share.seconds)]
     inside = [s for s in every if s.kind not in named and f"{s.kind}s" not in named]
-    shown = tenths([item.real_s for item in compared])
-    label, whole = "Total", None
+    label = "Total"
     # Where a plan times cycles, or a reset stands for a break, work is cut across these kinds.
-    for item, took in zip(compared, shown, strict=True):
+    for item in compared:
         if item.kind == "work" and sum(to_ms(s.seconds) for s in inside) == to_ms(item.real_s):
-            every, label, whole = inside, "Work", took
+            every, label = inside, "Work"
     if not every:
         return []
     every = sorted(every, key=lambda share: -share.seconds)
-    real = tenths([share.seconds for share in every], whole)
     rows = [
-        Row(_kind_name(share.kind), None, took, note=_kind_meaning(share.kind))
-        for share, took in zip(every, real, strict=True)
+        Row(_kind_name(share.kind), None, share.seconds, note=_kind_meaning(share.kind))
+        for share in every
     ]
-    return rows + [Row(label, None, sum(real))]
+    return rows + [Row(label, None, _sum([share.seconds for share in every]))]
 
 
 def _kind_name(kind: str) -> str:

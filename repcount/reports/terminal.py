@@ -16,9 +16,9 @@ from rich.text import Text
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports import words
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
-from repcount.units import to_ms
-from repcount.wording import numbers
-from repcount.wording.numbers import seconds_of, signed_of
+from repcount.units import from_ms, to_ms
+from repcount.wording import numbers, plural
+from repcount.wording.numbers import short, signed
 
 WIDTH = 80
 _LABEL = 9  # cells of the left column in the lower part
@@ -129,9 +129,9 @@ def _folded(rows: Sequence[Row], most: int) -> list[Row]:
         return list(rows)
     middle = rounds[most // 2 : len(rounds) - (most - most // 2 - 1)]
 
-    def total(values: list[int | None]) -> int | None:
+    def total(values: list[float | None]) -> float | None:
         known = [value for value in values if value is not None]
-        return sum(known) if known else None
+        return from_ms(sum(map(to_ms, known))) if known else None
 
     one = Row(
         f"Rounds {middle[0].round} to {middle[-1].round}",
@@ -143,13 +143,14 @@ def _folded(rows: Sequence[Row], most: int) -> list[Row]:
     return [*rows[:begin], one, *rows[begin + len(middle) :]]
 
 
-def _shortened(items: list[str], most: int) -> list[str]:
-    """At most so many items; where some are left out, the last says how many."""
+def _shortened(items: list[str], most: int, one: str, more: str) -> list[str]:
+    """At most so many items; where some are left out, the last says how many of what (`one` or
+    `more` of them), and where they are told."""
     if len(items) <= most:
         return items
-    if most == 1:
-        return [f"{len(items)} in report.html"]
-    return [*items[: most - 1], f"and {len(items) - most + 1} more in report.html"]
+    left = len(items) if most == 1 else len(items) - most + 1
+    told = f"{plural(left, one, more)}: see report.html"
+    return [told] if most == 1 else [*items[: most - 1], f"and {told}"]
 
 
 def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
@@ -165,10 +166,10 @@ def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
     for row in rows:
         line = fit(row.label, 16)
         if with_plan:
-            line += f"{seconds_of(row.planned):>7}"
-            line += f"{seconds_of(row.real):>8}{signed_of(row.difference):>8}"
+            line += f"{short(row.planned):>7}"
+            line += f"{short(row.real):>8}{signed(row.difference):>8}"
         else:
-            line += f"{seconds_of(row.real):>7}"
+            line += f"{short(row.real):>7}"
         planned, real = sets.get(row.round or 0, ("", ""))
         if planned and planned != real:
             beside = [("plan ", planned), ("real ", real or "not reached")]
@@ -199,7 +200,7 @@ def _breaks(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
             for match in comparison.breaks
             if match.outcome != "as planned"
         ]
-        items += _shortened(off, most)
+        items += _shortened(off, most, "break off the plan", "breaks off the plan")
     if attempt.reps:
         yield from _labelled("Breaks", items)
 
@@ -209,12 +210,12 @@ def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     items = []
     if compared := time_rows(comparison):
         parts = [
-            f"{row.label.lower()} {seconds_of(row.real)} ({signed_of(row.difference)})"
+            f"{row.label.lower()} {short(row.real)} ({signed(row.difference)})"
             for row in compared[:-1]
         ]
         items.append(words.capital(", ".join(parts)))
     rows = spent_rows(attempt, comparison)
-    parts = [f"{row.label.lower()} {seconds_of(row.real)}" for row in rows[:-1]]
+    parts = [f"{row.label.lower()} {short(row.real)}" for row in rows[:-1]]
     if parts:
         joined = ", ".join(parts)
         items.append(f"Work: {joined}" if rows[-1].label == "Work" else words.capital(joined))
@@ -227,11 +228,11 @@ def _look_at(attempt: Attempt, most: int) -> Iterator[Text]:
     if most == 1 < len(found):  # the moments alone, on one line
         shown = ", ".join(numbers.clock(doubt.at_s) for doubt in found[:5])
         rest = f" and {len(found) - 5} more" if len(found) > 5 else ""
-        items = [f"{shown}{rest}, in report.html"]
-    yield from _labelled("Look at", _shortened(items, most))
+        items = [f"{shown}{rest}: see report.html"]
+    yield from _labelled("Look at", _shortened(items, most, "more moment", "more moments"))
 
 
 def _notices(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     found = words.notices(attempt, comparison)
     items = [words.notice_words(notice) for notice in found]
-    yield from _labelled("Mind", _shortened(items, most))
+    yield from _labelled("Mind", _shortened(items, most, "notice", "notices"))

@@ -20,7 +20,7 @@ from repcount.attempt.records import (
     SetSpan,
     Workout,
 )
-from repcount.wording.numbers import as_tenths, clock, clock_of, load, seconds_of, short
+from repcount.wording.numbers import as_tenths, clock, load, seconds_of, short
 
 # Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
 # the line it stands in.
@@ -132,15 +132,14 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     against = ""
     planned_s = comparison.planned_total_s if comparison else None
     if planned_s is not None and run.total_s is not None and counted:
-        planned = as_tenths(planned_s)
-        by = as_tenths(run.total_s) - planned
+        planned, by = clock(planned_s), as_tenths(run.total_s - planned_s)
         if run.finished is False and not _all_rounds_over(attempt):
-            against = f"The plan was {clock_of(planned)}."
+            against = f"The plan was {planned}."
         elif by:
             how = "behind" if by > 0 else "ahead of"
-            against = f"{seconds_of(abs(by))} s {how} the plan of {clock_of(planned)}."
+            against = f"{seconds_of(abs(by))} s {how} the plan of {planned}."
         else:
-            against = f"On the plan of {clock_of(planned)}."
+            against = f"On the plan of {planned}."
     missing = ""
     if asked is not None and counted and len(counted) < asked:
         missing = f"{len(counted)} of {count(asked, 'rep')} counted."

@@ -47,8 +47,8 @@ SOUND_RATE_HZ = 16000
 # The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
 # and Contini's fractions as given by Winter; from memory).
 BODY_ST, HIP_ST = 0.288, 0.49
-# So long the network looks around one of several people: two sightings in a row make an end, a tenth
-# of a second apart where none is followed.
+# So long the network looks around one of several people: two sightings in a row make an end, a
+# tenth of a second apart where none is followed.
 TURN_S = 0.6
 # Where the athlete stands is taken from this many looks; feet are remembered for this long.
 STEADY_LOOKS, GROUND_S, ANKLE_VISIBLE = 7, 5.0, 0.5

@@ -103,64 +103,62 @@ def make_tracks(
     if count and np.any(np.diff(time_s) <= 0):
         raise ValueError("time_s must rise strictly")
 
-    def fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndarray:
-        if value is None:
-            return np.full(shape, np.nan, np.float32)
-        value = np.asarray(value)
-        if value.shape != shape:
-            raise ValueError(f"{name} has shape {value.shape}, expected {shape}")
-        return value.astype(np.float32)
-
     keys = len(KEYPOINTS)
+    cuts = np.zeros(count, np.int8) if cut is None else np.asarray(cut).astype(np.int8)
     data = {
         "position": (
             ("time", "space", "keypoints", "individuals"),
-            fit("position", position, (count, 2, keys, lanes)),
+            _fit("position", position, (count, 2, keys, lanes)),
         ),
         "confidence": (
             ("time", "keypoints", "individuals"),
-            fit("confidence", confidence, (count, keys, lanes)),
+            _fit("confidence", confidence, (count, keys, lanes)),
         ),
         "plate_semi_axis": (
             ("time", "bar_ends", "individuals"),
-            fit("plate_semi_axis", plate_semi_axis, (count, ends, lanes)),
+            _fit("plate_semi_axis", plate_semi_axis, (count, ends, lanes)),
         ),
         "world": (
             ("time", "space_3d", "pose_keypoints", "individuals"),
-            fit("world", world, (count, 3, len(POSE_KEYPOINTS), lanes)),
+            _fit("world", world, (count, 3, len(POSE_KEYPOINTS), lanes)),
         ),
-        "camera_shift": (("time", "space"), fit("camera_shift", camera_shift, (count, 2))),
-        "brightness": (("time",), fit("brightness", brightness, (count,))),
-        "cut": (
-            ("time",),
-            np.zeros(count, np.int8) if cut is None else np.asarray(cut).astype(np.int8),
-        ),
-        "people": (("time",), fit("people", people, (count,))),
-        "person": (("time", "individuals"), fit("person", person, (count, lanes))),
-        "identity": (("time", "individuals"), fit("identity", identity, (count, lanes))),
+        "camera_shift": (("time", "space"), _fit("camera_shift", camera_shift, (count, 2))),
+        "brightness": (("time",), _fit("brightness", brightness, (count,))),
+        "cut": (("time",), cuts),
+        "people": (("time",), _fit("people", people, (count,))),
+        "person": (("time", "individuals"), _fit("person", person, (count, lanes))),
+        "identity": (("time", "individuals"), _fit("identity", identity, (count, lanes))),
     }
-    return xr.Dataset(
-        data,
-        coords={
-            "time": time_s,
-            "space": ["x", "y"],
-            "space_3d": ["x", "y", "z"],
-            "keypoints": list(KEYPOINTS),
-            "pose_keypoints": list(POSE_KEYPOINTS),
-            "bar_ends": list(BAR_KEYPOINTS),
-            "individuals": list(individuals),
-        },
-        attrs={
-            "format": FORMAT,
-            "ds_type": "poses",
-            "source_software": "repcount",
-            "time_unit": "seconds",
-            "video": json.dumps(dict(video or {}), sort_keys=True),
-            "sounds": json.dumps([dict(tone) for tone in sounds]),
-            "options": json.dumps(dict(options or {}), sort_keys=True),
-            "warnings": json.dumps(list(warnings)),
-        },
-    )
+    coords = {
+        "time": time_s,
+        "space": ["x", "y"],
+        "space_3d": ["x", "y", "z"],
+        "keypoints": list(KEYPOINTS),
+        "pose_keypoints": list(POSE_KEYPOINTS),
+        "bar_ends": list(BAR_KEYPOINTS),
+        "individuals": list(individuals),
+    }
+    attrs = {
+        "format": FORMAT,
+        "ds_type": "poses",
+        "source_software": "repcount",
+        "time_unit": "seconds",
+        "video": json.dumps(dict(video or {}), sort_keys=True),
+        "sounds": json.dumps([dict(tone) for tone in sounds]),
+        "options": json.dumps(dict(options or {}), sort_keys=True),
+        "warnings": json.dumps(list(warnings)),
+    }
+    return xr.Dataset(data, coords=coords, attrs=attrs)
+
+
+def _fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndarray:
+    """`value` as float32 once it has the shape; NaN throughout where there is none."""
+    if value is None:
+        return np.full(shape, np.nan, np.float32)
+    value = np.asarray(value)
+    if value.shape != shape:
+        raise ValueError(f"{name} has shape {value.shape}, expected {shape}")
+    return value.astype(np.float32)
 
 
 def save_tracks(tracks: xr.Dataset, path: Path) -> None:

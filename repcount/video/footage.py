@@ -341,41 +341,17 @@ def probe(path: Path | str) -> VideoInfo:
     """
     path = Path(path)
     container = sniff(path)
-    warnings: list[str] = []
-    with _opened(path, container) as opened:
-        stream = _picture_stream(path, opened)
-        codec = stream.codec_context.name
-        aspect = stream.sample_aspect_ratio or Fraction(1)
-        claimed_s = _claimed_duration(opened, stream)
-        has_sound = _has_sound(opened)
-        first = next(_decoded(opened, stream, []), None)
-        if first is None:
-            raise FootageError(
-                f"{path}: no picture can be decoded ({codec}); copy it again from the phone or "
-                "camera."
-            )
-        first_pts = first.pts or 0
-        # A stream must not be asked for anything once its file is closed: PyAV reads freed memory.
-        start_offset_s = float(first_pts * (stream.time_base or Fraction(0)))
-        pix_fmt, transfer = first.format.name, _TRANSFERS.get(first.color_trc, "other")
-        rotation_deg, mirrored = _orientation(first)
-        width, height = first.width, first.height
-        if first.interlaced_frame:
-            warnings.append("The picture is interlaced; fast movement shows as combs.")
-    _check_size(path, width, height)
+    head = _head(path, container)
+    _check_size(path, head.width, head.height)
+    width, height, aspect = head.width, head.height, head.pixel_aspect
     if not Fraction(1, 4) <= aspect <= 4:  # nonsense in the head of the file
         aspect = Fraction(1)
-    if rotation_deg % 180:
+    if head.rotation_deg % 180:
         width, height, aspect = height, width, 1 / aspect
-    times, last_s, jumps = _time_stamps(path, container, first_pts)
+    times, last_s, jumps = _time_stamps(path, container, head.first_pts)
     if len(times) < 2:
-        raise FootageError(f"{path}: the file holds a single picture; give a video file.")
-    if jumps:
-        warnings.append(
-            f"The clock of the file starts again {jumps} time(s); times after that are counted on."
-        )
+        raise FootageError(f"{path}: the file holds a single frame; give a video file.")
     mean_rate_hz = (len(times) - 1) / (times[-1] - times[0])
-    spacing = np.diff(times)
     if np.isnan(last_s):
         last_s = 1 / mean_rate_hz
     duration_s = float(times[-1] + last_s)
@@ -384,43 +360,105 @@ def probe(path: Path | str) -> VideoInfo:
             f"{path}: the video lasts {duration_s / 3600:.1f} hours, at most "
             f"{MAX_DURATION_S / 3600:.0f} can be read; cut out the attempt."
         )
-    if mean_rate_hz < LOWEST_RATE_HZ:
-        warnings.append(
-            f"The video has {mean_rate_hz:.1f} pictures a second; what happens between two of them "
-            "is less sure than from a phone's 24 and more."
-        )
-    gap = int(np.argmax(spacing))
-    if spacing[gap] > GAP_S:
-        warnings.append(
-            f"No picture between {times[gap]:.2f} s and {times[gap + 1]:.2f} s; what happened "
-            "there cannot be read."
-        )
+    warnings = ["The video is interlaced; fast movement shows as combs."] if head.interlaced else []
+    warnings += _time_warnings(times, jumps, mean_rate_hz)
     if declared_bytes(path, container) > path.stat().st_size:
         part = f"{duration_s:.1f} s"
-        if claimed_s > duration_s:
-            part += f" of {claimed_s:.1f} s"
+        if head.claimed_s > duration_s:
+            part += f" of {head.claimed_s:.1f} s"
         warnings.append(f"The file is cut short: {part} can be read; copy it again if you can.")
     drift = np.abs(times - np.arange(len(times)) / mean_rate_hz)
     return VideoInfo(
         path=str(path),
         sha256=_sha256(path),
         container=container,
-        codec=codec,
-        pix_fmt=pix_fmt,
+        codec=head.codec,
+        pix_fmt=head.pix_fmt,
         width=width,
         height=height,
-        rotation_deg=rotation_deg,
-        mirrored=mirrored,
+        rotation_deg=head.rotation_deg,
+        mirrored=head.mirrored,
         pixel_aspect=float(aspect),
         frames=len(times),
         duration_s=duration_s,
         mean_rate_hz=float(mean_rate_hz),
         variable_rate=bool(drift.max() >= 0.5 / mean_rate_hz),
-        has_sound=has_sound,
-        start_offset_s=start_offset_s,
-        transfer=transfer,
+        has_sound=head.has_sound,
+        start_offset_s=head.start_offset_s,
+        transfer=head.transfer,
         warnings=tuple(warnings),
     )
+
+
+@dataclass(frozen=True)
+class _Head:
+    """What the head of a file and its first frame say; width and height before rotation."""
+
+    codec: str
+    pix_fmt: str
+    transfer: str
+    width: int
+    height: int
+    rotation_deg: int
+    mirrored: bool
+    pixel_aspect: Fraction
+    interlaced: bool
+    first_pts: int
+    start_offset_s: float
+    claimed_s: float
+    has_sound: bool
+
+
+def _head(path: Path, container: str) -> _Head:
+    with _opened(path, container) as opened:
+        stream = _picture_stream(path, opened)
+        codec = stream.codec_context.name
+        first = next(_decoded(opened, stream, []), None)
+        if first is None:
+            raise FootageError(
+                f"{path}: no frame can be decoded ({codec}); copy it again from the phone or "
+                "camera."
+            )
+        first_pts = first.pts or 0
+        rotation_deg, mirrored = _orientation(first)
+        # A stream must not be asked for anything once its file is closed: PyAV reads freed memory.
+        return _Head(
+            codec=codec,
+            pix_fmt=first.format.name,
+            transfer=_TRANSFERS.get(first.color_trc, "other"),
+            width=first.width,
+            height=first.height,
+            rotation_deg=rotation_deg,
+            mirrored=mirrored,
+            pixel_aspect=stream.sample_aspect_ratio or Fraction(1),
+            interlaced=first.interlaced_frame,
+            first_pts=first_pts,
+            start_offset_s=float(first_pts * (stream.time_base or Fraction(0))),
+            claimed_s=_claimed_duration(opened, stream),
+            has_sound=_has_sound(opened),
+        )
+
+
+def _time_warnings(times: np.ndarray, jumps: int, mean_rate_hz: float) -> list[str]:
+    """What the time stamps (seconds, rising) say that costs certainty."""
+    warnings = []
+    if jumps:
+        warnings.append(
+            f"The clock of the file starts again {jumps} time(s); times after that are counted on."
+        )
+    if mean_rate_hz < LOWEST_RATE_HZ:
+        warnings.append(
+            f"The video has {mean_rate_hz:.1f} frames a second; what happens between two of them "
+            "is less sure than from a phone's 24 and more."
+        )
+    spacing = np.diff(times)
+    gap = int(np.argmax(spacing))
+    if spacing[gap] > GAP_S:
+        warnings.append(
+            f"No frame between {times[gap]:.2f} s and {times[gap + 1]:.2f} s; what happened "
+            "there cannot be read."
+        )
+    return warnings
 
 
 def _sha256(path: Path) -> str:

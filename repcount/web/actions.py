@@ -7,7 +7,7 @@ import asyncio
 import hashlib
 import json
 import secrets
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from typing import Annotated
 from urllib.parse import quote
 
@@ -16,9 +16,9 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 from sqlalchemy import select
 
 from repcount.errors import PlanError
-from repcount.library.store import AttemptRow, Library, Missing, Share, now
+from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
 from repcount.plan import parse_plan
-from repcount.web.plan_form import PlanForm, toml_of
+from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS, AttemptId
@@ -125,17 +125,34 @@ def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
         library.delete_heat(heat_id)
         return go("/heats")
 
+    def base_of(plan_id: int | None) -> str | None:
+        """The text of the plan that a form changes."""
+        if plan_id is None:
+            return None
+        with library.session() as session:
+            row = session.get(PlanRow, plan_id)
+        if row is None:
+            raise Missing("there is no such plan; it may have been deleted.")
+        return row.toml
+
     @routes.post("/plans/check", responses=_TEXT)
-    def check(form: Annotated[PlanForm, Form()]) -> PlainTextResponse:
-        """What is wrong with a plan as it stands, in a sentence, or what it comes to."""
+    def check(
+        form: Annotated[PlanForm, Form()],
+        changes: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
+    ) -> PlainTextResponse:
+        """What is wrong with a plan as it stands, or what it comes to; see `at_fields`."""
         try:
-            plan = parse_plan(toml_of(form), "The plan")
+            plan = parse_plan(toml_of(form, base_of(changes)), "The plan")
+        except PlanFaults as found:
+            return at_fields(str(found), found.faults)
         except PlanError as error:
-            return PlainTextResponse(str(error))
+            return at_fields(str(error))
+        if too_long := over_cap(plan):
+            return at_fields(too_long)
         reps = sum(one.reps for one in plan.rounds)
         total = plan.planned_total_s
         planned = f", planned {clock(total)}" if total is not None else ", no round times"
-        return PlainTextResponse(
+        return at_fields(
             f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
             f"{len(plan.planned_breaks())} breaks{planned}."
         )
@@ -143,15 +160,23 @@ def router(library: Library, queue: Queue, rebuilder: Rebuilder) -> APIRouter:
     @routes.post("/plans", status_code=204)
     def add_plan(form: Annotated[PlanForm, Form()]) -> Response:
         """Keep a new plan."""
-        return go(f"/plans/{library.put_plan(toml_of(form))}")
+        try:
+            toml = toml_of(form)
+        except PlanFaults as found:
+            return at_fields(f"Not saved. {found}", found.faults, 422)
+        return go(f"/plans/{library.put_plan(toml)}")
 
     @routes.post("/plans/{plan_id}", status_code=204)
     def change_plan(
         plan_id: RowId, form: Annotated[PlanForm, Form()], version: Annotated[int, Query(ge=1)]
     ) -> Response:
         """Change a plan that is still as it was when the page was opened."""
-        library.put_plan(toml_of(form), plan_id, version)
-        return go(f"/plans/{plan_id}")
+        try:
+            toml = toml_of(form, base_of(plan_id))
+        except PlanFaults as found:
+            return at_fields(f"Not saved. {found}", found.faults, 422)
+        library.put_plan(toml, plan_id, version)
+        return go(f"/plans/{plan_id}{'?text=1' if form.toml.strip() else ''}")
 
     @routes.post("/plans/{plan_id}/delete", status_code=204)
     def delete_plan(plan_id: RowId) -> Response:
@@ -168,6 +193,13 @@ _STREAM: dict[int | str, dict[str, object]] = {
 _TEXT: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/plain": {"schema": {"type": "string"}}}}
 }
+
+
+def at_fields(text: str, faults: Sequence[Fault] = (), status: int = 200) -> PlainTextResponse:
+    """A text for the whole form; what is wrong at which field goes with it as htmx's event
+    `plan-faults`, which the form's script shows there."""
+    event = json.dumps({"plan-faults": {"fields": {one.field: one.said for one in faults}}})
+    return PlainTextResponse(text, status, headers={"HX-Trigger": event})
 
 
 def standing(row: AttemptRow, queue: Queue) -> dict[str, object]:

@@ -34,7 +34,15 @@ from repcount.reports.card import card_page
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, hashed
 from repcount.web.actions import RowId, address, shared, standing
-from repcount.web.plan_form import MOST_MOVEMENTS
+from repcount.web.plan_form import (
+    FEW_MOVEMENTS,
+    LABELS,
+    MOST_MOVEMENTS,
+    PlanForm,
+    form_of,
+    has_own_rounds,
+    kept,
+)
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import AttemptId, panel
@@ -243,18 +251,23 @@ def router(
 
     @routes.get("/plans/new")
     def new_plan(request: Request, text: bool = False) -> HTMLResponse:
-        return shown(
-            request, "plan.html", row=None, text=text, movements=MOVEMENT_NAMES,
-            most=MOST_MOVEMENTS, athletes=library.athletes(), card=False,
-        )  # fmt: skip
+        return plan_page(request, None, text=text)
 
     @routes.get("/plans/{plan_id}")
-    def plan(request: Request, plan_id: RowId) -> HTMLResponse:
-        row = plan_row(plan_id)
+    def plan(request: Request, plan_id: RowId, text: bool = False) -> HTMLResponse:
+        return plan_page(request, plan_row(plan_id), text=text)
+
+    def plan_page(request: Request, row: PlanRow | None, *, text: bool) -> HTMLResponse:
+        """A plan to be written: a new one, or one that is changed, in fields or as text."""
+        made = parse_plan(row.toml) if row else None
+        used = len(made.rounds[0].movements) + 1 if made else 0
         return shown(
-            request, "plan.html", row=row, text=True, movements=MOVEMENT_NAMES,
-            most=MOST_MOVEMENTS, athletes=library.athletes(),
-            card=parse_plan(row.toml).planned_total_s is not None,
+            request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, labels=LABELS,
+            form=form_of(made) if made else PlanForm(),
+            kept=kept(made, row.toml) if made and row else [],
+            own_rounds=made is not None and has_own_rounds(made),
+            rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),
+            card=made is not None and made.planned_total_s is not None,
         )  # fmt: skip
 
     @routes.get("/plans/{plan_id}/card")

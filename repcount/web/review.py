@@ -6,7 +6,7 @@ grown meanwhile, the correction is refused, whoever made the other, from a page 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -166,9 +166,7 @@ def undo_and_redo(edits: list[Edit]) -> tuple[list[str], list[str]]:
             undo.append(edit.id)
             redo.clear()
             continue
-        root, steps = edit, 0
-        while root.reverts is not None and root.reverts in named:
-            root, steps = named[root.reverts], steps + 1
+        root, steps = _root(edit, named)
         if steps % 2:  # takes the root out of force
             undo = [one for one in undo if one != root.id]
             redo.append(edit.id)
@@ -238,29 +236,60 @@ def _log(results: Results) -> list[dict[str, Any]]:
     """The corrections in words, the newest first."""
     edits = results.edits or Edits(video_sha256=results.reading.video.sha256)
     force = {edit.id for edit in edits_in_force(edits)}
-    names = {
-        rep.id: words.rep_words(rep, results.attempt.workout)
-        for rep in [*results.reading.reps, *results.attempt.reps]
-    }
+    named = {edit.id: edit for edit in edits.edits}
+    names = _names(results, edits)
     rows = []
     for edit in reversed(edits.edits):
-        what = _ACTIONS[edit.action]
-        if edit.reverts:
-            what = f"took back {edit.reverts}"
-        values = ", ".join(_value_words(key, value) for key, value in edit.values.items())
         rows.append(
             {
                 "edit": edit,
                 "when": _moment(edit.when),
-                "what": what,
-                "about": names.get(edit.target or "", edit.target or ""),
-                "detail": values,
+                "what": _what(edit, named, names),
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,
             }
         )
     return rows
+
+
+def _names(results: Results, edits: Edits) -> dict[str, str]:
+    """What reps and floor rests are called, by id; also those that a correction made."""
+    found = {}
+    for edit in edits.edits:
+        at = _value_words("at_s", edit.values.get("top_s", edit.values.get("start_s")))
+        if edit.action == "add_rep":
+            found[f"{edit.id}-rep"] = f"{edit.values.get('movement')} {at}"
+        elif edit.action == "add_break":
+            found[f"{edit.id}-rest"] = at
+    for rest in results.reading.floor_rests:
+        found[rest.id] = f"at {numbers.clock(rest.start_s)}"
+    for rep in [*results.reading.reps, *results.attempt.reps]:
+        found[rep.id] = words.rep_words(rep, results.attempt.workout)
+    return found
+
+
+def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str]) -> str:
+    """A correction in words; one that takes another back says what that other was."""
+    if edit.reverts is not None:
+        root, steps = _root(edit, named)
+        if root.reverts is not None:
+            return f"took back {root.reverts}, which is not in the list"
+        verb = "took back" if steps % 2 else "brought back"
+        whose = f"{root.who}’s " if root.who != edit.who else ""
+        return f"{verb} {whose}“{_what(root, named, names)}”"
+    parts = [_ACTIONS[edit.action], names.get(edit.target or "", edit.target or "")]
+    values = ", ".join(_value_words(key, value) for key, value in edit.values.items())
+    said = " ".join(part for part in parts if part)
+    return f"{said}: {values}" if values else said
+
+
+def _root(edit: Edit, named: Mapping[str, Edit]) -> tuple[Edit, int]:
+    """The correction that is taken back or brought back in the end, and over how many steps."""
+    root, steps = edit, 0
+    while root.reverts is not None and root.reverts in named:
+        root, steps = named[root.reverts], steps + 1
+    return root, steps
 
 
 def _moment(when: str) -> str:

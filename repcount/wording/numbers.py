@@ -1,38 +1,20 @@
-"""Times as a person reads them: tenths of a second, and sums that add up on paper.
+"""Times as a person reads them: each rounded by itself to the nearest tenth of a second.
 
-A phone's frame is about 0.03 s, so tenths are shown; the files keep milliseconds. Where shown
-numbers are meant to add up, they are rounded together (`tenths`), so that a reader with a pencil
-finds the same sum.
+A phone's frame is about 0.03 s, so tenths are shown; the files keep milliseconds. Every time that
+reports show is formed here, so that one time is the same number wherever it stands. What adds up
+does so to the millisecond, before the rounding, and may miss by a tenth or two after it: numbers
+are rounded once, from their exact values (ISO 80000-1, annex B, from memory).
 """
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from repcount.units import KG_PER_LB, to_ms
 
 
 def as_tenths(seconds: float) -> int:
-    """Seconds to whole tenths, halves away from zero."""
-    ms = to_ms(seconds)
-    return (abs(ms) + 50) // 100 * (1 if ms >= 0 else -1)
-
-
-def tenths(values: Sequence[float], whole: int | None = None) -> list[int]:
-    """Round seconds to whole tenths together, so that they add up to their rounded sum.
-
-    Largest remainder: each is rounded down, then those that lost most are raised by one. `whole`
-    is the sum to reach where it has been shown already; a sum that is another one is left alone.
-    """
-    ms = [to_ms(value) for value in values]
-    shown = [value // 100 for value in ms]
-    target = as_tenths(sum(ms) / 1000)
-    if whole is not None and abs(whole - target) <= 1:
-        target = whole
-    lost = sorted(range(len(ms)), key=lambda i: shown[i] * 100 - ms[i])
-    for index in lost[: max(0, target - sum(shown))]:
-        shown[index] += 1
-    return shown
+    """Seconds to the nearest whole tenth, halves up: so a difference from whole tenths is shown as
+    the difference of what is shown."""
+    return (to_ms(seconds) + 50) // 100
 
 
 def seconds_of(tenth: int | None) -> str:
@@ -65,6 +47,16 @@ def clock(seconds: float | None) -> str:
 def short(seconds: float | None) -> str:
     """A short time without its unit, `3.9`."""
     return seconds_of(None if seconds is None else as_tenths(seconds))
+
+
+def whole(seconds: float) -> int:
+    """Seconds to the nearest whole one, halves up, for a count that runs."""
+    return (to_ms(seconds) + 500) // 1000
+
+
+def hundredths(seconds: float | None) -> str:
+    """A median of many times without its unit, `1.94`: known better than one of them."""
+    return "–" if seconds is None else f"{(to_ms(seconds) + 5) // 10 / 100:.2f}".replace("-", "−")
 
 
 def signed(seconds: float | None) -> str:

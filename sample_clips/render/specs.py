@@ -6,7 +6,7 @@ happens never equals the plan: a break is moved, one comes unplanned, one lasts 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Literal
@@ -338,8 +338,7 @@ def random_spec(seed: int) -> Spec:
     """A believable attempt with a random workout, plan, athlete, view and deviations."""
     rng = np.random.default_rng(seed)
 
-    def chance(p: float) -> bool:
-        return bool(rng.random() < p)
+    chance = _chance(rng)
 
     template = TEMPLATES[int(rng.integers(len(TEMPLATES)))]
     number = int(rng.integers(1, 5)) if len(template) > 1 else int(rng.integers(1, 4))
@@ -367,48 +366,9 @@ def random_spec(seed: int) -> Spec:
     rounds = [
         _random_round(rng, movements, planned, seconds, n, notes) for n in range(1, number + 1)
     ]
-    between: list[list[Act]] = []
-    for n in range(1, number):
-        how = "drop" if chance(0.6) else "put down"
-        rest = stop(float(rng.uniform(2.5, 11.0)), how, hands_off=chance(0.9))
-        kind = rng.random()
-        if kind < 0.1:
-            notes.append(f"no pause after round {n}")
-        elif kind < 0.2:
-            notes.append(f"bar kept in the hands after round {n}")
-            between.append([Act("hold", seconds=float(rng.uniform(1.9, 3.5)))])
-            continue
-        between.append([rest] if kind >= 0.1 else [])
-
-    before = [Act("wait", seconds=float(rng.uniform(0.5, 3.0)))]
-    if chance(0.2):
-        warm = "deadlift" if chance(0.6) else "power clean"
-        before += [Act("rep", warm) for _ in range(int(rng.integers(1, 3)))]
-        before += [stop(float(rng.uniform(4.0, 7.0)))]
-        notes.append(f"warm-up with {warm} before the signal")
-    warmed = bool(before[1:])
-    if warmed:
-        # the tones fall in the break before the first rep
-        rest = before.pop()
-        before += [
-            Act("end", how=rest.how, seconds=rest.seconds / 2),
-            *beeps(1),
-            Act("wait", seconds=rest.seconds / 2),
-        ]
-    elif chance(0.9):
-        before += [*beeps(4 if chance(0.5) else 1), Act("wait", seconds=rng.uniform(0.3, 2.0))]
-    else:
-        notes.append("no start signal")
-
-    after = [Act("end", how="drop" if chance(0.7) else "put down", seconds=2.0)]
-    if chance(0.2):
-        after += [
-            Act("wait", seconds=float(rng.uniform(1.0, 3.0))),
-            Act("rep", "deadlift"),
-            Act("end", how="drop", seconds=2.0),
-        ]
-        notes.append("one more lift after the end")
-
+    between = _pauses(rng, number, notes)
+    before, warmed = _beginning(rng, notes)
+    after = _ending(rng, notes)
     female = chance(0.5)
     stature = round(float(rng.uniform(1.56, 1.76) if female else rng.uniform(1.66, 1.92)), 2)
     portrait = chance(0.75)
@@ -457,6 +417,67 @@ def random_spec(seed: int) -> Spec:
     return _given_up(spec, rng) if number > 1 and chance(0.08) else spec
 
 
+def _chance(rng: np.random.Generator) -> Callable[[float], bool]:
+    return lambda p: bool(rng.random() < p)
+
+
+def _pauses(rng: np.random.Generator, rounds: int, notes: list[str]) -> list[list[Act]]:
+    """What is done between the rounds; what is odd about it is added to `notes`."""
+    chance = _chance(rng)
+    between: list[list[Act]] = []
+    for n in range(1, rounds):
+        how = "drop" if chance(0.6) else "put down"
+        rest = stop(float(rng.uniform(2.5, 11.0)), how, hands_off=chance(0.9))
+        kind = rng.random()
+        if kind < 0.1:
+            notes.append(f"no pause after round {n}")
+        elif kind < 0.2:
+            notes.append(f"bar kept in the hands after round {n}")
+            between.append([Act("hold", seconds=float(rng.uniform(1.9, 3.5)))])
+            continue
+        between.append([rest] if kind >= 0.1 else [])
+    return between
+
+
+def _beginning(rng: np.random.Generator, notes: list[str]) -> tuple[list[Act], bool]:
+    """What comes before the first rep, and whether the athlete warmed up."""
+    chance = _chance(rng)
+    before = [Act("wait", seconds=float(rng.uniform(0.5, 3.0)))]
+    if chance(0.2):
+        warm = "deadlift" if chance(0.6) else "power clean"
+        before += [Act("rep", warm) for _ in range(int(rng.integers(1, 3)))]
+        before += [stop(float(rng.uniform(4.0, 7.0)))]
+        notes.append(f"warm-up with {warm} before the signal")
+    warmed = bool(before[1:])
+    if warmed:
+        # the tones fall in the break before the first rep
+        rest = before.pop()
+        before += [
+            Act("end", how=rest.how, seconds=rest.seconds / 2),
+            *beeps(1),
+            Act("wait", seconds=rest.seconds / 2),
+        ]
+    elif chance(0.9):
+        before += [*beeps(4 if chance(0.5) else 1), Act("wait", seconds=rng.uniform(0.3, 2.0))]
+    else:
+        notes.append("no start signal")
+    return before, warmed
+
+
+def _ending(rng: np.random.Generator, notes: list[str]) -> list[Act]:
+    """What comes after the last rep."""
+    chance = _chance(rng)
+    after = [Act("end", how="drop" if chance(0.7) else "put down", seconds=2.0)]
+    if chance(0.2):
+        after += [
+            Act("wait", seconds=float(rng.uniform(1.0, 3.0))),
+            Act("rep", "deadlift"),
+            Act("end", how="drop", seconds=2.0),
+        ]
+        notes.append("one more lift after the end")
+    return after
+
+
 def _given_up(spec: Spec, rng: np.random.Generator) -> Spec:
     """The same attempt, given up in its last round because a time cap falls."""
     acts = list(spec.script.acts)
@@ -474,6 +495,68 @@ def _given_up(spec: Spec, rng: np.random.Generator) -> Spec:
     return replace(spec, workout=replace(spec.workout, time_cap_s=cap), plan_toml=plan)
 
 
+def _mishaps(
+    rng: np.random.Generator,
+    one: RoundScript,
+    movements: Movements,
+    number: int,
+    notes: list[str],
+) -> None:
+    """Failed, missing and added reps, holds and presses out of order, put into a round."""
+    chance = _chance(rng)
+    names = one.names
+    total = len(names)
+    ends = np.cumsum([count for _, count in movements])
+    # nothing else happens around a rep that is special already
+    free = [
+        p
+        for p in range(1, total)
+        if p not in one.stops and p not in one.before and not one.reps.get(p - 1)
+    ]
+    if free and chance(0.15):
+        at = int(rng.choice(free))
+        movement = names[at]
+        if movement not in NO_FAIL:
+            one.before[at] = [Act("fail", movement)]
+            notes.append(f"round {number}: failed {movement} at {at}")
+    if chance(0.12):
+        # one too many in the middle of the round: the movement's last rep done once more
+        inner = [
+            int(e)
+            for e in ends[:-1]
+            if e - 1 not in one.reps and int(e) not in one.stops and int(e) not in one.before
+        ]
+        if inner:
+            at = int(rng.choice(inner))
+            one.before.setdefault(at, []).insert(0, Act("rep", names[at - 1]))
+            notes.append(f"round {number}: one {names[at - 1]} too many")
+    if chance(0.10):
+        inner = [int(e) - 1 for e in ends if e - 1 not in one.reps and e - 1 not in one.stops]
+        if inner:
+            at = int(rng.choice(inner))
+            one.skip.add(at)
+            one.before.pop(at, None)
+            notes.append(f"round {number}: one {names[at]} missing")
+    if chance(0.12):
+        still = [p for p in free if not {p, p - 1} & one.skip and p not in one.before]
+        if still:
+            at = int(rng.choice(still))
+            one.before[at] = [Act("hold", seconds=float(rng.uniform(1.9, 3.5)))]
+            notes.append(f"round {number}: hold before {at}")
+    (before, count), (press, presses) = (("", 0), *movements)[-2:]
+    if before in ("hang power clean", "front squat") and press in PRESSES and chance(0.08):
+        # out of order: one press too early, with the full number later on
+        early = [
+            p
+            for p in range(total - presses - count + 1, total - presses - 1)
+            if p in free and p not in one.before and not {p, p - 1} & one.skip
+        ]
+        if early:
+            at = int(rng.choice(early))
+            one.before[at] = [Act("rep", press)]
+            notes.append(f"round {number}: a {press} too early, before rep {at + 1}")
+
+
 def _random_round(
     rng: np.random.Generator,
     movements: Movements,
@@ -484,8 +567,7 @@ def _random_round(
 ) -> RoundScript:
     """One round with its deviations; what happened is added to `notes`."""
 
-    def chance(p: float) -> bool:
-        return bool(rng.random() < p)
+    chance = _chance(rng)
 
     one = RoundScript(movements)
     names = one.names
@@ -546,52 +628,5 @@ def _random_round(
             one.reps[position] = {**one.reps.get(position, {}), "erect": False}
             notes.append(f"round {number}: pick-up at {position} without standing up")
 
-    # nothing else happens around a rep that is special already
-    free = [
-        p
-        for p in range(1, total)
-        if p not in one.stops and p not in one.before and not one.reps.get(p - 1)
-    ]
-    if free and chance(0.15):
-        at = int(rng.choice(free))
-        movement = names[at]
-        if movement not in NO_FAIL:
-            one.before[at] = [Act("fail", movement)]
-            notes.append(f"round {number}: failed {movement} at {at}")
-    if chance(0.12):
-        # one too many in the middle of the round: the movement's last rep done once more
-        inner = [
-            int(e)
-            for e in ends[:-1]
-            if e - 1 not in one.reps and int(e) not in one.stops and int(e) not in one.before
-        ]
-        if inner:
-            at = int(rng.choice(inner))
-            one.before.setdefault(at, []).insert(0, Act("rep", names[at - 1]))
-            notes.append(f"round {number}: one {names[at - 1]} too many")
-    if chance(0.10):
-        inner = [int(e) - 1 for e in ends if e - 1 not in one.reps and e - 1 not in one.stops]
-        if inner:
-            at = int(rng.choice(inner))
-            one.skip.add(at)
-            one.before.pop(at, None)
-            notes.append(f"round {number}: one {names[at]} missing")
-    if chance(0.12):
-        still = [p for p in free if not {p, p - 1} & one.skip and p not in one.before]
-        if still:
-            at = int(rng.choice(still))
-            one.before[at] = [Act("hold", seconds=float(rng.uniform(1.9, 3.5)))]
-            notes.append(f"round {number}: hold before {at}")
-    (before, count), (press, presses) = (("", 0), *movements)[-2:]
-    if before in ("hang power clean", "front squat") and press in PRESSES and chance(0.08):
-        # out of order: one press too early, with the full number later on
-        early = [
-            p
-            for p in range(total - presses - count + 1, total - presses - 1)
-            if p in free and p not in one.before and not {p, p - 1} & one.skip
-        ]
-        if early:
-            at = int(rng.choice(early))
-            one.before[at] = [Act("rep", press)]
-            notes.append(f"round {number}: a {press} too early, before rep {at + 1}")
+    _mishaps(rng, one, movements, number, notes)
     return one

@@ -307,50 +307,13 @@ def read_truth(
         "reps": [_rep_json(r, cycles.get(id(r)), signals) for r in reps if r.status],
         "failed": [_failed_json(r) for r in failed],
         "breaks": [_break_json(rest, number, counted) for rest, number in breaks],
-        "between_rounds": [
-            {
-                "after_round": n,
-                "start_s": _s(a),
-                "end_s": _s(b),
-                "bar_down_s": _s(sum(_overlap(r, a, b) for r in rests)),
-            }
-            for n, a, b in between
-        ],
-        "holds": [
-            {
-                "start_s": _s(a),
-                "end_s": _s(b),
-                "where": where,
-                "round": next((n for n, x, y in rounds if x <= a <= y), None),
-            }
-            for a, b, where in holds
-        ],
-        "transitions": [
-            {
-                "round": t["round"],
-                "from_movement": t["from"],
-                "to_movement": t["to"],
-                "start_s": _s(t["a"]),
-                "end_s": _s(t["b"]),
-                "gross_s": _s(t["b"] - t["a"]),
-                "net_s": _s(t["net"]),
-            }
-            for t in transitions
-        ],
+        "between_rounds": [_between_json(n, a, b, rests) for n, a, b in between],
+        "holds": [_hold_json(*hold, rounds) for hold in holds],
+        "transitions": [_transition_json(t) for t in transitions],
         "rounds": [_round_json(n, a, b, counted, workout) for n, a, b in rounds],
         "floor_rests": [_rest_json(r) for r in rests],
         "drops": _drops(signals),
-        "pick_ups": [
-            {
-                "start_s": _s(r.start),
-                "top_s": _s(r.top),
-                "to": r.stroke.zone,
-                "erect": r.stroke.erect,
-                "counted_as": r.movement if r.status else None,
-            }
-            for r in reps
-            if r.stroke.kind == "pick_up"
-        ],
+        "pick_ups": [_pick_up_json(r) for r in reps if r.stroke.kind == "pick_up"],
         "time_spent": [
             {"kind": k, "seconds": _s(v)} for k, v in paint(start, end, painted).items()
         ],
@@ -697,6 +660,49 @@ def _break_json(rest: FloorRest, number: int, counted: Sequence[_Rep]) -> dict[s
         "round": number,
         "after": {"movement": after.movement, "number": after.number},
         "hands_off": rest.hands_off,
+    }
+
+
+def _between_json(after: int, a: int, b: int, rests: Sequence[FloorRest]) -> dict[str, Any]:
+    return {
+        "after_round": after,
+        "start_s": _s(a),
+        "end_s": _s(b),
+        "bar_down_s": _s(sum(_overlap(rest, a, b) for rest in rests)),
+    }
+
+
+def _hold_json(
+    a: int, b: int, where: str, rounds: Sequence[tuple[int, int, int]]
+) -> dict[str, Any]:
+    return {
+        "start_s": _s(a),
+        "end_s": _s(b),
+        "where": where,
+        "round": next((n for n, x, y in rounds if x <= a <= y), None),
+    }
+
+
+def _transition_json(transition: dict[str, Any]) -> dict[str, Any]:
+    a, b = transition["a"], transition["b"]
+    return {
+        "round": transition["round"],
+        "from_movement": transition["from"],
+        "to_movement": transition["to"],
+        "start_s": _s(a),
+        "end_s": _s(b),
+        "gross_s": _s(b - a),
+        "net_s": _s(transition["net"]),
+    }
+
+
+def _pick_up_json(rep: _Rep) -> dict[str, Any]:
+    return {
+        "start_s": _s(rep.start),
+        "top_s": _s(rep.top),
+        "to": rep.stroke.zone,
+        "erect": rep.stroke.erect,
+        "counted_as": rep.movement if rep.status else None,
     }
 
 

@@ -185,7 +185,7 @@ def start(videos: Path, out: Path, **environment: str) -> subprocess.Popen[bytes
     )
 
 
-def wait_for(what: object, limit_s: float = 120.0) -> None:
+def wait_for(what: object, limit_s: float = 600.0) -> None:
     assert callable(what)
     begin = time.monotonic()
     while not what():

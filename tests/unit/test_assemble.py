@@ -483,6 +483,6 @@ def test_five_minutes_take_well_under_a_second() -> None:
         script.sets("7|1+5|1+4")
     reading = script.reading()
     assert script.now > 300_000
-    began = time.perf_counter()
+    began = time.process_time()
     derive_attempt(reading)
-    assert time.perf_counter() - began < 0.5
+    assert time.process_time() - began < 0.5

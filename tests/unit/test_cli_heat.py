@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,26 @@ def test_a_folder_of_results(place: Path) -> None:
         assert row["athlete"] in line
         assert row["result"] in line
     assert "Slate, morning" in (place / "out" / "heat.html").read_text(encoding="utf-8")
+
+
+def test_one_video_has_one_place(place: Path) -> None:
+    """The same video read into two folders, once more under another athlete's name."""
+    shutil.copytree(place / "in" / "athlete-1", place / "in" / "athlete-1-again")
+    result = run(place / "in", "--out", place / "out", "--json")
+    assert result.exit_code == 0, result.output
+    rows = {one["athlete"]: one for one in json.loads(result.stdout)["attempts"]}
+    again = rows["athlete-1-again"]
+    assert again["place"] is None
+    assert again["reason"].startswith("the same video as that of athlete-1, which counts")
+    assert sorted(one["place"] for one in rows.values() if one["place"]) == [1, 2, 3]
+    assert "same video as that of athlete-1" in (place / "out" / "heat.html").read_text("utf-8")
+    hidden = run(place / "in", "--out", place / "hidden", "--without-names", "--json")
+    for file in (place / "hidden").iterdir():
+        assert b"athlete-1" not in file.read_bytes(), file.name
+    rows = {one["athlete"]: one for one in json.loads(hidden.stdout)["attempts"]}
+    other = next(one for one in rows.values() if one["same_video_as"])
+    assert rows[other["same_video_as"]]["total_s"] == other["total_s"]
+    assert f"that of {other['same_video_as']}, which" in other["reason"]
 
 
 def test_a_damaged_folder_is_a_row_and_an_exit_code(place: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -80,6 +81,21 @@ def test_proposals_fit_their_schema(folders):
     data = fits("proposal", run("plan", workout, "--load", "95 lb", "--kit", "lb", "--json"))
     assert data["plan"]["load_lb"] == 95
     assert len(data["patterns"]) == 5
+
+
+def test_a_plan_names_the_attempt_that_counts_once(folders, tmp_path):
+    again = tmp_path / "again"
+    shutil.copytree(folders[1], again)
+    once = run("plan", folders[0].parent / "workout.toml", "--target", "3:00", "--pace", "own",
+               "--attempt", folders[1])  # fmt: skip
+    twice = run("plan", folders[0].parent / "workout.toml", "--target", "3:00", "--pace", "own",
+                "--attempt", again, "--attempt", folders[1])  # fmt: skip
+    said = " is left out: it is the same attempt in the same video as "
+    assert said in " ".join(twice.split())
+    assert said not in " ".join(once.split())
+    assert [line for line in once.splitlines() if "Round" in line] == [
+        line for line in twice.splitlines() if "Round" in line
+    ]
 
 
 def test_the_own_shape_of_attempts(folders, tmp_path):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import inspect
 import json
 import re
+from collections.abc import Callable
+from pathlib import Path
 
 import click
 import jsonschema
@@ -13,9 +15,13 @@ import pytest
 import repcount
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.cli.main import cli
-from repcount.heat.tables import DICTIONARY
-from repcount.reports.columns import Column
-from repcount.reports.tables import TABLES
+from repcount.cli.reference import (
+    COLUMNS_PAGE,
+    COMMANDS_PAGE,
+    columns_page,
+    commands,
+    commands_page,
+)
 from repcount.schemas import NAMES, published, schema_of
 from tests.conftest import REPOSITORY
 
@@ -23,64 +29,27 @@ README = (REPOSITORY / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
-def commands(group: click.Group, path: str = "") -> list[tuple[str, click.Command]]:
-    found: list[tuple[str, click.Command]] = []
-    for name, command in group.commands.items():
-        found.append((f"{path}{name}", command))
-        if isinstance(command, click.Group):
-            found += commands(command, f"{path}{name} ")
-    return found
-
-
-@pytest.mark.parametrize("name", [name for name, _ in commands(cli)])
-def test_every_command_is_in_the_readme(name: str) -> None:
-    assert f"`{name.split()[-1]}`" in README or f"repcount {name}" in README
-
-
 @pytest.mark.parametrize(
-    ("name", "option"),
-    [
-        (name, option)
-        for name, command in commands(cli)
-        if " " not in name
-        for parameter in command.params
-        if isinstance(parameter, click.Option)
-        for option in parameter.opts
-        if option not in ("--help", "-h")
-    ],
+    ("page", "made"), [(COMMANDS_PAGE, commands_page), (COLUMNS_PAGE, columns_page)]
 )
-def test_every_option_is_in_the_readme(name: str, option: str) -> None:
-    assert option in README, f"{option} of {name}"
+def test_the_reference_pages_are_what_the_code_makes(page: Path, made: Callable[[], str]) -> None:
+    assert page.read_text(encoding="utf-8") == made(), "run: python -m repcount.cli.reference"
 
 
-def table(name: str, columns: tuple[Column, ...]) -> str:
-    rows = [f"| {c.name} | {c.unit} | {c.meaning} |".replace("  ", " ") for c in columns]
-    return "\n".join(
-        [
-            f"`{name}.csv` and `{name}.parquet`",
-            "",
-            "| column | unit | meaning |",
-            "|---|---|---|",
-            *rows,
-        ]
-    )
+def test_the_reference_names_every_option_beside_its_command() -> None:
+    for name, command in commands(cli):
+        section = commands_page().split(f"## `{name}`\n", 1)[1].split("\n## ", 1)[0]
+        for parameter in command.params:
+            if isinstance(parameter, click.Option) and not parameter.hidden:
+                assert parameter.opts[0] in section, f"{parameter.opts[0]} of {name}"
 
 
-def test_the_column_dictionary_is_the_one_in_the_code() -> None:
-    between = README.split("<!-- columns:begin", 1)[1].split("-->", 1)[1].split("<!--", 1)[0]
-    expected = "\n\n".join(table(name, columns) for name, columns in TABLES.items())
-    assert between.strip().replace("| |", "||") == expected.replace("| |", "||")
-
-
-def test_the_heats_column_dictionary_is_the_one_in_the_code() -> None:
-    between = README.split("<!-- heat-columns:begin", 1)[1].split("-->", 1)[1].split("<!--", 1)[0]
-    titles = {"heat.csv": "`heat.csv` and `heat.parquet`"}
-    parts = []
-    for name, columns in DICTIONARY.items():
-        rows = [f"| {c.name} | {c.unit} | {c.meaning} |".replace("  ", " ") for c in columns]
-        head = [titles.get(name, f"`{name}`"), "", "| column | unit | meaning |", "|---|---|---|"]
-        parts.append("\n".join([*head, *rows]))
-    assert between.strip() == "\n\n".join(parts)
+def test_the_readme_stays_short_and_its_links_lead_somewhere() -> None:
+    assert len(README.splitlines()) <= 150
+    pages = [REPOSITORY / "README.md", *(REPOSITORY / "repcount").rglob("*.md")]
+    for page in pages:
+        for target in re.findall(r"\]\((?!https?:)([^)#]+)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page}: {target}"
 
 
 def test_every_public_function_is_documented() -> None:
@@ -94,7 +63,7 @@ def test_every_public_function_is_documented() -> None:
 
 def test_the_readme_lists_the_catalogue() -> None:
     text = " ".join(README.split("Movements:", 1)[1].split("\n\n", 1)[0].split()).rstrip(".")
-    listed = {re.sub(r" \(.*\)", "", name) for name in text.split(", ")}
+    listed = set(re.sub(r" \([^)]*\)", "", text).split(", "))
     assert listed == set(MOVEMENT_NAMES)
 
 

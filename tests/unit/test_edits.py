@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -201,6 +202,37 @@ def test_relabelling() -> None:
     reading = script.reading()
     edits = correct(reading, ("relabel_rep", "r1", {"movement": "deadlift"}))
     assert numbers(derive_attempt(reading, edits), "deadlift")["r1"] == 1
+
+
+@pytest.mark.parametrize(
+    ("movement", "least"),
+    [
+        # down and up again: twice what a thing takes to fall 0.25 m, sqrt(2 h / g) (uniform
+        # acceleration, standard gravity)
+        ("deadlift", 2 * math.sqrt(2 * 0.25 / 9.80665)),
+        ("hang power clean", 2 * math.sqrt(2 * 0.25 / 9.80665)),  # from the hang to the rack
+        ("push press", math.sqrt(2 * 0.25 / 9.80665)),  # on from where the clean ended
+    ],
+)
+def test_a_rep_needs_the_time_that_its_bar_needs(movement: str, least: float) -> None:
+    reading = Script(slate(1)).rep(movement.replace("push press", "hang power clean")).reading()
+    top = reading.reps[0].top_s
+    for off in (0.001, least - 0.02):
+        with pytest.raises(RecordError, match=r"the bar cannot .*go up.* in under 0\.\d\d? s"):
+            correct(reading, ("add_rep", None, {"movement": movement, "top_s": top + off}))
+    late = round(top + least + 0.02, 3)
+    values = {"movement": movement, "top_s": late, "start_s": late, "end_s": late}
+    assert len(derive_attempt(reading, correct(reading, ("add_rep", None, values))).reps) == 2
+
+
+def test_a_top_is_not_moved_onto_another() -> None:
+    reading = Script(slate(1)).rep("deadlift", 2).reading()
+    first, second = reading.reps
+    moved = {"start_s": first.top_s + 0.1, "top_s": first.top_s + 0.2}
+    with pytest.raises(RecordError, match="cannot come down"):
+        correct(reading, ("move_rep", second.id, moved))
+    # what is near already may still be started or ended elsewhere
+    correct(reading, ("move_rep", second.id, {"start_s": second.start_s + 0.1}))
 
 
 def test_a_doubt_that_a_person_looked_at_is_none_any_more() -> None:

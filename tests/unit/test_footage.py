@@ -262,13 +262,13 @@ def test_clock_that_starts_again(tmp_path):
 def test_gap_in_the_picture_is_told(tmp_path):
     wanted = np.r_[np.arange(10) / 30, 3 + np.arange(10) / 30]
     warnings = probe(write_video(tmp_path / "gap.mp4", wanted)).warnings
-    assert any("No picture between 0.30 s and 3.00 s" in warning for warning in warnings)
+    assert any("No frame between 0.30 s and 3.00 s" in warning for warning in warnings)
 
 
 def test_low_rate_is_told(tmp_path):
     slow = probe(write_video(tmp_path / "slow.mp4", np.arange(12) / 12))
     film = probe(write_video(tmp_path / "film.mp4", np.arange(24) * 1001 / 24000))
-    assert any("12.0 pictures a second" in warning for warning in slow.warnings)
+    assert any("12.0 frames a second" in warning for warning in slow.warnings)
     assert film.warnings == ()
 
 

@@ -132,7 +132,7 @@ def test_sound_alone(cover, tmp_path):
 
 
 def test_single_picture(tmp_path):
-    assert "single picture" in refusal(write_video(tmp_path / "a.mp4", [0.0]))
+    assert "single frame" in refusal(write_video(tmp_path / "a.mp4", [0.0]))
 
 
 def test_codec_that_no_phone_writes(tmp_path):

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from repcount.analysis.compare import compare
-from repcount.analysis.forecast import Filmed
+from repcount.analysis.forecast import Filmed, rank_plans
 from repcount.analysis.history import side_by_side
 from repcount.analysis.losses import losses
 from repcount.analysis.next_plan import as_done, decide_next
+from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Notice
 from repcount.errors import RecordError
 from repcount.plan import parse_plan
+from repcount.plan.clock_card import clock_card
 from repcount.plan.writing import plan_toml
-from repcount.reports.after import history_lines, history_page, next_lines, next_page
+from repcount.reports.after import history_lines, history_page, next_lines, next_page, told_words
+from repcount.reports.fitted import fitted_slowing
+from repcount.units import to_ms
+from repcount.wording.numbers import clock, short
 from tests.example_records import example_attempt, example_comparison
 from tests.scripted_reading import SLATE, Script, slate
 from tests.simulated_athletes import Athlete
@@ -52,8 +59,10 @@ def test_an_unplanned_break_in_the_overhead_work_comes_first():
     assert "costs an extra clean" in first.what
     stop = one.attempt.breaks[2]
     assert [seen.at_s for seen in first.evidence] == [stop.start_s]
-    # from top to top: down, wait, break, wait and up; less an ordinary cycle
-    assert first.seconds == pytest.approx(0.6 + 0.4 + 4.0 + 0.5 + 0.8 - 1.4)
+    # as the comparison and its report have it: the bar on the floor
+    assert first.seconds == one.comparison.breaks[2].difference_s == pytest.approx(4.0)
+    # from top to top: down 0.6, wait 0.4, wait 0.5 and up 0.8, less an ordinary cycle of 1.4
+    assert "took 0.9 s besides" in first.what
 
 
 def test_breaks_that_grow_are_told_by_round():
@@ -178,11 +187,112 @@ def test_attempts_side_by_side_rep_for_rep(filmed):
     assert "deadlift" in history_page(found)
 
 
-def test_the_same_attempt_twice_changed_nothing(filmed):
-    found = side_by_side([filmed, filmed])
+def renamed(filmed: Filmed, name: str, **video: object) -> Filmed:
+    """The same lifts, as of another video unless `video` says otherwise."""
+    changes = {"sha256": "0" * 64, **video}
+    film = filmed.attempt.video.model_copy(update=changes)
+    return replace(filmed, attempt=filmed.attempt.model_copy(update={"video": film}), name=name)
+
+
+def test_the_same_lifts_in_another_video_changed_nothing(filmed):
+    found = side_by_side([filmed, renamed(filmed, "other")])
     assert all(one.difference == 0 for one in found.changes)
     assert all(one.within_scatter in (None, True) for one in found.changes)
     assert found.not_comparable == []
+
+
+def test_one_video_counts_once_and_the_others_are_named(filmed):
+    again = replace(filmed, name="again")
+    other = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "other", sha256="1" * 64)
+    said = "again is left out: it is the same attempt in the same video as slate"
+    answer = decide_next([again, other, filmed])
+    alone = decide_next([other, filmed])
+    assert answer.attempts == ["other", "slate"]
+    assert answer.slowing == alone.slowing
+    assert answer.notes[0].startswith(said)
+    assert said in " ".join(" ".join(next_lines(answer)).split())
+    assert said in next_page(answer)
+    ranking = rank_plans([again, filmed], [("plan", PLAN)])
+    assert ranking.attempts == ["slate"]
+    assert ranking.notes[0].startswith(said)
+    found = side_by_side([again, other, filmed])
+    assert [one.name for one in found.attempts] == ["other", "slate"]
+    assert found.notes[0].startswith(said)
+    assert said in " ".join(" ".join(history_lines(found)).split())
+    assert said in history_page(found)
+    with pytest.raises(RecordError, match=said):
+        side_by_side([again, filmed])
+
+
+def test_two_attempts_in_one_video_are_two(filmed):
+    """One after the other, or side by side: told by the stretch, or by the part of the picture."""
+    later = filmed.attempt.model_copy(
+        update={
+            "reps": [
+                rep.model_copy(update={"start_s": rep.start_s + 300, "top_s": rep.top_s + 300})
+                for rep in filmed.attempt.reps
+            ]
+        }
+    )
+    assert not repeated([Film.of(filmed.attempt), Film.of(later)])
+
+    def lane(left: float, right: float) -> Film:
+        options = {"tracking": {"region": [left, 0, right, 720]}}
+        provenance = filmed.attempt.provenance.model_copy(update={"options": options})
+        return Film.of(filmed.attempt.model_copy(update={"provenance": provenance}))
+
+    assert not repeated([lane(0, 700), lane(600, 1280)])
+    assert repeated([lane(0, 700), lane(50, 650), lane(600, 1280)]) == {0: 1}
+    assert repeated([lane(0, 700), lane(50, 650)], keep="first") == {1: 0}
+
+
+def test_an_unfinished_round_is_not_compared_with_a_finished_one():
+    whole = scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0))
+    script = Script(slate(3)).wait(1.0).sets("7|1+5|1+4", 5.0).next_round().sets("7|1+5|1+4", 4.0)
+    script.next_round().rep("deadlift", 7).wait(0.4).rest(9.0).wait(0.5).rep("deadlift")
+    cut = Filmed(derive_attempt(script.reading()), None, "cut", None)
+    for filmed in ([whole, cut], [cut, whole]):
+        found = side_by_side(filmed)
+        by = {one.what: one for one in found.changes}
+        assert found.compared_rounds == [1, 2]
+        assert {"Round 1", "Round 2"} <= by.keys()
+        assert not {"Round 3", "Total"} & by.keys()
+        # two breaks a round in both; the third round's are left out on both sides
+        assert (by["Breaks"].first, by["Breaks"].last) == (4, 4)
+        assert abs(by["Time in breaks"].difference) == pytest.approx(2.0)
+        spans = [one.attempt.rounds[1].end_s - one.attempt.clock.start_s for one in filmed]
+        clock = by["Clock after round 2"]
+        assert [clock.first, clock.last] == pytest.approx(spans)
+        text = " ".join(" ".join(history_lines(found)).split())
+        assert "in rounds 1 to 2, which both finished" in text
+        assert "Round 3 and the total of cut: not finished (44 of 54 reps)." in text
+        assert "In brackets: the round was not finished." in text
+        page = history_page(found)
+        assert "In rounds 1 to 2, which both finished." in page
+        assert "not finished" in page
+
+
+def test_the_new_plan_and_its_card_show_one_time(filmed):
+    answer = decide_next([filmed])
+    card = clock_card(answer.plan)
+    total = clock(card.total_s)
+    assert clock(answer.forecast.total.middle_s) == total
+    assert f"The new plan: {total} (" in "\n".join(next_lines(answer))
+    assert f"The new plan: {total} (" in next_page(answer)
+    parts = [one.round_s for one in answer.plan.rounds]
+    assert f"Rounds: {', '.join(map(short, parts))} s" in "\n".join(next_lines(answer))
+    whole = sum(map(to_ms, [*parts, *answer.plan.between_rounds_s, answer.plan.start_s]))
+    assert whole == to_ms(card.total_s)
+
+
+def test_report_and_next_show_one_slowing(filmed):
+    told = [told_words(one) for one in decide_next([filmed]).slowing]
+    shown = fitted_slowing(filmed.attempt).words
+    assert len(shown) == 3
+    assert set(shown) <= set(told)
+    other = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "other")
+    notes = " ".join(decide_next([other, filmed]).notes)
+    assert "fitted to 2 attempts together; each report fits its own" in notes
 
 
 def test_what_was_filmed_differently_is_said(filmed):
@@ -190,7 +300,7 @@ def test_what_was_filmed_differently_is_said(filmed):
     changed = attempt.model_copy(
         update={
             "clock": attempt.clock.model_copy(update={"start_source": "first lift-off"}),
-            "video": attempt.video.model_copy(update={"mean_rate_hz": 24.0}),
+            "video": attempt.video.model_copy(update={"mean_rate_hz": 24.0, "sha256": "0" * 64}),
             "warnings": [Notice(code="side-on", text="From the side.")],
             "workout": attempt.workout.model_copy(update={"load_kg": 50.0}),
         }

@@ -212,8 +212,10 @@ def test_the_strip_counts_as_the_records_do():
     during = story.at(pause.start_s + 2.2)
     assert during.pausing
     assert during.note.startswith("bar down 2 s")
+    assert story.at(pause.start_s + 2.6).note.startswith("bar down 3 s")
     assert not story.at(pause.end_s).pausing
     assert story.at(attempt.clock.start_s + 12.34).clock == "0:12.3"
+    assert story.at(attempt.clock.start_s + 12.36).clock == "0:12.4"
     assert story.at(attempt.clock.end_s + 5).clock == clock(attempt.clock.total_s)
 
 

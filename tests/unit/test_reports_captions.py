@@ -149,6 +149,9 @@ def test_breaks_run_in_seconds():
     attempt = example_attempt()
     down = [cue for cue in read_vtt(captions(attempt)) if cue[2].startswith("Bar down")]
     assert [text for _, _, text in down[:4]] == [f"Bar down {second} s" for second in range(4)]
+    begin = to_ms(attempt.breaks[0].start_s)
+    # the nearest whole second: "1 s" from half a second on
+    assert [at - begin for at, _, _ in down[:4]] == [0, 500, 1500, 2500]
     assert sum(end - start for start, end, _ in down) == 34_700
 
 

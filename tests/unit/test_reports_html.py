@@ -177,9 +177,9 @@ def test_what_the_page_says_is_in_the_tables_not_only_in_drawings():
 
 def test_twenty_minutes_are_drawn_quickly_and_stay_small():
     attempt = long_attempt(rate_hz=30)
-    begun = time.perf_counter()
+    begun = time.process_time()
     text = report_page(attempt)
-    assert time.perf_counter() - begun < 5
+    assert time.process_time() - begun < 5
     assert len(text.encode()) < 1_500_000
 
 

@@ -87,7 +87,7 @@ def test_the_same_seed_gives_the_same_tracks(scene):
 
 def test_three_minutes_are_simulated_in_seconds(scene):
     attempt, camera = scene
-    begin = time.perf_counter()
+    begin = time.process_time()
     simulate_tracks(attempt, camera)
     assert attempt.duration_s > 160
-    assert time.perf_counter() - begin < 15
+    assert time.process_time() - begin < 15

@@ -52,7 +52,7 @@ class Browser:
         from websocket import create_connection
 
         port_file = Path(self.profile) / "DevToolsActivePort"
-        deadline = time.monotonic() + 40
+        deadline = time.monotonic() + 300
         while not port_file.exists() or not port_file.read_text().strip():
             if time.monotonic() > deadline:
                 raise RuntimeError("Chromium did not open its DevTools port")
@@ -61,7 +61,7 @@ class Browser:
         with urlopen(f"http://127.0.0.1:{port}/json") as answer:
             target = next(t for t in json.load(answer) if t["type"] == "page")
         self.socket = create_connection(
-            target["webSocketDebuggerUrl"], timeout=40, suppress_origin=True
+            target["webSocketDebuggerUrl"], timeout=300, suppress_origin=True
         )
         for domain in ("Page", "Runtime", "Log", "Network"):
             self.call(f"{domain}.enable")
@@ -96,7 +96,7 @@ class Browser:
         """Open a file and wait until it has loaded."""
         self.events.clear()
         self.call("Page.navigate", url=path.resolve().as_uri())
-        deadline = time.monotonic() + 40
+        deadline = time.monotonic() + 300
         while not any(event["method"] == "Page.loadEventFired" for event in self.events):
             if time.monotonic() > deadline:
                 raise RuntimeError("the page did not load")

@@ -182,9 +182,9 @@ def test_progress_comes_as_events_with_the_time_left(tmp_path, film):
 def test_corrections_undo_redo_and_taking_back(client, server, read):
     reps = load_record_reps(server, read)
     rep = next(one for one in reps if one.status == "counted" and one.number is not None)
-    began = time.monotonic()
+    began = server.busy_s()
     answer = corrected(client, read, "mark_no_rep", target=rep.id, why="elbow not locked")
-    took = time.monotonic() - began
+    took = server.busy_s() - began
     assert answer.status_code == 200, answer.text
     assert took < 2
     assert "elbow not locked" in answer.json()["panel"]
@@ -215,7 +215,7 @@ def status_of(server, attempt, rep_id):
     return next(one.status for one in load_record_reps(server, attempt) if one.id == rep_id)
 
 
-def wait_until(true, seconds: float = 30) -> None:
+def wait_until(true, seconds: float = 300) -> None:
     deadline = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < deadline
@@ -340,15 +340,18 @@ def test_a_plan_is_checked_while_it_is_written(client):
     }  # fmt: skip
     said = client.post("/api/plans/check", data=form)
     assert said.text.startswith("Fits: 3 rounds, 45 reps, 6 breaks, planned 2:1"), said.text
-    wrong = client.post("/api/plans/check", data=form | {"pattern": "5 | 5 | 6"}).text
-    assert "pattern" in wrong
-    assert (
-        "wants a whole number"
-        in client.post("/api/plans/check", data=form | {"rounds": "three"}).text
-    )
-    assert client.post("/api/plans", data=form | {"movement1": "deadlft"}).status_code == 422
+    both = {"pattern": "5 | 5 | 6", "cap": "soon"}
+    wrong = client.post("/api/plans/check", data=form | both)
+    assert set(json.loads(wrong.headers["HX-Trigger"])["plan-faults"]["fields"]) == set(both)
+    assert "Break pattern: " in wrong.text
+    assert "Time cap: " in wrong.text
+    too_long = client.post("/api/plans/check", data={"toml": PLAN.replace("= 420", "= 100")})
+    assert too_long.text.startswith("A cap of 1:40.0 is shorter than the plan, which takes 2:34.0")
+    refused = client.post("/api/plans", data=form | {"movement1": "deadlft"})
+    assert refused.status_code == 422
+    assert refused.text.startswith("Not saved. Movement 1: ")
     saved = client.post("/api/plans", data=form).headers["HX-Redirect"]
-    text = re.search(r"<textarea[^>]*>(.*?)</textarea>", client.get(saved).text, re.S)
+    text = re.search(r"<textarea[^>]*>(.*?)</textarea>", client.get(saved + "?text=1").text, re.S)
     assert text is not None
     change = {"toml": text[1].replace("&#34;", '"').replace("42.5", "45")}
     address = f"/api{saved}"

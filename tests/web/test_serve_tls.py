@@ -42,7 +42,7 @@ def served(data: Path, host: str, *more: str) -> Iterator[tuple[int, str]]:
         cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
     try:
-        deadline = time.monotonic() + 40
+        deadline = time.monotonic() + 300
         while True:
             try:
                 socket.create_connection(("127.0.0.2", port), timeout=1).close()
@@ -59,13 +59,13 @@ def served(data: Path, host: str, *more: str) -> Iterator[tuple[int, str]]:
         yield port, "".join(said)
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=300)
 
 
 def trusting(data: Path, address: str) -> httpx.Client:
     """A client that trusts the server's certificate and nothing else, names checked."""
     context = ssl.create_default_context(cafile=str(data / "server.crt"))
-    return httpx.Client(base_url=address, verify=context, timeout=20)
+    return httpx.Client(base_url=address, verify=context, timeout=300)
 
 
 def test_a_certificate_of_its_own_holds_and_cookies_are_secure(tmp_path):

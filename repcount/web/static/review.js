@@ -19,9 +19,9 @@
   who.value = localStorage.getItem("who") || "";
   who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
 
-  const clock = (s) => {
-    const shown = Math.round(s * 10) / 10;
-    return Math.floor(shown / 60) + ":" + (shown % 60).toFixed(1).padStart(4, "0");
+  const clock = (s, digits = 1) => {
+    const shown = Math.round(s * 10 ** digits) / 10 ** digits;
+    return Math.floor(shown / 60) + ":" + (shown % 60).toFixed(digits).padStart(3 + digits, "0");
   };
   const playable = () => video.readyState > 0;
   const now = () => (playable() ? video.currentTime / data.slowed : waiting);
@@ -83,63 +83,121 @@
       mark.textContent = step < 1 ? clock(n * step) : clock(n * step).slice(0, -2);
       ticks.append(mark);
     }
-    placeHandles();
+    layHandles();
   }
 
-  // Handles on the chosen rep or break, to drag or to move with the arrow keys
-  function placeHandles() {
+  // Handles on the chosen rep or break, to drag or to move with the arrow keys. Where one stands
+  // (`at`) may be ahead of what is in the list of corrections (`kept`) until it is let go or entered.
+  let handles = [];
+  const edgesOf = (kind) => (kind === "rep" ? ["start", "top", "end"] : ["start", "end"]);
+  function makeHandles() {
     const holder = document.getElementById("handles");
-    if (!holder) return;
     const one = found();
-    const edges = !one ? [] : chosen.kind === "rep" ? ["start", "top", "end"] : ["start", "end"];
+    handles = [];
+    if (!holder) return;
     holder.replaceChildren();
-    for (const edge of edges) {
-      if (one[edge] < from || one[edge] > to) continue;
-      const handle = document.createElement("button");
-      handle.type = "button";
-      handle.className = "handle";
-      handle.style.left = percent(one[edge]);
-      handle.setAttribute("role", "slider");
-      handle.setAttribute("aria-label", edge + " of the chosen " + chosen.kind + ", seconds");
-      handle.setAttribute("aria-valuenow", String(one[edge]));
-      handle.setAttribute("aria-valuemin", "0");
-      handle.setAttribute("aria-valuemax", String(data.full));
-      const name = document.createElement("span");
-      name.textContent = edge;
-      handle.append(name);
-      let at = one[edge];
-      const put = (time) => {
-        at = Math.min(Math.max(time, 0), data.full);
-        handle.style.left = percent(at);
-        seek(at);
-      };
-      handle.addEventListener("pointerdown", (event) => {
-        event.stopPropagation();
-        handle.setPointerCapture(event.pointerId);
-        video.pause();
-      });
-      handle.addEventListener("pointermove", (event) => {
-        if (handle.hasPointerCapture(event.pointerId)) put(timeAt(event.clientX));
-      });
-      handle.addEventListener("pointerup", () => { if (at !== one[edge]) moveEdge(edge, at); });
-      handle.addEventListener("keydown", (event) => {
-        const by = { ArrowLeft: -data.frame_s, ArrowRight: data.frame_s }[event.key];
-        if (by) put(at + by);
-        else if (event.key === "Enter" && at !== one[edge]) moveEdge(edge, at);
-        else return;
-        event.preventDefault();
-        event.stopPropagation();
-      });
-      holder.append(handle);
+    holder.style.top = layers[0].getAttribute("y") + "px";
+    holder.style.height = layers[0].getAttribute("height") + "px";
+    if (one) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
+    holder.append(...handles.map((one) => one.line), ...handles.map((one) => one.grip));
+    layHandles();
+  }
+  function makeHandle(one, edge) {
+    const line = document.createElement("span");
+    const grip = document.createElement("button");
+    const name = document.createElement("span");
+    const edges = edgesOf(chosen.kind);
+    const before = one[edges[edges.indexOf(edge) - 1]];
+    const after = one[edges[edges.indexOf(edge) + 1]];
+    const handle = {
+      edge, line, grip, kept: one[edge], at: one[edge], sent: false,
+      least: Math.min(one[edge], before === undefined ? 0 : before + 0.001),
+      most: Math.max(one[edge], after === undefined ? data.full : after - 0.001),
+    };
+    line.className = "edge";
+    name.textContent = edge[0].toUpperCase() + edge.slice(1);
+    grip.append(name);
+    grip.type = "button";
+    grip.className = "handle " + edge;
+    grip.dataset.edge = edge;
+    grip.setAttribute("role", "slider");
+    grip.setAttribute("aria-label", name.textContent + " of " + chosenWords(one));
+    grip.setAttribute("aria-describedby", "handles-how");
+    grip.setAttribute("aria-valuemin", String(round3(handle.least)));
+    grip.setAttribute("aria-valuemax", String(round3(handle.most)));
+    byPointer(handle);
+    byKey(handle);
+    return handle;
+  }
+  function layHandles() {
+    for (const { line, grip, at } of handles) {
+      const seen = at >= from && at <= to;
+      line.hidden = !seen;
+      grip.hidden = !seen && grip !== document.activeElement;
+      line.style.left = percent(at);
+      grip.style.setProperty("--at", percent(at));
+      grip.setAttribute("aria-valuenow", String(round3(at)));
+      grip.setAttribute("aria-valuetext", clock(at, 2));
     }
   }
+  function put(handle, time) {
+    handle.at = Math.min(Math.max(time, handle.least), handle.most);
+    seek(handle.at);
+    layHandles();
+  }
+  async function keep(handle) {
+    if (handle.at === handle.kept) return;
+    handle.sent = true;
+    await moveEdge(handle.edge, handle.at);
+    handle.sent = false;
+    if (handle.grip.isConnected) putBack(handle); // not taken
+  }
+  function putBack(handle) {
+    handle.at = handle.kept;
+    layHandles();
+  }
+  function byPointer(handle) {
+    const { grip } = handle;
+    let held = null; // where it was taken hold of
+    grip.addEventListener("pointerdown", (event) => {
+      held = { x: event.clientX, at: handle.at };
+      grip.setPointerCapture(event.pointerId);
+      video.pause();
+    });
+    grip.addEventListener("pointermove", (event) => {
+      if (!held || event.clientX === held.x) return;
+      const time = held.at + ((event.clientX - held.x) / plot.clientWidth) * (to - from);
+      put(handle, Math.min(Math.max(time, from), to));
+    });
+    grip.addEventListener("pointerup", () => { held = null; keep(handle); });
+    grip.addEventListener("pointercancel", () => { held = null; putBack(handle); });
+  }
+  function byKey(handle) {
+    handle.grip.addEventListener("keydown", (event) => {
+      const frames = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -10, PageUp: 10 }[event.key];
+      if (frames) put(handle, handle.at + frames * data.frame_s);
+      else if (event.key === "Home") put(handle, handle.least);
+      else if (event.key === "End") put(handle, handle.most);
+      else if (event.key === "Enter") keep(handle);
+      else if (event.key === "Escape") put(handle, handle.kept);
+      else return;
+      event.preventDefault();
+      event.stopPropagation();
+    });
+    handle.grip.addEventListener("blur", () => {
+      if (handle.at === handle.kept || handle.sent || !handle.grip.isConnected) return;
+      putBack(handle);
+      say("The " + handle.edge + " is back at " + clock(handle.kept, 2) + ": what the arrow keys change is kept with Enter.");
+    });
+  }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
+  const chosenWords = (one) => (chosen.kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s");
   function choose(kind, id, go) {
     chosen = { kind, id };
     const one = found();
     if (!one) chosen = null;
     for (const row of panel.querySelectorAll("tr.chosen")) row.classList.remove("chosen");
-    chosenName.textContent = !one ? "No rep chosen: press Next rep, or click one in the chart or in the list" : kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s";
+    chosenName.textContent = one ? chosenWords(one) : "No rep chosen: press Next rep, or click one in the chart or in the list";
     if (one && kind === "rep") {
       const row = document.getElementById("rep-" + id);
       if (row) {
@@ -152,7 +210,7 @@
       video.pause();
       seek(kind === "rep" ? one.top : one.start);
     }
-    placeHandles();
+    makeHandles();
   }
   // Below each other, as on a phone, the lists are far from the video that they lead to
   const look = () => {
@@ -168,7 +226,9 @@
   }
 
   // Corrections
-  const say = (text) => { said.textContent = text; };
+  let fresh = false; // said since the pointer went down, as by what lost the focus to it
+  const say = (text) => { said.textContent = text; fresh = Boolean(text); };
+  document.addEventListener("pointerdown", () => { fresh = false; }, true);
   async function send(path, more) {
     if (busy) return;
     if (!who.value.trim() && !(await ask("Who corrects this?", []))) return;
@@ -227,9 +287,9 @@
   };
   function moveEdge(edge, at) {
     const one = found();
-    if (!one) { say("Choose a rep or a break first."); return; }
-    if (chosen.kind === "break" && edge === "top") return;
-    edit(chosen.kind === "rep" ? "move_rep" : "move_break", { [edge + "_s"]: round3(at) }, one.id);
+    if (!one) return say("Choose a rep or a break first: click its time, or press N or B.");
+    if (!edgesOf(chosen.kind).includes(edge)) return say("A break has no " + edge + "; choose a rep first.");
+    return edit(chosen.kind === "rep" ? "move_rep" : "move_break", { [edge + "_s"]: round3(at) }, one.id);
   }
   const lastMovement = () => {
     const before = data.reps.filter((one) => one.top <= now());
@@ -301,7 +361,7 @@
     if (dialog.open || event.altKey || event.target.matches("input, textarea, select")) return;
     const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
     if ((event.ctrlKey || event.metaKey) && key !== "z") return;
-    if (key === " " && event.target.matches("button, summary, a")) return;
+    if (key === " " && event.target.matches("button:not(.handle), summary, a, video")) return; // theirs
     const act = event.shiftKey && key === "z" ? "redo" : keys[key];
     if (!act) return;
     event.preventDefault();
@@ -309,9 +369,13 @@
     acts[act]();
   });
   document.addEventListener("click", (event) => {
+    if (!fresh || event.detail === 0) say("");
+    // What a pointer pressed has done its work: the next key is the bench's.
+    const pressed = event.detail > 0 && event.target.closest("button:not(.handle), summary, video");
+    if (pressed) pressed.blur();
     const button = event.target.closest("button");
     if (!button) return;
-    if (button.dataset.act) { say(""); acts[button.dataset.act](); }
+    if (button.dataset.act) acts[button.dataset.act]();
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
     else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
     else if (button.dataset.at) { seek(Number(button.dataset.at)); look(); }
@@ -320,10 +384,13 @@
 
   function fill(html) {
     const place = panel.querySelector(".reps") ? panel.querySelector(".reps").scrollTop : 0;
+    const edge = document.activeElement.dataset.edge;
     panel.innerHTML = html; // made by our own server, with everything escaped
     start();
     const reps = panel.querySelector(".reps");
     if (reps) reps.scrollTop = place;
+    const handle = handles.find((one) => one.edge === edge);
+    if (handle) handle.grip.focus({ preventScroll: true });
   }
   function start() {
     const first = data === undefined;

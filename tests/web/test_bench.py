@@ -1,0 +1,296 @@
+"""The review page as a hand meets it: keys after clicks, messages in view, handles apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.web.browser import CHROMIUM, Browser
+from tests.web.serving import Server, finished, upload
+from tests.web.stub_analysis import PLAN
+from tests.web.test_serve_pages import (
+    CLIP,
+    NOW,
+    PANEL,
+    SAID,
+    Hand,
+    answered,
+    quiet,
+    until,
+    visit,
+)
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
+
+AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
+CHOSEN = "document.getElementById('chosen').textContent"
+PAUSED = "document.getElementById('video').paused"
+FIRST, LAST = ".reps tbody tr:first-child [data-rep]", ".reps tbody tr:last-child [data-rep]"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with Browser() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with Server(tmp_path_factory.mktemp("bench") / "data") as one, one.client() as client:
+        client.post("/api/plans", data={"toml": PLAN})
+        client.post("/api/athletes", data={"name": "Robin"})
+        yield one
+
+
+@pytest.fixture
+def attempt(server: Server) -> str:
+    with server.client() as client:
+        made = upload(client, CLIP.read_bytes(), plan="1", athlete="1")
+        assert finished(client, made)["state"] == "done"
+    return made
+
+
+def bench(browser: Browser, server: Server, attempt: str, width: int = 1440) -> Hand:
+    """An attempt on the bench, of a person who has given a name; the person's hand."""
+    browser.shape(width, 844 if width < 600 else 900, phone=width < 600)
+    visit(browser, f"{server.address}/attempts/{attempt}")
+    until(browser, "document.getElementById('video').readyState > 0")
+    browser.value("document.getElementById('who').value = 'Robin'")
+    browser.value("document.activeElement.blur()")
+    return Hand(browser)
+
+
+def settled(browser: Browser) -> None:
+    """Wait until what a key or a click began in the player is over."""
+    browser.value("new Promise(done => setTimeout(done, 400))")
+
+
+def scroll_to_chart(browser: Browser) -> None:
+    """Bring the chart into view; the page may be scrolling itself, so wait until it is still."""
+    browser.value(
+        "(async e => { let y = NaN; const at = () => e.getBoundingClientRect().top;"
+        "for (let still = 0; still < 5; still = at() === y ? still + 1 : 0) {"
+        "  y = at(); e.scrollIntoView({block: 'center', behavior: 'instant'});"
+        "  await new Promise(requestAnimationFrame); } })(document.getElementById('plot'))"
+    )
+
+
+def test_the_dialog_shows_only_what_it_asks_for(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    hand.click(FIRST)
+    asked = (
+        "[...document.querySelectorAll('#ask label')].filter(one => one.getClientRects().length)"
+        ".map(one => one.id.slice(4)).join()"
+    )
+    for button, fields in (
+        ("no-rep", "why"),
+        ("relabel", "movement,round,why"),
+        ("add", "movement,round,why"),
+        ("note", "text"),
+    ):
+        hand.click(f"[data-act={button}]")
+        until(browser, "document.getElementById('ask').open")
+        assert browser.value(asked) == fields, button
+        hand.click("#ask button[value=no]")
+        until(browser, "!document.getElementById('ask').open")
+    quiet(browser)
+
+
+def test_space_plays_once_after_a_click_on_the_video(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    browser.value(
+        "window.heard = []; for (const kind of ['play', 'pause'])"
+        "  document.getElementById('video').addEventListener(kind, () => heard.push(kind)); 1"
+    )
+    hand.click("#video")  # which plays by itself
+    until(browser, "heard.join() === 'play'")
+    for press in range(1, 4):
+        browser.key(" ")
+        settled(browser)
+        assert browser.value("heard.length") == 1 + press, browser.value("heard.join()")
+    assert browser.value(PAUSED) is True
+    # with the keyboard in the player, Space is the player's, and once as well
+    browser.value("document.getElementById('video').focus()")
+    browser.key(" ")
+    settled(browser)
+    assert browser.value("heard.length") == 5
+
+
+def test_space_plays_after_a_click_on_a_button(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    hand.click("[data-act=next-break]")
+    break_, at = browser.value(CHOSEN), browser.value(NOW)
+    assert "Break" in break_
+    browser.key(" ")
+    until(browser, f"!{PAUSED}")
+    settled(browser)
+    browser.key(" ")
+    until(browser, PAUSED)
+    assert browser.value(CHOSEN) == break_
+    assert at < browser.value(NOW) < at + 3
+    # a button that the keyboard went to is pressed by Space, as buttons are
+    browser.value("document.querySelector('[data-act=next-break]').focus()")
+    before = browser.value(NOW)
+    browser.key(" ")
+    until(browser, f"{NOW} > {before} + 3")
+    assert browser.value(PAUSED) is True
+
+
+IN_VIEW = (
+    "(e => { const b = e.getBoundingClientRect();"
+    "const hit = document.elementFromPoint(b.left + b.width / 2, b.top + b.height / 2);"
+    "return b.height > 0 && b.top >= 0 && b.left >= 0 && b.right <= innerWidth"
+    "  && b.bottom <= innerHeight && (hit === e || e.contains(hit)) && e.role === 'alert'; })"
+    "(document.getElementById('said'))"
+)
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_what_is_said_is_in_view_wherever_the_page_stands(browser, server, attempt, width):
+    hand = bench(browser, server, attempt, width)
+    hand.click("[data-act=no-rep]")
+    assert "Choose a rep first" in browser.value(SAID)
+    assert browser.value(IN_VIEW) is True
+    hand.click("[data-act=next-rep]")
+    assert browser.value(SAID) == ""
+    # two people: the other one was quicker
+    with server.client() as client:
+        body = {"version": 0, "who": "Kit", "action": "note", "values": {"text": "mine"}}
+        assert client.post(f"/api/attempts/{attempt}/edits", json=body).status_code == 200
+    browser.value("scrollTo(0, document.documentElement.scrollHeight)")
+    browser.key("[")
+    until(browser, f"{SAID}.includes('omeone else')")
+    assert browser.value(IN_VIEW) is True
+    until(browser, f"{PANEL}.includes('mine')")
+    assert browser.value(IN_VIEW) is True
+
+
+GRIPS = (
+    "[...document.querySelectorAll('.handle')].map(e => { const b = e.getBoundingClientRect();"
+    "const hit = document.elementFromPoint(b.left + b.width / 2, b.top + b.height / 2);"
+    "const text = document.createRange(); text.selectNodeContents(e.querySelector('span'));"
+    "return {left: b.left, right: b.right, top: b.top, bottom: b.bottom, word: e.innerText.trim(),"
+    "  name: e.ariaLabel, lines: text.getClientRects().length, hit: e === hit || e.contains(hit)};"
+    "})"
+)
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("rep", [FIRST, LAST])
+def test_handles_are_apart_and_whole_words_with_all_in_view(browser, server, attempt, width, rep):
+    """Targets of 44 by 44 CSS pixels: WCAG 2.2, success criterion 2.5.5."""
+    hand = bench(browser, server, attempt, width)
+    hand.click("[data-act=zoom-whole]")
+    hand.click(rep)
+    scroll_to_chart(browser)
+    grips = browser.value(GRIPS)
+    assert len(grips) == 3
+    for one in grips:
+        assert one["left"] >= 0
+        assert one["right"] <= width
+        assert one["lines"] == 1
+        assert one["hit"], one
+        for other in grips:
+            apart = (
+                one["right"] <= other["left"]
+                or other["right"] <= one["left"]
+                or one["bottom"] <= other["top"]
+                or other["bottom"] <= one["top"]
+            )
+            assert one is other or apart, (one, other)
+        assert one["right"] - one["left"] >= 44
+        assert one["bottom"] - one["top"] >= 44
+        assert one["name"].startswith(f"{one['word']} of Round ")
+    assert [one["word"] for one in grips] == ["Start", "Top", "End"]
+    browser.value(AXE + "; 1")
+    run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
+    assert browser.value(run) == []
+    assert browser.value("document.documentElement.scrollWidth") <= width
+    quiet(browser)
+
+
+def test_each_handle_is_dragged_with_all_in_view(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    hand.click("[data-act=zoom-whole]")
+    span = browser.value("JSON.parse(document.getElementById('data').textContent)")
+    second = browser.value("document.getElementById('plot').clientWidth") / (
+        span["end"] - span["begin"]
+    )
+    hand.click(FIRST)
+    rep = span["reps"][0]
+    for edge, seconds in (("start", -0.4), ("top", 0.2), ("end", 0.4)):
+        scroll_to_chart(browser)
+        x, y = browser.value(
+            "(b => [b.left + b.width / 2, b.top + b.height / 2])"
+            f"(document.querySelector('.handle.{edge}').getBoundingClientRect())"
+        )
+        browser.mouse("mouseMoved", x, y)
+        browser.mouse("mousePressed", x, y, down=True)
+        browser.mouse("mouseMoved", x + seconds * second, y, down=True)
+        browser.mouse("mouseReleased", x + seconds * second, y)
+        until(browser, f"{PANEL}.includes('{edge} read')")
+        now = browser.value("JSON.parse(document.getElementById('data').textContent).reps[0]")
+        assert now[edge] == pytest.approx(rep[edge] + seconds, abs=1 / second)
+    quiet(browser)
+
+
+def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    hand.click(FIRST)
+    hand.click(".handle.top")
+    settled(browser)
+    assert "None. All below" in browser.value(PANEL)
+
+
+def test_a_handle_says_where_it_is_at_each_arrow_key(browser, server, attempt):
+    """A slider's value is what `aria-valuenow` and `aria-valuetext` say (WAI-ARIA 1.2)."""
+    hand = bench(browser, server, attempt)
+    hand.click("[data-act=zoom-whole]")
+    hand.click(FIRST)
+    handle = "document.querySelector('.handle.end')"
+    text, value = f"{handle}.ariaValueText", f"Number({handle}.ariaValueNow)"
+    hand.click(".handle.end")
+    heard, began = [browser.value(text)], browser.value(value)
+    for _ in range(3):
+        browser.key("ArrowRight")
+        heard.append(browser.value(text))
+    assert len(set(heard)) == 4
+    assert browser.value(value) == pytest.approx(began + 3 / 30, abs=0.01)
+    minutes, seconds = heard[-1].split(":")
+    assert 60 * int(minutes) + float(seconds) == pytest.approx(browser.value(value), abs=0.006)
+    # zooming leaves it where it was put, and Enter keeps it and stays there
+    browser.key("+")
+    assert browser.value(text) == heard[-1]
+    browser.key("Enter")
+    until(browser, f"{PANEL}.includes('end read')")
+    assert browser.value("document.activeElement.dataset.edge") == "end"
+    assert browser.value(text) == heard[-1]
+    # left without Enter, it goes back and says so
+    browser.key("ArrowRight")
+    browser.key("Tab")
+    assert browser.value(text) == heard[-1]
+    assert "kept with Enter" in browser.value(SAID)
+    quiet(browser)
+
+
+def test_the_history_says_what_was_taken_back(browser, server, attempt):
+    bench(browser, server, attempt)
+    browser.key("n")
+    answered(browser, "m", why="elbow not locked")
+    until(browser, f"{PANEL}.includes('elbow not locked')")
+    browser.key("z")
+    until(browser, f"{PANEL}.includes('Robin took back “marked a no-rep Round 1, deadlift')")
+    browser.value("document.getElementById('who').value = 'Kit'")
+    browser.key("y")
+    until(browser, f"{PANEL}.includes('Kit brought back Robin’s “marked a no-rep Round 1')")
+    browser.key("b")
+    browser.key("x")
+    until(browser, f"{PANEL}.includes('removed a break at 0:')")
+    answered(browser, "a", movement="deadlift")
+    until(browser, f"{PANEL}.includes('added a rep')")
+    browser.key("z")
+    until(browser, f"{PANEL}.includes('took back “added a rep: movement deadlift, top 0:')")
+    assert "took back e" not in browser.value(PANEL)
+    quiet(browser)

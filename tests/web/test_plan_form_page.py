@@ -1,0 +1,203 @@
+"""The plan form as a coach meets it: written with units, faults at their fields, a plan changed."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from repcount.library.store import Library
+from repcount.plan import parse_plan
+from tests.web.browser import CHROMIUM, Browser
+from tests.web.serving import Server
+from tests.web.stub_analysis import PLAN
+from tests.web.test_report_page import STICKING_OUT
+from tests.web.test_serve_pages import Hand, quiet, until, visit
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
+
+AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
+SAID = "document.getElementById('plan-said').textContent"
+MARKED = "[...document.querySelectorAll('[aria-invalid=true]')].map(one => one.name).join()"
+# What a screen reader reads out after a field's name and value.
+DESCRIBED = (
+    "document.querySelector('[name={0}]').getAttribute('aria-describedby').split(' ')"
+    ".map(id => document.getElementById(id).textContent).join(' ').trim()"
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with Browser() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with Server(tmp_path_factory.mktemp("form") / "data") as one:
+        yield one
+
+
+def text_of(server: Server, plan: int) -> str:
+    library = Library(server.folder)
+    try:
+        return next(row.toml for row in library.plans() if row.id == plan)
+    finally:
+        library.close()
+
+
+def saved(browser: Browser) -> int:
+    """The id of the plan that the page was sent on to."""
+    until(browser, "/^.plans.[0-9]+$/.test(location.pathname) && document.readyState==='complete'")
+    return int(browser.value("location.pathname").rpartition("/")[2])
+
+
+def written_in(browser: Browser, fields: dict[str, str]) -> Hand:
+    hand = Hand(browser)
+    for name, text in fields.items():
+        if name.startswith("movement"):
+            browser.value(f"document.querySelector('[name={name}]').value = {text!r}")
+        else:
+            browser.value(f"document.querySelector('[name={name}]').value = ''")
+            hand.write(f"[name={name}]", text)
+    return hand
+
+
+GRAVEL = {
+    "name": "Gravel", "rounds": "3", "load": "60kg", "cap": "7:00",
+    "movement1": "deadlift", "reps1": "8", "movement2": "push press", "reps2": "4",
+    "pattern": "5 | 3+4", "seconds": "4s", "round_s": "1:30", "between": "0:06",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_a_plan_is_written_as_people_write_times_and_loads(browser, server, width):
+    browser.shape(width, 900, phone=width < 600)
+    visit(browser, server.address + "/plans/new")
+    hand = written_in(browser, GRAVEL)
+    until(browser, f"{SAID}.startsWith('Fits: 3 rounds, 36 reps, 3 breaks, planned 4:42')")
+    assert browser.value(MARKED) == ""
+    hand.click("button.main")
+    text = tomllib.loads(text_of(server, saved(browser)))
+    assert text["workout"]["load_kg"] == 60
+    assert text["workout"]["time_cap_s"] == 420
+    assert text["breaks"]["seconds"] == 4
+    assert text["pace"]["round_s"] == [90, 90, 90]
+    assert text["pace"]["between_rounds_s"] == [6, 6]
+    quiet(browser)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1440, "light")])
+def test_all_faults_are_said_at_once_at_their_fields_in_plain_words(browser, server, width, scheme):
+    browser.shape(width, 900, scheme, phone=width < 600)
+    visit(browser, server.address + "/plans/new")
+    wrong = {"rounds": "three", "load": "heavy", "cap": "7:0x", "seconds": "4q"}
+    hand = written_in(browser, GRAVEL | {"name": "", "movement2": "deadlift"} | wrong)
+    hand.click("button.main")
+    until(browser, f"{SAID}.includes('workout')")
+    names = browser.value(MARKED).split(",")
+    assert names == ["name", "rounds", "load", "cap", "movement2", "seconds"]
+    for name in names:
+        fault = browser.value(f"document.getElementById('fault-{name}').innerText")
+        assert len(fault.split()) > 3
+        assert fault in browser.value(DESCRIBED.format(name))
+        below = f"(n => document.querySelector(n).getBoundingClientRect())('[name={name}]').bottom"
+        at = f"document.getElementById('fault-{name}').getBoundingClientRect().top"
+        assert 0 <= browser.value(f"{at} - {below}") < 12
+    assert browser.value("document.activeElement.name") == "name"
+    page = browser.value("document.querySelector('main').innerText")
+    assert not re.search(r"TOML|\w_\w|(workout|breaks|pace)\.\w|\[\[", page)
+    assert browser.value(STICKING_OUT) == []
+    assert browser.value("document.documentElement.scrollWidth") <= width
+    browser.value(AXE + "; 1")
+    ids = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
+    assert browser.value(ids) == []
+    # what is mended is no longer marked
+    written_in(browser, {"rounds": "3"})
+    until(browser, f"!{MARKED}.includes('rounds')")
+    assert "load" in browser.value(MARKED)
+    assert server.process.poll() is None
+
+
+def test_a_field_is_not_marked_while_it_is_first_written(browser, server):
+    browser.shape(1440, 900)
+    visit(browser, server.address + "/plans/new")
+    hand = written_in(browser, {"name": "Gravel", "cap": "7:0x"})
+    until(browser, f"{SAID}.includes('7:0x')")
+    assert browser.value(MARKED) == ""
+    hand.click("[name=load]")  # left
+    assert browser.value(MARKED) == "cap"
+
+
+def test_a_cap_under_the_plan_s_own_time_is_a_fault_with_both_numbers(browser, server):
+    browser.shape(1440, 900)
+    with server.client() as client:
+        made = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"]
+    visit(browser, server.address + made)
+    until(browser, f"{SAID}.startsWith('Fits')")
+    hand = written_in(browser, {"cap": "100"})
+    until(browser, f"{SAID}.includes('1:40.0') && {SAID}.includes('2:34.0')")
+    assert "Fits" not in browser.value(SAID)
+    hand.click("button.main")
+    until(browser, f"{SAID}.startsWith('Not saved.')")
+    assert browser.value(MARKED) == "cap"
+    assert "1:40.0" in browser.value(DESCRIBED.format("cap"))
+
+
+KEPT = (
+    "# made for a wet day\n" + PLAN + "cycle_s = { deadlift = 2.5 } # by the watch\n",
+    """notes = "\\n two lines\\n"
+[workout]
+name = "Basalt  and Slate"
+load_lb = 95
+[[workout.round]]
+[[workout.round.movements]]
+movement = "deadlift"
+reps = 9
+[[workout.round]]
+[[workout.round.movements]]
+movement = "push press"
+reps = 6
+[breaks]
+patterns = ["5 | 4", "6"]
+seconds = [[4.125], []]
+""",
+)
+
+
+@pytest.mark.parametrize("text", KEPT)
+@pytest.mark.parametrize("width", [390, 1440])
+def test_a_saved_plan_is_changed_in_its_fields_and_loses_nothing(browser, server, text, width):
+    before = parse_plan(text)
+    browser.shape(width, 900, phone=width < 600)
+    with server.client() as client:
+        made = client.post("/api/plans", data={"toml": text}).headers["HX-Redirect"]
+    visit(browser, server.address + made)
+    page = browser.value("document.querySelector('main').innerText")
+    named = "cycle times (deadlift 2.5 s)" if before.cycle_s else "9 deadlift; 6 push press"
+    assert named in page
+    assert "Kept as they are" in page
+    browser.value("window.before = 1")
+    Hand(browser).click("button.main")  # as it is
+    until(browser, "window.before === undefined")
+    number = saved(browser)
+    assert parse_plan(text_of(server, number)) == before
+    until(browser, f"{SAID}.startsWith('Fits')")
+    written_in(browser, {"load": "135 lb"}).click("button.main")
+    until(browser, "document.querySelector('[name=load]').value === '135'")
+    until(browser, f"{SAID}.startsWith('Fits')")
+    after = parse_plan(text_of(server, number))
+    assert after.load_lb == 135
+    workout = before.workout.model_copy(update={"load_kg": after.workout.load_kg})
+    assert after == before.model_copy(update={"load_lb": 135.0, "workout": workout})
+    if "#" in text:
+        assert "# made for a wet day" in text_of(server, number)
+        assert "# by the watch" in text_of(server, number)
+    Hand(browser).click("a[href$='text=1']")
+    until(browser, "!!document.querySelector('textarea[name=toml]')")
+    shown = browser.value("document.querySelector('textarea[name=toml]').value")
+    assert parse_plan(shown) == after
+    quiet(browser)
