@@ -9,13 +9,14 @@ import xarray as xr
 
 from repcount.attempt.records import Notice
 from repcount.tracking.tracks import KEYPOINTS, attribute
+from repcount.wording.numbers import clock
 
 # No repetition is done in less (a touch-and-go deadlift takes 1.9 s; common practice, no source).
 ABSENT_S = 1.5
 # Somebody who walks out is at the edge of the picture before: this share of its width. Who was
-# farther in at one look and gone at the next went with a jump of the film.
-AT_EDGE = 0.12
-JUMP_S = 0.4
+# farther in at one look and gone at the next, for longer than a pose is lost, went with a jump of
+# the film.
+AT_EDGE, LOST_S = 0.12, 4.0
 # A choice less likely than this is said to be unsure.
 SURE = 0.9
 # A bar that moves by less than this many of its plates' radii lies still.
@@ -75,12 +76,12 @@ def _away(
         start_s=float(spans[0][0]),
         end_s=float(spans[-1][1]),
     )
-    jumps = [at for at, _ in spans if _vanishes(tracks, times, at, individual)]
+    jumps = [a for a, b in spans if b - a > LOST_S and _vanishes(tracks, times, a, individual)]
     if jumps:
         yield Notice(
             code="film-jumps",
-            text=f"The athlete is gone from one picture to the next at {_listed(jumps)}: the film "
-            "seems to have been cut there, and times across it are not those of the attempt.",
+            text=f"The athlete is gone from one picture to the next at {_listed(jumps)}; if the "
+            "film was cut there, times across it are not those of the attempt.",
             start_s=float(jumps[0]),
             end_s=float(jumps[-1]),
         )
@@ -110,13 +111,9 @@ def _vanishes(tracks: xr.Dataset, times: np.ndarray, at_s: float, individual: in
     return bool(width and np.all((x > AT_EDGE * width) & (x < (1 - AT_EDGE) * width)))
 
 
-def _clock(time_s: float) -> str:
-    return f"{int(time_s // 60)}:{int(time_s % 60):02d}"
-
-
 def _listed(moments: Iterable[float | tuple[float, float]]) -> str:
     told = [
-        f"from {_clock(one[0])} to {_clock(one[1])}" if isinstance(one, tuple) else _clock(one)
+        f"from {clock(one[0])} to {clock(one[1])}" if isinstance(one, tuple) else clock(one)
         for one in moments
     ]
     return ", ".join(told[:4]) + (" ..." if len(told) > 4 else "")
