@@ -55,13 +55,15 @@ SIGHTINGS = 15
 @dataclass(eq=False)
 class Tracklet:
     """One person followed through one shot. `moved` is how far both hands went up and down
-    together, in body lengths; `name` what the pass takes the person for."""
+    together, in body lengths, `hands` how far of it at each sighting; `name` what the pass takes
+    the person for."""
 
     shot: int
     name: int = 0
     times: list[float] = field(default_factory=list)
     people: list[Person] = field(default_factory=list)
     colours: list[np.ndarray] = field(default_factory=list)
+    hands: list[float] = field(default_factory=list)
     size: float = np.nan
     moved: float = 0.0
     recent: deque[tuple[float, float, float, float, float]] = field(default_factory=deque)
@@ -79,12 +81,14 @@ class Tracklet:
         self.times.append(time_s)
         self.people.append(person)
         self.colours.append(colours)
-        self._weigh(person, time_s)
+        self.hands.append(self._together(person, time_s))
+        self.moved += self.hands[-1]
 
-    def _weigh(self, person: Person, time_s: float) -> None:
+    def _together(self, person: Person, time_s: float) -> float:
         left, right = person.middle(LEFT_KNUCKLES), person.middle(RIGHT_KNUCKLES)
         ground = person.middle(ANKLES)[1] if person.visibility[list(ANKLES)].min() > 0.5 else 0.0
         now = (time_s, left[1], right[1], float(np.hypot(*(left - right))), ground)
+        far = 0.0
         # The last sighting that is at least the lag old, however often the model looks.
         while len(self.recent) > 1 and time_s - self.recent[1][0] >= LAG_S - 0.01:
             self.recent.popleft()
@@ -98,8 +102,9 @@ class Tracklet:
             if together and held and low >= TRAVEL * self.size:
                 # Each stretch of time is seen from every picture within the lag: count it once.
                 before_s = self.recent[-1][0]
-                self.moved += low / self.size * (time_s - before_s) / max(LAG_S, time_s - then[0])
+                far = low / self.size * (time_s - before_s) / max(LAG_S, time_s - then[0])
         self.recent.append(now)
+        return far
 
     def place(self, sightings: slice) -> np.ndarray:
         """(2,) the middle of the shoulders, median of some sightings, pixels."""

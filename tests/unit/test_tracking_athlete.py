@@ -168,6 +168,14 @@ def test_where_nothing_tells_somebody_is_given_and_it_is_unsure() -> None:
     assert all(0.3 < seen.probability < 0.7 for seen in chosen)
 
 
+def test_where_no_bar_is_seen_hands_that_go_as_on_one_tell() -> None:
+    lifter = someone(0.0, 20, [RED, GREY], lifts=True)
+    stander = someone(0.0, 20, [BLUE, GREY], x=620)
+    stander.size *= 2
+    _, who = chosen_of([stander, lifter], bar_seen=False)
+    assert set(who[:150]) == {1}
+
+
 def test_a_bar_that_goes_up_without_whoever_is_seen_has_no_body() -> None:
     stander = someone(0.0, 100, [RED, GREY], x=900)
     _, who = chosen_of([stander])
