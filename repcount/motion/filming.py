@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from repcount.attempt.records import Notice
+from repcount.motion.presence import presence_notices
 from repcount.tracking.tracks import KEYPOINTS, attribute
 
 # 25 pictures a second hold for means (Bardella et al. 2016, from memory); half a picture is then
@@ -33,6 +34,7 @@ def filming_notices(tracks: xr.Dataset, *, individual: int = 0) -> list[Notice]:
     video = attribute(tracks, "video")
     notices = [
         *_sight(tracks, individual, float(video.get("height") or 0.0)),
+        *presence_notices(tracks, individual),
         *_camera(tracks, float(video.get("height") or 0.0)),
     ]
     rate = float(video.get("mean_rate_hz") or 0.0)

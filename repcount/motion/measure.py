@@ -153,6 +153,26 @@ def _stature(times: np.ndarray, tall: np.ndarray, grid: np.ndarray) -> np.ndarra
     return _rolling(times, np.where(tall > GROWS * usual, np.nan, tall), grid, 15.0, 0.9)
 
 
+# Somebody who has not been seen for this long is away (a pose is lost for less).
+AWAY_AFTER_S = 1.0
+
+
+def _held_over(
+    grid: np.ndarray,
+    pieces: tuple[tuple[int, int], ...],
+    there: np.ndarray,
+    *levels: np.ndarray,
+) -> list[np.ndarray]:
+    """`levels` (m,) of the body on `grid` with the times when the athlete is away bridged, from
+    those at which they are `there`: what a body measures is not told by its last steps alone."""
+    held = [level.copy() for level in levels]
+    for a, b in pieces:
+        near = ~_far_from(grid[a:b], there, AWAY_AFTER_S)
+        for level in held if near.any() else ():
+            level[a:b] = np.interp(grid[a:b], grid[a:b][near], level[a:b][near])
+    return held
+
+
 def _quantiles(
     values: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
 ) -> np.ndarray:
@@ -398,6 +418,9 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         stature[a:b] = _rolling(times[inside], extent, span, 15.0, 0.9)
         ground[a:b] = _rolling(times[inside], ankle[inside], span, 5.0, 0.5)
     stature[stature <= 0] = np.nan
+    # who is away stays as tall as before, and the floor where it was
+    there = times[(confidence[:, body] > 0).any(1)]
+    stature, ground = _held_over(grid, pieces, there, stature, ground)
     stature_at = np.interp(times, grid, stature)
     ground_at = np.interp(times, grid, ground)
 
@@ -504,6 +527,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 # who walks off or comes nearer with free hands is not at the bar
                 stature[a:b] = _stature(times[inside], tall[inside], grid[a:b])
         stature[stature <= 0] = np.nan
+        stature, ground = _held_over(grid, pieces, there, stature, ground)
         stature_at = np.interp(times, grid, stature)
         ground_at = np.interp(times, grid, ground)
     hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2

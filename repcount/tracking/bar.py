@@ -439,9 +439,13 @@ class Bar:
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
             return
         square = around()
-        if square is None:
+        if square is not None:
+            square = square / self.step_px
+        elif self.square is not None:  # nobody is seen: look where somebody was
+            square = self.square + np.tile(now.shift, 2)
+        else:
             return
-        square, self.asked_s = square / self.step_px, now.time_s
+        self.asked_s = now.time_s
         # The athlete may walk off while the bar lies there: then look where they were.
         if self.square is None or not seen or all(_holds(square, end.centre) for end in seen):
             self.square = square - np.tile(now.shift, 2)

@@ -17,7 +17,7 @@ import numpy as np
 import xarray as xr
 
 from repcount.errors import FootageError
-from repcount.tracking.athlete import distinct
+from repcount.tracking.people import distinct
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person, PoseModel
 from repcount.tracking.run import BODY_ST, Box, Cancelled, Progress, TrackOptions, track
 from repcount.video.footage import Footage, open_footage

@@ -23,11 +23,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from repcount.tracking.athlete import Athlete, Sightings, box, choose, gated
+from repcount.tracking.athlete import Observer, box, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import MODEL, BarNet, athlete_box
 from repcount.tracking.camera import Camera, Cuts
+from repcount.tracking.lifter import Chosen, choose
 from repcount.tracking.model_files import checksums, models_folder
+from repcount.tracking.people import Tracklet
 from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, MODELS, RIGHT_KNUCKLES, Person
 from repcount.tracking.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
@@ -48,6 +50,9 @@ SOUND_SHARE = 0.05
 # The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
 # and Contini's fractions as given by Winter; from memory).
 BODY_ST, HIP_ST = 0.288, 0.49
+# So long the network looks around one of several people: two sightings in a row make an end, a
+# tenth of a second apart where none is followed.
+TURN_S = 0.6
 # Where the athlete stands is taken from this many looks; feet are remembered for this long.
 STEADY_LOOKS, GROUND_S, ANKLE_VISIBLE = 7, 5.0, 0.5
 
@@ -92,12 +97,22 @@ class Looked:
 
 @dataclass(frozen=True)
 class Posed:
-    """The athlete at one look of the pose model: None if not seen; `size` as `Person.size_px`,
-    smoothed over time."""
+    """Who was seen at one look of the pose model: by name the person and their size as
+    `Person.size_px`, smoothed over time; and the name of the one who is followed alone (None: it is
+    open who lifts)."""
 
     time_s: float
-    person: Person | None
-    size: float
+    here: dict[int, tuple[Person, float]]
+    favourite: int | None
+
+    @property
+    def person(self) -> Person | None:
+        """The one who is followed alone, if seen."""
+        return self.here[self.favourite][0] if self.favourite in self.here else None
+
+    @property
+    def size(self) -> float:
+        return self.here[self.favourite][1] if self.favourite in self.here else np.nan
 
 
 def track(
@@ -117,8 +132,8 @@ def track(
     """
     options = options or TrackOptions()
     footage = video if isinstance(video, Footage) else open_footage(Path(video))
-    looked, athlete, bar = _look(footage, options, progress, cancel, region)
-    return _tracks(footage, options, looked, athlete, bar, region)
+    looked, tracklets, bar = _look(footage, options, progress, cancel, region)
+    return _tracks(footage, options, looked, tracklets, bar, region)
 
 
 def _look(
@@ -127,8 +142,8 @@ def _look(
     progress: Progress | None,
     cancel: threading.Event | None,
     region: Box | None,
-) -> tuple[list[Looked], Athlete, BarTrack]:
-    athlete, cuts, camera, bar = Athlete(options.model), Cuts(), Camera(), Bar(BarNet())
+) -> tuple[list[Looked], list[Tracklet], BarTrack]:
+    observer, cuts, camera, bar = Observer(options.model), Cuts(), Camera(), Bar(BarNet())
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
     # Camera and bar come after the pose: their pictures wait here for the pose model's next look,
@@ -139,8 +154,8 @@ def _look(
         while waiting and waiting[0][0].time_s <= until_s:
             frame, seen = waiting.popleft()
             time_s, scale = frame.time_s, frame.scale
-            person = around(pose.posed, time_s)
-            moving = bar.around() if person is None else [person / scale, *bar.around()]
+            people = [body / scale for body in around(pose.posed, time_s)]
+            moving = [*people, *bar.around()]
             background = camera.step(frame.gray, time_s, scale, moving, seen.cut)
             seen.shift, seen.brightness = background.shift, background.brightness
             bar.step(
@@ -154,7 +169,7 @@ def _look(
 
     scale = 1.0
     try:
-        with _Ahead(_pictures(footage, options, region)) as pictures, _PoseThread(athlete) as pose:
+        with _Ahead(_pictures(footage, options, region)) as pictures, _PoseThread(observer) as pose:
             for frame in pictures:
                 if cancel is not None and cancel.is_set():
                     raise Cancelled(f"{footage.info.path}: stopped")
@@ -168,17 +183,16 @@ def _look(
             pose.drain()
             follow(np.inf)
     finally:
-        athlete.close()
+        observer.close()
     found = bar.result()
-    return looked, athlete, BarTrack(found.ends * scale, found.semi_axis * scale, found.confidence)
+    ends = BarTrack(found.ends * scale, found.semi_axis * scale, found.confidence)
+    return looked, observer.tracklets, ends
 
 
-def around(posed: Sequence[Posed], time_s: float) -> np.ndarray | None:
-    """(4,) the box around the athlete at the last look up to `time_s`, full-size pixels."""
+def around(posed: Sequence[Posed], time_s: float) -> list[np.ndarray]:
+    """Boxes (4,) around those seen at the last look up to `time_s`, full-size pixels."""
     last = next((one for one in reversed(posed) if one.time_s <= time_s), None)
-    if last is None or last.person is None or not np.isfinite(last.size):
-        return None
-    return box(last.person, last.size)
+    return [] if last is None else [box(person, size) for person, size in last.here.values()]
 
 
 def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | None:
@@ -208,16 +222,20 @@ def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | Non
 
 def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray | None:
     """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
-    of pictures that are `scale` times smaller; None if the athlete is not known. Hips and feet are
-    medians over the last looks: single ones collapse while the athlete bends over."""
+    of pictures that are `scale` times smaller; None if nobody is seen. While it is open who lifts,
+    each of those seen in turn. Hips and feet are medians over the last looks: single ones collapse
+    while the athlete bends over."""
     # By time, not by number: how many looks lie ahead already hangs on which thread is faster.
     since = bisect_left(posed, time_s - GROUND_S, key=lambda one: one.time_s)
     until = bisect_right(posed, time_s, key=lambda one: one.time_s)
-    recent = [one for one in posed[since:until] if one.person is not None and np.isfinite(one.size)]
-    if not recent or time_s - recent[-1].time_s > HANDS_GAP_S:
+    seen = [one for one in posed[since:until] if one.here]
+    if not seen or time_s - seen[-1].time_s > HANDS_GAP_S:
         return None
-    people = [one.person for one in recent if one.person is not None]
-    stature = recent[-1].size / BODY_ST
+    last = seen[-1]
+    names = [last.favourite] if last.favourite in last.here else sorted(last.here)
+    name = names[int(time_s / TURN_S) % len(names)]
+    people = [one.here[name][0] for one in seen if name in one.here]
+    stature = last.here[name][1] / BODY_ST
     hips = np.median([person.middle(HIPS) for person in people[-STEADY_LOOKS:]], axis=0)
     visible = (
         person
@@ -298,10 +316,10 @@ class _Ahead:
 
 
 class _PoseThread:
-    """Runs `athlete.see` in a thread of its own. `posed` grows by one with each look."""
+    """Runs `observer.see` in a thread of its own. `posed` grows by one with each look."""
 
-    def __init__(self, athlete: Athlete) -> None:
-        self._athlete = athlete
+    def __init__(self, observer: Observer) -> None:
+        self._observer = observer
         self._queue: queue.Queue[tuple[Picture, Looked, bool] | None] = queue.Queue(
             QUEUE_FRAMES // 3
         )
@@ -318,12 +336,13 @@ class _PoseThread:
             assert picture.rgb is not None
             try:
                 if cut:
-                    self._athlete.new_shot(picture.time_s)
-                self._athlete.see(picture.rgb, picture.time_s, picture.scale)
-                looked.people = self._athlete.people
-                now, followed = self._athlete.now, self._athlete.followed
-                size = followed.size if followed is not None else np.nan
-                self.posed.append(Posed(picture.time_s, now, size))
+                    self._observer.new_shot(picture.time_s)
+                self._observer.see(picture.rgb, picture.time_s, picture.scale)
+                looked.people = self._observer.people
+                here = {one.name: (one.last, one.size) for one in self._observer.here}
+                favourite = self._observer.favourite
+                name = None if favourite is None else favourite.name
+                self.posed.append(Posed(picture.time_s, here, name))
             except BaseException as error:  # handed to the caller's thread
                 self._error = error
 
@@ -378,7 +397,7 @@ def _tracks(
     footage: Footage,
     options: TrackOptions,
     looked: list[Looked],
-    athlete: Athlete,
+    tracklets: list[Tracklet],
     bar: BarTrack,
     region: Box | None,
 ) -> xr.Dataset:
@@ -388,8 +407,13 @@ def _tracks(
     confidence = np.full((count, len(KEYPOINTS), 1), np.nan, np.float32)
     world = np.full((count, 3, len(POSE_KEYPOINTS), 1), np.nan, np.float32)
     semi_axis = np.full((count, len(BAR_KEYPOINTS), 1), np.nan, np.float32)
-    chosen = choose(athlete.tracks, athlete.shot + 1)
+    shift = np.array([seen.shift for seen in looked])
+    chosen = choose(tracklets, times, shift, bar)
     _fill_pose(times, chosen, position, confidence, world)
+    rows = np.searchsorted(times, [one.time_s for one in chosen])
+    person, identity = np.full((2, count, 1), np.nan)
+    person[rows, 0] = [one.number for one in chosen]
+    identity[rows, 0] = [one.probability for one in chosen]
     ends = slice(len(POSE_KEYPOINTS), None)
     position[:, :, ends, 0] = bar.ends.transpose(0, 2, 1)
     confidence[:, ends, 0] = bar.confidence
@@ -405,10 +429,12 @@ def _tracks(
         confidence,
         plate_semi_axis=semi_axis,
         world=world,
-        camera_shift=np.array([seen.shift for seen in looked]),
+        camera_shift=shift,
         brightness=np.array([seen.brightness for seen in looked]),
         cut=np.array([seen.cut for seen in looked]),
         people=np.array([seen.people for seen in looked]),
+        person=person,
+        identity=identity,
         video=_video(footage),
         sounds=_sounds(footage),
         options=seen_as,
@@ -439,20 +465,18 @@ def _video(footage: Footage) -> dict[str, Any]:
 
 def _fill_pose(
     times: np.ndarray,
-    chosen: list[Sightings],
+    chosen: list[Chosen],
     position: np.ndarray,
     confidence: np.ndarray,
     world: np.ndarray,
 ) -> None:
     body = slice(0, len(POSE_KEYPOINTS))
-    # where two were seen at once, who moved a bar more stands: written last
-    for sightings in sorted(chosen, key=lambda one: one.moved):
-        rows = np.searchsorted(times, sightings.times)
-        for row, person in zip(rows, sightings.people, strict=True):
-            points, trust = gated(person)
-            position[row, :, body, 0] = points.T
-            confidence[row, body, 0] = trust
-            world[row, :, :, 0] = person.world.T
+    for one in chosen:
+        row = int(np.searchsorted(times, one.time_s))
+        points, trust = gated(one.person)
+        position[row, :, body, 0] = points.T
+        confidence[row, body, 0] = trust
+        world[row, :, :, 0] = one.person.world.T
 
 
 def _sounds(footage: Footage) -> list[dict[str, Any]]:

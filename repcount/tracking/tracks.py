@@ -72,6 +72,8 @@ def make_tracks(
     brightness: np.ndarray | None = None,
     cut: np.ndarray | None = None,
     people: np.ndarray | None = None,
+    person: np.ndarray | None = None,
+    identity: np.ndarray | None = None,
     individuals: Sequence[str] = ("athlete",),
     video: Mapping[str, Any] | None = None,
     sounds: Sequence[Mapping[str, Any]] = (),
@@ -87,7 +89,9 @@ def make_tracks(
     metres about the hips, the pose model's own estimate (rough; angles only); `camera_shift`
     (T, 2) pixels, the background's movement since the first frame; `brightness` (T,) mean luma
     0..255; `cut` (T,) true on the first frame after a hard cut; `people` (T,) people seen, NaN
-    where not looked.
+    where not looked; `person` (T, N) whose body is given, 0 for the first, another number after
+    somebody else has taken over; `identity` (T, N) the probability that it is the athlete's, both
+    NaN where no body is given.
 
     `video` is what `footage.probe` says as a plain mapping; `sounds` are the tones found
     (`onset_s`, `frequency_hz`, `duration_s`, `level_db`).
@@ -122,6 +126,8 @@ def make_tracks(
         "brightness": (("time",), _fit("brightness", brightness, (count,))),
         "cut": (("time",), cuts),
         "people": (("time",), _fit("people", people, (count,))),
+        "person": (("time", "individuals"), _fit("person", person, (count, lanes))),
+        "identity": (("time", "individuals"), _fit("identity", identity, (count, lanes))),
     }
     coords = {
         "time": time_s,

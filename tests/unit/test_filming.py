@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -107,3 +109,50 @@ def test_nobody_seen_is_said() -> None:
         confidence[:] = np.nan
 
     assert "nobody-lifting" in codes(still_athlete(edit=nobody))
+
+
+def away(since: int, until: int, towards_px: float = 0.0) -> Callable[..., None]:
+    """The athlete is not seen in some pictures, after walking so far to the right before."""
+
+    def edit(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+        body = slice(0, place["bar_left"])
+        position[since - 8 : since, 0, body] += np.linspace(0, towards_px, 8)[:, None, None]
+        position[since:until, :, body] = np.nan
+        confidence[since:until, body] = np.nan
+
+    return edit
+
+
+def lifted_meanwhile(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
+    away(40, 110, 300.0)(position, confidence, place)
+    position[60:80, 1, place["bar_left"] :] -= 200.0
+
+
+def said(code: str, **change: object) -> str:
+    video = {"height": HEIGHT, "width": 720, "mean_rate_hz": 30.0}
+    notices = filming_notices(still_athlete(video=video, **change))
+    return next((notice.text for notice in notices if notice.code == code), "")
+
+
+def test_an_absence_is_said_with_its_times_and_whether_reps_may_be_missing() -> None:
+    still = said("athlete-away", edit=away(40, 110, 300.0))
+    assert "from 0:02.6 to 0:07.3" in still
+    assert "the bar lay still" in still
+    moved = said("athlete-away", edit=lifted_meanwhile)
+    assert "from 0:02.6 to 0:07.3" in moved
+    assert "reps may be missing" in moved
+    assert said("athlete-away", edit=away(40, 55)) == ""
+
+
+def test_an_athlete_who_vanishes_in_mid_picture_is_said_and_one_who_walks_out_is_not() -> None:
+    assert "0:02.6" in said("film-jumps", edit=away(40, 110))
+    assert said("film-jumps", edit=away(40, 110, 300.0)) == ""
+
+
+def test_a_change_of_athlete_and_doubt_are_said() -> None:
+    person = np.repeat([0.0, 1.0], 75)[:, None]
+    sure, unsure = np.full((150, 1), 0.99), np.full((150, 1), 0.55)
+    assert "from 0:05.0 on" in said("athlete-changes", person=person, identity=sure)
+    assert said("athlete-changes", person=0 * person, identity=sure) == ""
+    assert "not sure who lifts" in said("athlete-unsure", person=0 * person, identity=unsure)
+    assert said("athlete-unsure", person=0 * person, identity=sure) == ""
