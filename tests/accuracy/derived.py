@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
+from repcount.attempt.movements import CATALOGUE
 from repcount.errors import RepcountError
-from repcount.footage import open_footage
-from repcount.reading.movements import CATALOGUE
+from repcount.video.footage import open_footage
 from tests.media import write_video
 
 if TYPE_CHECKING:

@@ -46,14 +46,15 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import binomtest
 
 import repcount
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import Attempt, MovementReps, Rep, Workout
 from repcount.errors import RepcountError
-from repcount.model_files import CHECKSUMS, models_folder
 from repcount.motion import measure
-from repcount.reading import derive_attempt, read_attempt
-from repcount.reading.movements import MOVEMENT_NAMES
-from repcount.records import Attempt, MovementReps, Rep, Workout
+from repcount.reading import read_attempt
 from repcount.tracking import track
-from repcount.tracks import BAR_KEYPOINTS, attribute, load_tracks, save_tracks
+from repcount.tracking.model_files import CHECKSUMS, models_folder
+from repcount.tracking.tracks import BAR_KEYPOINTS, attribute, load_tracks, save_tracks
 from tests.accuracy.derived import KINDS, derive
 from tests.conftest import clips_folder
 
@@ -65,7 +66,7 @@ ELSEWHERE = frozenset(
 )
 MODES = ("alone", "asked")
 # What makes tracks of pixels; a change of anything else leaves kept tracks as they are.
-TRACKED_BY = ("tracking/*.py", "footage.py", "containers.py", "sound.py", "tracks.py")
+TRACKED_BY = ("tracking/*.py", "video/*.py")
 
 
 class Clip(BaseModel):
