@@ -62,9 +62,10 @@ CAUGHT_ST = 0.10
 KNEE_ST = 0.285
 # Three times the noise of a bar's ends.
 NOISE_ST = 0.012
-# The deepest squat takes hip and bar down by no more than from standing to sitting on the heels:
-# hip to ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness.
-DEEPEST_ST = 0.40
+# The deepest squat takes the hip down by no more than from standing to sitting on the heels: hip to
+# ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness, 0.40; the
+# trunk leaning by 45 degrees takes the shoulders down by 0.288 * (1 - cos 45) more.
+DEEPEST_ST = 0.48
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -98,7 +99,8 @@ class RawStroke:
     `body_share` are how much of the stroke bar and shoulders were seen, `low_share` the shoulders
     about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
     of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
-    `sure_low`: the bar's height leaves no other zone for the lowest point.
+    `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: the bar was
+    lifted from the floor before, in this film.
     """
 
     begins: int
@@ -128,6 +130,7 @@ class RawStroke:
     caught_s: float | None = None
     bent_over: bool = False
     sure_low: bool = False
+    lifted: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -142,6 +145,9 @@ def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[Ra
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
+    lying = [stay.rest.end_s for stay in stays]
+    up = min([*lying, *[one.top_s for one in strokes if one.begins < RACK]], default=np.inf)
+    strokes = [replace(one, lifted=one.top_s >= up) for one in strokes]
     return strokes, [stay.rest for stay in stays]
 
 
@@ -397,7 +403,18 @@ class _Parser:
         level = self.body.level.get(node.zone)
         if level is None or node.zone == OVERHEAD:
             return False
-        return node.height > level + BEYOND_ST + self.body.slack[node.zone]
+        return self._beyond(node) > BEYOND_ST + self.body.slack[node.zone]
+
+    def _beyond(self, node: Node) -> float:
+        """How far a maximum lies above where the bar is carried.
+
+        Arms pull or press a bar away from the shoulders: where these rise as far, it is the athlete
+        who stands higher than was thought.
+        """
+        body = self.body
+        above = node.height - body.level[node.zone]
+        carried = body.level[node.zone] - body.stand_shoulder
+        return float(np.fmin(above, node.height - body.motion.shoulder_st[node.at] - carried))
 
     def strokes(self) -> list[RawStroke]:
         nodes, found = self.nodes, []
@@ -454,6 +471,8 @@ class _Parser:
         # short of the carrying height, or (negative) beyond it, by more than it may be off
         short = body.level.get(finish.zone, finish.height) - finish.height
         slack = body.slack.get(finish.zone, 0.0)
+        if short < 0 and finish.zone in body.level:
+            short = min(-self._beyond(finish), 0.0)
         short = np.sign(short) * max(abs(short) - slack, 0.0)
         rise = finish.height - low.height
         finished = True
