@@ -116,6 +116,55 @@ def _box(
     return np.where(np.isfinite(values), np.log(density + OUTLIER), 0.0)
 
 
+# Where a bar is carried standing (Winter 2009, from memory: wrist less half a hand, shoulder, and
+# arm on that), and how far a body, a grip or a bent bar puts them off.
+LOCKOUT_ST, RACK_ST, OVERHEAD_ST = 0.43, 0.82, 1.23
+LEVEL_SD_ST, FLOOR_SD_ST = 0.03, 0.012
+# Sunk with the body the bar is so far below the level at most (`strokes.DEEPEST_ST`).
+SUNK_ST = 0.48
+# A bar that stays where it is carried stands there rather than is carried sunk.
+STANDS = 0.7
+# Slower than this it stays, statures a second (twice `SLOW_ST_S`).
+STAYS_ST_S = 0.1
+# One visit is one witness of its height, however long: a tenth of each sample at 20 a second.
+WITNESS = 0.1
+
+def bell(values: np.ndarray, centre: float | np.ndarray, sd: float) -> np.ndarray:
+    """Density of a normal distribution at `values`."""
+    return np.exp(-0.5 * ((values - centre) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+
+
+def flat(values: np.ndarray, low: float | np.ndarray, high: float) -> np.ndarray:
+    """Density of a uniform distribution at `values`."""
+    return ((values >= low) & (values <= high)) / (high - low)
+
+
+def alone_emissions(
+    bar_st: np.ndarray, speed_st_s: np.ndarray, floor_st: float | np.ndarray
+) -> np.ndarray:
+    """Log likelihood (..., n, 5) in the order of `STATES` of a bar at heights `bar_st` (..., n),
+    moving at `speed_st_s` (n,), over a floor on which it lies at `floor_st`, with no body in sight.
+    """
+    slow = np.abs(speed_st_s) < STAYS_ST_S
+    density = np.empty((*bar_st.shape, len(STATES)))
+    floor = bell(bar_st, floor_st, FLOOR_SD_ST)
+    density[..., FLOOR] = np.where(slow, floor, 0.2 * floor)
+    # a zone's level, the highest place of rest in it, and of a bar that moves through it
+    levels = (
+        (HANG, LOCKOUT_ST, 0.55, 0.90),
+        (RACK, RACK_ST, 0.87, 1.00),
+        (OVERHEAD, OVERHEAD_ST, 1.30, 1.32),
+    )
+    for state, level, rests, moves in levels:
+        lowest = floor_st + 0.02 if state == HANG else np.asarray(level - SUNK_ST)
+        still = STANDS * bell(bar_st, level, LEVEL_SD_ST)
+        still = still + (1 - STANDS) * flat(bar_st, lowest, rests)
+        density[..., state] = np.where(slow, still, flat(bar_st, lowest, moves))
+    density[..., FREE] = 0.3 * flat(bar_st, floor_st + 0.01, 1.4)
+    known = np.isfinite(bar_st)[..., None]
+    return np.where(known, WITNESS * np.log(np.nan_to_num(density) + OUTLIER), 0.0)
+
+
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
 # Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
@@ -142,6 +191,10 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
     logs[:, FREE] = _box(bar, floor + 0.01, 1.4) + anywhere
     _without_shoulders(logs, bar, shoulder, lifted, floor)
+    if motion.own_floor is not None and motion.own_floor.any():
+        alone = motion.own_floor[index]
+        speed = np.gradient(motion.bar_st)[index] * motion.rate_hz
+        logs[alone] = alone_emissions(bar, speed, floor)[alone]
     logs += _fall(motion, index)
     free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
     held = np.log(2 * (1 - free))
@@ -258,7 +311,7 @@ _NEIGHBOURS = {
 _LEAP = 1e-4
 
 
-def _chain() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def chain() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Sub-states' probability at first, their transition matrix, and each one's zone."""
     part_of = np.concatenate([np.full(least, part) for part, least in _LEAST.items()])
     first = {part: int(np.flatnonzero(part_of == part)[0]) for part in _LEAST}
@@ -289,7 +342,7 @@ def decode_zones(motion: Motion) -> Zones:
         return Zones(np.zeros(0), np.zeros((0, len(STATES))), np.zeros(0, int), np.zeros(0))
     floor = floor_level(motion, index)
     logs = _emissions(motion, index, floor)
-    start, matrix, zone_of = _chain()
+    start, matrix, zone_of = chain()
     emit = logs[:, zone_of]
     with np.errstate(divide="ignore"):
         log_start, log_matrix = np.log(start), np.log(matrix)
@@ -297,4 +350,6 @@ def decode_zones(motion: Motion) -> Zones:
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
     posterior = state_probabilities(start, matrix, likelihood)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
+    if motion.zone_sure is not None:
+        probability *= motion.zone_sure[index][:, None]
     return Zones(motion.time_s[index], probability, zone_of[path], floor)

@@ -35,6 +35,7 @@ from repcount.attempt.records import (
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.align import Pairing, align, expand
+from repcount.reading.alone import grounded
 from repcount.reading.decode import (
     FLOOR,
     FREE,
@@ -85,6 +86,7 @@ def read_attempt(
     not. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
     found again.
     """
+    motion = grounded(motion)
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
     strokes = with_a_bar(motion, strokes)
