@@ -243,6 +243,43 @@ def _held_line(
     return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
 
 
+# Where a bar is carried against the shoulders: on them, in hanging arms, in locked arms (`reading`
+# has the same), and how far perspective puts an end off that: 0.4 m above or below the camera, a
+# fifth nearer than the shoulders.
+CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
+
+
+def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """`values` (n,) also between looks at the pose that lie no further apart than `MAX_GAP_S`."""
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 2:
+        return values
+    after = np.clip(np.searchsorted(times[known], times), 1, len(known) - 1)
+    near = times[known][after] - times[known][after - 1] <= MAX_GAP_S
+    near &= (times >= times[known[0]]) & (times <= times[known[-1]])
+    return np.where(near, np.interp(times, times[known], values[known]), np.nan)
+
+
+def _carried_line(
+    times: np.ndarray, end: np.ndarray, shoulder: np.ndarray, rng: np.random.Generator
+) -> tuple[float, float, int] | None:
+    """The line that brings an end (n,) to the bar's height by the shoulders (n,), and how many
+    samples agree; None if end and shoulders do not move together.
+
+    A bar on the back hides the hands, and from the side its plates do; the shoulders go with it.
+    """
+    moving = _moving(times, end, shoulder)
+    line = _held_line(end[moving], shoulder[moving], rng)
+    if line is None:
+        return None
+    carried = np.array(CARRIED_ST)
+    off = float(np.median(end[moving] - shoulder[moving])) - carried
+    place = int(np.abs(off).argmin())
+    if abs(off[place]) > CARRIED_OFF_ST:
+        return None
+    return line[0], line[1] + float(carried[place]), line[2]
+
+
 def _somebody_else(
     times: np.ndarray, position: np.ndarray, confidence: np.ndarray, place: dict[str, int]
 ) -> np.ndarray:
@@ -478,6 +515,17 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
+        hands_hidden = False
+        if not agreeing.any():
+            shoulder = _between_looks(times, height(pair("shoulder")[:, 1]))
+            for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
+                end_height = np.where(weight >= SEEN, height(end[:, 1]), np.nan)
+                line = _carried_line(times, end_height, shoulder, rng)
+                if line is not None:
+                    levels[k] = line[0] * end_height + line[1]
+                    agreeing[k], hands_hidden = line[2], True
+            if hands_hidden:
+                hand_height[:] = np.nan
         unknown = np.isfinite(hand_height).mean() < HANDS_KNOWN
         apart_from_hands = not agreeing.any() and (unknown or telling.max() >= TELLING)
         least = 0.0 if unknown or _one_bar(times, *(end[:, 1] for end in ends), sizes) else PROVEN
@@ -505,7 +553,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         by_itself = np.isfinite(own)
         ends_height = np.where(by_itself, own, ends_height)
         mass = np.where(by_itself, own_mass, mass)
-        if not body_wrong:
+        if not body_wrong and not hands_hidden:
             off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         lying = _lies_still(times, ends_height)
         held = np.where((off > 0.5) | lying, np.nan, ankle)
