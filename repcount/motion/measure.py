@@ -249,6 +249,21 @@ def _held_line(
 CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
 
 
+# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption); two
+# and a half of them below that a body is somebody's farther away, or wrong.
+SMALLEST_M = 1.40
+
+
+def _too_small(stature_px: np.ndarray, sizes: np.ndarray, plate_mm: float) -> bool:
+    """Whether the body, of `stature_px` (n,), is too small to hold the bar, whose plates have
+    semi-axes `sizes` (n, 2) in pixels: one end nearer than the body, the other farther."""
+    if not np.isfinite(stature_px).any() or not np.isfinite(sizes).any():
+        return False
+    seen = np.isfinite(sizes).any(0)
+    axis_px = float(np.exp(np.log(np.nanmedian(sizes[:, seen], axis=0)).mean()))
+    return float(np.nanmedian(stature_px)) * plate_mm / 2000 / axis_px < SMALLEST_M
+
+
 def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
     """`values` (n,) also between looks at the pose that lie no further apart than `MAX_GAP_S`."""
     known = np.flatnonzero(np.isfinite(values))
@@ -272,8 +287,10 @@ def _carried_line(
     line = _held_line(end[moving], shoulder[moving], rng)
     if line is None:
         return None
+    apart = end[moving] - shoulder[moving]
+    agree = np.abs(shoulder[moving] - line[0] * end[moving] - line[1]) < 3 * HANDS_SD_ST
     carried = np.array(CARRIED_ST)
-    off = float(np.median(end[moving] - shoulder[moving])) - carried
+    off = float(np.median(apart[agree])) - carried
     place = int(np.abs(off).argmin())
     if abs(off[place]) > CARRIED_OFF_ST:
         return None
@@ -516,7 +533,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
         hands_hidden = False
-        if not agreeing.any():
+        if not agreeing.any() and not _too_small(stature_at, sizes, plate_mm):
             shoulder = _between_looks(times, height(pair("shoulder")[:, 1]))
             for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
                 end_height = np.where(weight >= SEEN, height(end[:, 1]), np.nan)

@@ -14,6 +14,7 @@ shoulder and arm, Winter 2009, Fig. 4.1 after Drillis & Contini 1966, from memor
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import replace
 
 import numpy as np
@@ -21,7 +22,18 @@ import numpy as np
 from repcount.motion import Motion
 from repcount.motion.measure import STATURE_M
 from repcount.reading.chains import forward_evidence, state_probabilities
-from repcount.reading.decode import OUTLIER, RATE_HZ, STATES, alone_emissions, bell, chain, flat
+from repcount.reading.decode import (
+    ALONE_STATES,
+    HANG,
+    OUTLIER,
+    OVERHEAD,
+    RATE_HZ,
+    STATES,
+    alone_emissions,
+    bell,
+    chain,
+    flat,
+)
 
 RADIUS_M = 0.225
 # Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption).
@@ -30,6 +42,9 @@ STATURE_MEAN_M, STATURE_SD_M = 1.70, 0.12
 # A bar's lowest place in a piece of film lies between the floor and overhead, in steps of half the
 # doubt of a carrying height.
 LOWEST_M = np.arange(RADIUS_M - 0.04, 2.3, 0.02)
+# No stand holds a bar overhead or at the hang: a film that begins with it there begins in mid-lift,
+# which so many do (an assumption), beside those that begin on the floor or at a stand.
+MID_LIFT = 0.05
 # Hypotheses that weigh less than this beside the likeliest say nothing of the zones.
 TELLING = 1e-3
 # The floor at the athlete's feet is seen so far down the picture, by somebody who frames the whole
@@ -76,24 +91,33 @@ def _floor_under(motion: Motion, first: int, last: int) -> tuple[float, float, n
     logs = alone_emissions(
         (lows[:, None] + above_m) / statures[:, None], speed, (RADIUS_M / statures)[:, None]
     )
-    start, matrix, zone_of = chain()
-    evidence = forward_evidence(start, matrix, logs, zone_of)
+    start, matrix, column_of = chain(alone=True)
+    zone_of = np.array(ALONE_STATES)[column_of]
+    start = np.where((zone_of == OVERHEAD) | (zone_of == HANG), MID_LIFT, 1.0) * start
+    start /= start.sum()
+    evidence = forward_evidence(start, matrix, logs, column_of)
     prior = -0.5 * ((statures - STATURE_MEAN_M) / STATURE_SD_M) ** 2
     prior += np.repeat(
         _framing(_lowest_share(motion, first, last), motion.metre_share), len(STATURES_M)
     )
     weight = np.exp(evidence + prior - (evidence + prior).max())
-    best = int(weight.argmax())
-    summed = np.zeros((len(above_m), len(STATES)))
+    summed, paths = np.zeros((len(above_m), len(STATES))), {}
     for one in np.flatnonzero(weight > TELLING):
-        emit = logs[one][:, zone_of]
+        emit = logs[one][:, column_of]
         likelihood = np.exp(emit - emit.max(1, keepdims=True))
         told = state_probabilities(start, matrix, likelihood)
         zones = np.stack([told[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
         summed += weight[one] * zones
-        if one == best:
-            path = zones.argmax(1)
-    sure = summed[np.arange(len(path)), path] / summed.sum(1)
+        paths[int(one)] = zones.argmax(1)
+    # of all that mean the same for the lowest and the highest place, the likeliest
+    ends = np.nanargmin(above_m), np.nanargmax(above_m)
+    alike: dict[tuple[int, int], float] = defaultdict(float)
+    for one, path in paths.items():
+        alike[path[ends[0]], path[ends[1]]] += weight[one]
+    meant = max(alike, key=lambda two: alike[two])
+    among = [one for one, path in paths.items() if (path[ends[0]], path[ends[1]]) == meant]
+    best = max(among, key=lambda one: weight[one])
+    sure = summed[np.arange(len(above_m)), paths[best]] / summed.sum(1)
     return float(lows[best]), float(statures[best]), np.repeat(sure, step)[: last - first]
 
 

@@ -122,8 +122,8 @@ def likelihoods(stroke: RawStroke) -> dict[str, float]:
     """Probability of each movement for a stroke alone, best first; sums to 1.
 
     Names that only widen others ("shoulder to overhead") and variants that the bar's path cannot
-    tell apart ("sumo deadlift") are left to the workout. Squats with the bar on the front and on the
-    back are told apart by where the bar was taken from.
+    tell apart ("sumo deadlift") are left to the workout. Squats with the bar on the front and on
+    the back are told apart by where the bar was taken from.
     """
     left_out = {
         "shoulder to overhead",
