@@ -7,11 +7,13 @@ point is its lowest, which its finish, and where it has come down again.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from repcount.motion import Motion
+from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
 from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, STATES, Zones
@@ -151,6 +153,32 @@ def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[Ra
     return strokes, [stay.rest for stay in stays]
 
 
+# A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor
+# to the hang.
+CLEAR_ST = 0.15
+
+
+def unread_rises(
+    motion: Motion, zones: Zones, strokes: list[RawStroke]
+) -> list[tuple[float, float]]:
+    """Where the bar itself was seen to go up clearly and no stroke was read: from and to, s."""
+    if len(motion.time_s) < 30 or not (motion.bar_source == 2).any():
+        return []
+    body = Body(motion, zones)
+    turns = turning_points(body.bar, CLEAR_ST)
+    found = []
+    for (low, sign), (high, _) in itertools.pairwise(turns):
+        seen = motion.bar_source[low : high + 1] == 2
+        if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < SEEN:
+            continue
+        if (body.state[low : high + 1] == FREE).mean() > 1 - SEEN:
+            continue
+        begin, end = body.second(low), body.second(high)
+        if not any(stroke.low_s < end and begin < stroke.top_s for stroke in strokes):
+            found.append((begin, end))
+    return found
+
+
 def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
     """Strokes with every clean that goes on out of a squat overhead made one with what follows.
 
@@ -248,6 +276,8 @@ class _Parser:
     """Reads the strokes of one stretch [first, last] between two stays on the floor."""
 
     def __init__(self, body: Body, first: int, last: int, from_floor: bool) -> None:
+        # at the film's first moment the smoothed height leans on what comes after alone
+        first = min(first or round(body.motion.rate_hz / BAR_CUTOFF_HZ), last)
         self.body, self.first, self.last = body, first, last
         self.released: int | None = None
         free = np.flatnonzero(body.state[first : last + 1] == FREE)
@@ -506,9 +536,21 @@ class _Parser:
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
         bent = low.zone == HANG and self._bent_over(low, finish)
+        stroke = replace(stroke, flags=(*stroke.flags, *self._cut_off(low, finish)))
         return replace(
             stroke, catch_depth=depth, finished=finished, bent_over=bent, sure_low=low.sure
         )
+
+    def _cut_off(self, low: Node, finish: Node) -> list[str]:
+        """`begun_before` if the film begins in this rise, `goes_on` if it ends in it."""
+        body, flags = self.body, []
+        edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
+        if low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR:
+            flags.append("begun_before")
+        last = len(body.bar) - 1
+        if finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S:
+            flags.append("goes_on")
+        return flags
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
