@@ -548,9 +548,21 @@ class _Parser:
         if low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR:
             flags.append("begun_before")
         last = len(body.bar) - 1
-        if finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S:
+        rising = finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S
+        if rising and not self._stood_before(low, finish):
             flags.append("goes_on")
         return flags
+
+    def _stood_before(self, low: Node, finish: Node) -> bool:
+        """Whether the athlete, or the bar where no body is seen, has come as high as ever before."""
+        near = max(finish.at - round(UPRIGHT_S * self.body.motion.rate_hz), 0)
+        for height in (self.body.motion.shoulder_st, self.body.motion.bar_st):
+            last = height[near : finish.at + 1]
+            last = last[np.isfinite(last)]
+            before = height[: low.at][self.body.state[: low.at] == finish.zone]
+            if len(last) and np.isfinite(before).any():
+                return bool(last[-1] > np.nanmax(before) - STANDS_ST)
+        return False
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
