@@ -448,8 +448,6 @@ def _times(stroke: RawStroke, movement: str) -> tuple[float, float, float]:
         return stroke.start_s, stroke.top_s, stroke.end_s
     start, top, end = stroke.hip_times
     if entry.begins == entry.ends:
-        # hips may be up first: whoever stands has the bar up as well
-        top = max(top, stroke.top_s)
         return start, top, max(end, top)
     # out of a squat with the bar: from the hip's lowest point, top and end from the bar
     return min(start, stroke.top_s), stroke.top_s, stroke.end_s

@@ -554,7 +554,7 @@ class _Parser:
         return flags
 
     def _stood_before(self, low: Node, finish: Node) -> bool:
-        """Whether the athlete, or the bar where no body is seen, has come as high as ever before."""
+        """Whether the athlete, or the bar where no body is seen, is as high as ever before."""
         near = max(finish.at - round(UPRIGHT_S * self.body.motion.rate_hz), 0)
         for height in (self.body.motion.shoulder_st, self.body.motion.bar_st):
             last = height[near : finish.at + 1]
@@ -719,7 +719,22 @@ def _hip_times(body: Body, stroke: RawStroke) -> tuple[float, float, float] | No
     end = line.comes_down(high, height, after)
     if end is None:
         end = stroke.end_s
-    return start, max(stand, start), max(end, stand)
+    stand = max(stand, start, _bar_up(body, body.index(stand), top))
+    return start, stand, max(end, stand)
+
+
+def _bar_up(body: Body, first: int, last: int) -> float:
+    """When, from the place `first` on, the bar has come up to where it first rests, at the latest
+    at `last`: hips may be up before it, and who stands has the bar up as well."""
+    rests = np.flatnonzero(body.line.resting[first : last + 1])
+    if not len(rests):
+        return body.second(last)
+    rest = first + int(rests[0])
+    level = float(np.median(body.bar[rest : rest + body.line.window + 1])) - LEVEL_ST
+    below = np.flatnonzero(body.bar[first : rest + 1] < level)
+    if not len(below):
+        return body.second(first)
+    return first_rise(body.time, body.bar, first + int(below[-1]), rest, level)
 
 
 def zone_name(state: int) -> str:
