@@ -459,7 +459,11 @@ class _Parser:
                 found.append(self._driven_through(low, high, nodes[k + step], nodes[k + step + 1]))
                 k += step
                 continue
-            stroke = self._named(k, step, finish)
+            # a hitch before the descent is no part of the rise
+            lowest = k
+            if low.zone == finish.zone:
+                lowest = min(range(k, k + step, 2), key=lambda place: nodes[place].height)
+            stroke = self._named(lowest, step - (lowest - k), finish)
             if stroke is not None:
                 found.append(stroke)
             k += step
