@@ -545,7 +545,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 hand_height[:] = np.nan
         unknown = np.isfinite(hand_height).mean() < HANDS_KNOWN
         apart_from_hands = not agreeing.any() and (unknown or telling.max() >= TELLING)
-        least = 0.0 if unknown or _one_bar(times, *(end[:, 1] for end in ends), sizes) else PROVEN
+        least = 0.0 if unknown or _one_bar(times, ends[0][:, 1], ends[1][:, 1], sizes) else PROVEN
         own = np.full(len(times), np.nan)
         own_mass = np.zeros(len(times))
         for inside in in_piece:
