@@ -37,7 +37,9 @@ class Movement:
     the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
     a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike.
     `bent_over`: the trunk stays bent, the bar goes up to it. `anywhere`: any stroke of the
-    bar will do, whatever its zones.
+    bar will do, whatever its zones. `from_stand` is how often the bar is taken from a stand for it
+    rather than lifted from the floor, for movements that their path does not tell apart (common
+    practice, no source).
 
     Sources of `finished`: deadlifts, IPF technical rules (erect, knees locked, shoulders back; no
     leaning back needed); cleans, jerks and snatches, IWF Technical and Competition Rules (bar at
@@ -56,6 +58,7 @@ class Movement:
     bent_over: bool = False
     styles: tuple[str, ...] = ()
     anywhere: bool = False
+    from_stand: float | None = None
     finished: str = ""
     also: frozenset[str] = field(default_factory=frozenset)
 
@@ -103,8 +106,12 @@ def _entries() -> tuple[Movement, ...]:
             finished=locked,
             also=frozenset({"strict press", "push press", "push jerk", "split jerk"}),
         ),
-        Movement("front squat", "rack", "rack", squat=True, by_hip=True, finished=stand),
-        Movement("back squat", "back", "back", squat=True, by_hip=True, finished=stand),
+        Movement(
+            "front squat", "rack", "rack", squat=True, by_hip=True, from_stand=0.2, finished=stand
+        ),
+        Movement(
+            "back squat", "back", "back", squat=True, by_hip=True, from_stand=0.98, finished=stand
+        ),
         Movement("overhead squat", "overhead", "overhead", squat=True, by_hip=True, finished=stand),
         Movement("thruster", "rack", "overhead", squat=True, by_hip=True, finished=locked),
         Movement(

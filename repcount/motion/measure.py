@@ -21,6 +21,7 @@ from repcount.motion.filming import filming_notices
 from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
 from repcount.motion.smoothing import runs, smooth
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
+from repcount.wording.numbers import clock
 
 GRID_HZ = 60.0
 # Below this the model itself says "more likely hidden than seen" (logistic output).
@@ -61,7 +62,12 @@ class Motion:
     of the two hands in the picture. `hands_off` is the probability that the hands do not hold the
     bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
-    hard cuts. `metres` is the bar in metres (None: no tracks of it).
+    hard cuts. `metres` is the bar in metres (None: no tracks of it). `own_floor` (m,) is where no
+    body tells the bar's height: `bar_st` is then counted by the plates, in statures of `STATURE_M`,
+    from the bar's own lowest place in that piece, `bar_share` (m,) is where in the picture it is
+    seen (0 its top edge, 1 its bottom edge) and `metre_share` how much of the picture's height a
+    metre takes there. `zone_sure` (m,) is how sure the bar's zones are where its height above the
+    floor was inferred (None: nowhere).
     """
 
     time_s: np.ndarray
@@ -83,6 +89,10 @@ class Motion:
     options: dict
     notices: tuple[Notice, ...] = ()
     metres: BarMetres | None = None
+    own_floor: np.ndarray | None = None
+    bar_share: np.ndarray | None = None
+    metre_share: float = np.nan
+    zone_sure: np.ndarray | None = None
 
     @property
     def rate_hz(self) -> float:
@@ -253,6 +263,60 @@ def _held_line(
     return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
 
 
+# Where a bar is carried against the shoulders: on them, in hanging arms, in locked arms (`reading`
+# has the same), and how far perspective puts an end off that: 0.4 m above or below the camera, a
+# fifth nearer than the shoulders.
+CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
+
+
+# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption); two
+# and a half of them below that a body is somebody's farther away, or wrong.
+SMALLEST_M = 1.40
+
+
+def _too_small(stature_px: np.ndarray, sizes: np.ndarray, plate_mm: float) -> bool:
+    """Whether the body, of `stature_px` (n,), is too small to hold the bar, whose plates have
+    semi-axes `sizes` (n, 2) in pixels: one end nearer than the body, the other farther."""
+    if not np.isfinite(stature_px).any() or not np.isfinite(sizes).any():
+        return False
+    seen = np.isfinite(sizes).any(0)
+    axis_px = float(np.exp(np.log(np.nanmedian(sizes[:, seen], axis=0)).mean()))
+    return float(np.nanmedian(stature_px)) * plate_mm / 2000 / axis_px < SMALLEST_M
+
+
+def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """`values` (n,) also between looks at the pose that lie no further apart than `MAX_GAP_S`."""
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 2:
+        return values
+    after = np.clip(np.searchsorted(times[known], times), 1, len(known) - 1)
+    near = times[known][after] - times[known][after - 1] <= MAX_GAP_S
+    near &= (times >= times[known[0]]) & (times <= times[known[-1]])
+    return np.where(near, np.interp(times, times[known], values[known]), np.nan)
+
+
+def _carried_line(
+    times: np.ndarray, end: np.ndarray, shoulder: np.ndarray, rng: np.random.Generator
+) -> tuple[float, float, int] | None:
+    """The line that brings an end (n,) to the bar's height by the shoulders (n,), and how many
+    samples agree; None if end and shoulders do not move together.
+
+    A bar on the back hides the hands, and from the side its plates do; the shoulders go with it.
+    """
+    moving = _moving(times, end, shoulder)
+    line = _held_line(end[moving], shoulder[moving], rng)
+    if line is None:
+        return None
+    apart = end[moving] - shoulder[moving]
+    agree = np.abs(shoulder[moving] - line[0] * end[moving] - line[1]) < 3 * HANDS_SD_ST
+    carried = np.array(CARRIED_ST)
+    off = float(np.median(apart[agree])) - carried
+    place = int(np.abs(off).argmin())
+    if abs(off[place]) > CARRIED_OFF_ST:
+        return None
+    return line[0], line[1] + float(carried[place]), line[2]
+
+
 def _somebody_else(
     times: np.ndarray, position: np.ndarray, confidence: np.ndarray, place: dict[str, int]
 ) -> np.ndarray:
@@ -385,6 +449,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         )
     grid = np.arange(times[0], times[-1] + 0.5 / GRID_HZ, 1 / GRID_HZ)
 
+    shares = position[:, 1, [place["bar_left"], place["bar_right"]]] / _picture(context["video"])
     shift = tracks["camera_shift"].values.astype(float)
     known = np.isfinite(shift).all(1)
     if known.any():
@@ -490,32 +555,45 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
             if line is not None:
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
+        hands_hidden = False
+        if not agreeing.any() and not _too_small(stature_at, sizes, plate_mm):
+            shoulder = _between_looks(times, height(pair("shoulder")[:, 1]))
+            for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
+                end_height = np.where(weight >= SEEN, height(end[:, 1]), np.nan)
+                line = _carried_line(times, end_height, shoulder, rng)
+                if line is not None:
+                    levels[k] = line[0] * end_height + line[1]
+                    agreeing[k], hands_hidden = line[2], True
+            if hands_hidden:
+                hand_height[:] = np.nan
         unknown = np.isfinite(hand_height).mean() < HANDS_KNOWN
         apart_from_hands = not agreeing.any() and (unknown or telling.max() >= TELLING)
-        by_size = np.full_like(levels, np.nan)
-        if apart_from_hands:
-            least = 0.0 if _one_bar(times, ends[0][:, 1], ends[1][:, 1], sizes) else PROVEN
-            for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
-                for inside in in_piece:
-                    by_size[k, inside] = _by_size(
-                        times[inside],
-                        end[inside, 1],
-                        sizes[inside, k],
-                        weight[inside],
-                        plate_mm / 2000 / STATURE_M,
-                        least,
-                    )
-        body_wrong = bool(np.isfinite(by_size).any())
+        least = 0.0 if unknown or _one_bar(times, ends[0][:, 1], ends[1][:, 1], sizes) else PROVEN
+        own = np.full(len(times), np.nan)
+        own_mass = np.zeros(len(times))
+        for inside in in_piece:
+            if apart_from_hands or not np.isfinite(levels[:, inside]).any():
+                own[inside], own_mass[inside] = _own_height(
+                    times[inside],
+                    np.stack([end[inside, 1] for end in ends]),
+                    sizes[inside].T,
+                    np.stack(trust)[:, inside],
+                    plate_mm / 2000 / STATURE_M,
+                    least,
+                )
+        body_wrong = apart_from_hands and bool(np.isfinite(own).any())
         if body_wrong:
-            levels, hand_height[:] = by_size, np.nan
-            agreeing = np.where(np.isfinite(levels), np.stack(trust), 0.0).sum(1)
+            levels[:], hand_height[:] = np.nan, np.nan
         apart = np.abs(levels[0] - levels[1])
         apart = apart[np.isfinite(apart)]
         if len(apart) and (apart > DISAGREE_ST).mean() > 0.5:
             # one of them is no end of this bar, or was never held long enough to tell its height
             levels[int(np.argmin(agreeing))] = np.nan
         ends_height, mass = _join_ends(levels, np.stack(trust), hand_height)
-        if not body_wrong:
+        by_itself = np.isfinite(own)
+        ends_height = np.where(by_itself, own, ends_height)
+        mass = np.where(by_itself, own_mass, mass)
+        if not body_wrong and not hands_hidden:
             off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         lying = _lies_still(times, ends_height)
         held = np.where((off > 0.5) | lying, np.nan, ankle)
@@ -545,6 +623,9 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         else np.full(len(grid), np.nan)
     )
     body_lost = np.full(len(grid), body_wrong) | _held_all_along(grid, bar, off_curve)
+    own_floor = np.zeros(len(grid), bool)
+    for (a, b), inside in zip(pieces, in_piece, strict=True):
+        own_floor[a:b] = by_itself[inside].any()
     off_curve[body_lost] = np.nan
     if apart_from_hands and not body_wrong and telling.max() >= TELLING:
         context["notices"] += (
@@ -554,12 +635,16 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 "height is unsure; check the reps, and film from 30 to 60 degrees off the front.",
             ),
         )
-    if body_wrong:
+    if own_floor.any():
+        alone = grid[own_floor]
         context["notices"] += (
             Notice(
                 code="body-unread",
-                text="The athlete's body could not be made out, so the reps come from the bar "
-                "alone and movements may be confused; film from 30 to 60 degrees off the front.",
+                text=f"{clock(alone[0])} to {clock(alone[-1])}: the athlete's body could "
+                "not be made out, so the reps come from the bar alone and movements may be "
+                "confused; film from 30 to 60 degrees off the front.",
+                start_s=float(alone[0]),
+                end_s=float(alone[-1]),
             ),
         )
     lost_at = np.interp(times, grid, body_lost.astype(float)) > 0
@@ -590,6 +675,9 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         hands_off=off_curve,
         stature_px=stature,
         pieces=pieces,
+        own_floor=own_floor,
+        bar_share=_seen_at(times, grid, shares, np.stack(trust, 1)),
+        metre_share=_metre_share(sizes, context["video"], plate_mm),
         metres=bar_metres(
             times,
             np.stack(ends, 1),
@@ -603,6 +691,31 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         ),
         **context,
     )
+
+
+def _picture(video: dict[str, Any]) -> float:
+    """The picture's height in pixels, NaN if unknown."""
+    return float(video.get("height") or np.nan)
+
+
+def _seen_at(
+    times: np.ndarray, grid: np.ndarray, shares: np.ndarray, trust: np.ndarray
+) -> np.ndarray:
+    """Where in the picture (m,) the better seen end of the bar is, NaN where unknown."""
+    better = int((np.isfinite(shares) * trust).sum(0).argmax())
+    known = np.isfinite(shares[:, better])
+    if not known.any():
+        return np.full(len(grid), np.nan)
+    return np.interp(grid, times[known], shares[known, better])
+
+
+def _metre_share(sizes: np.ndarray, video: dict[str, Any], plate_mm: float) -> float:
+    """How much of the picture's height a metre takes at the better seen plate; NaN if unknown."""
+    known = np.isfinite(sizes).sum(0)
+    if not known.any():
+        return np.nan
+    radius_px = float(np.nanmedian(sizes[:, int(known.argmax())]))
+    return radius_px / (plate_mm / 2000) / _picture(video)
 
 
 def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
@@ -651,8 +764,6 @@ def _lies(height: np.ndarray) -> bool:
 STATURE_M = 1.75
 # So much trust only an end has that was seen to go with hands (`tracking.bar.UNPROVEN`).
 PROVEN = 0.7
-# Places of rest this near to the lowest one are the floor.
-FLOOR_WITHIN_ST = 0.03
 
 
 # The heights of one bar's two ends go up and down together like this.
@@ -671,31 +782,39 @@ def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.nd
     return bool(np.corrcoef(left[moving], right[moving])[0, 1] > TOGETHER)
 
 
-def _by_size(
+def _own_height(
     times: np.ndarray,
     y: np.ndarray,
-    size: np.ndarray,
+    sizes: np.ndarray,
     trust: np.ndarray,
     radius_st: float,
     least: float,
-) -> np.ndarray:
-    """Height (n,) of an end that went with hands, but not with those that the pose tells: by its
-    plates' size and where it lies. All NaN if it never lies or is trusted less than `least`.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Height (n,) of a bar above its own lowest place by its plates' size, and its trust (n,).
 
-    From the side the plates hide both hands, and the pose makes them up. `y` (n,) and `size` (n,),
-    the semi-axis, in pixels; `trust` (n,); `radius_st` the plates' radius in statures.
+    From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
+    nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
+    (2, n); `radius_st` the plates' radius in statures. An end that is trusted less than `least` all
+    the time says nothing; all NaN if neither does, or nothing was lifted.
     """
-    known = np.isfinite(y) & np.isfinite(size) & (trust >= SEEN)
-    if known.sum() < 20 or np.quantile(trust[known], 0.9) < least:
-        return np.full(len(y), np.nan)
-    above = -np.where(known, y, np.nan) * radius_st / float(np.median(size[known]))
-    rests = np.flatnonzero(_lies_still(times, above) & known)
-    if len(rests) < 20:
-        return np.full(len(y), np.nan)
-    floor = above[rests][above[rests] < np.quantile(above[known], UNDER) + FLOOR_WITHIN_ST]
-    if len(floor) < 20:
-        return np.full(len(y), np.nan)
-    return above - float(np.median(floor)) + radius_st
+    levels = np.full(y.shape, np.nan)
+    for k in (0, 1):
+        known = np.isfinite(y[k]) & np.isfinite(sizes[k]) & (trust[k] >= SEEN)
+        if known.sum() >= 20 and np.quantile(trust[k][known], 0.9) >= least:
+            levels[k] = -np.where(known, y[k], np.nan) * radius_st
+            levels[k] /= float(np.median(sizes[k][known]))
+    apart = levels[0] - levels[1]
+    if np.isfinite(apart).any():
+        levels[1] += float(np.nanmedian(apart))  # nearer and farther, they are ends of one bar
+    elif np.isfinite(levels).any(1).all():
+        levels[int(np.argmin(np.isfinite(levels).sum(1)))] = np.nan
+    joined, mass = _join_ends(levels, trust, np.full(len(times), np.nan))
+    if np.isfinite(joined).sum() < 20:
+        return np.full(len(times), np.nan), mass
+    low, high = np.nanquantile(joined, (UNDER, 1 - UNDER))
+    if high - low < LIFTED_ST:
+        return np.full(len(times), np.nan), mass
+    return joined - low, mass
 
 
 # Set down and taken up again, a bar is still for longer than this.

@@ -110,6 +110,27 @@ def state_probabilities(
     return _shares(forward * backward)
 
 
+def forward_evidence(
+    start: np.ndarray, matrix: np.ndarray, emit: np.ndarray, zone_of: np.ndarray
+) -> np.ndarray:
+    """Log likelihood (h,) of all samples under each of h hypotheses, by the forward recursion.
+
+    `start` (s,) and `matrix` (s, s) as above; `emit` (h, n, z) the log likelihood of each sample in
+    each zone, `zone_of` (s,) the zone of each state.
+    """
+    highest = emit.max(-1, keepdims=True)
+    likelihood = np.exp(emit - highest)
+    total = highest[..., 0].sum(1)
+    now = start * likelihood[:, 0][:, zone_of]
+    for k in range(emit.shape[1]):
+        if k:
+            now = (now @ matrix) * likelihood[:, k][:, zone_of]
+        mass = now.sum(1, keepdims=True)
+        total += np.log(mass[:, 0])
+        now /= mass
+    return np.asarray(total)
+
+
 def _shares(values: np.ndarray) -> np.ndarray:
     """Along the last axis, as shares of their sum."""
     return np.asarray(values / values.sum(-1, keepdims=True))

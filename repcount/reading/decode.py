@@ -24,6 +24,7 @@ from repcount.reading.chains import most_probable_path, state_probabilities
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
 FLOOR, HANG, RACK, OVERHEAD, FREE = range(5)
+HELD = (HANG, RACK, OVERHEAD)
 RATE_HZ = 20.0
 # The plates' radius over a usual stature: 225 mm (IWF, 450 mm discs) of 1.75 m.
 FLOOR_ST = 0.225 / 1.75
@@ -116,6 +117,83 @@ def _box(
     return np.where(np.isfinite(values), np.log(density + OUTLIER), 0.0)
 
 
+# Where a bar is carried standing (Winter 2009, from memory: wrist less half a hand, shoulder, and
+# arm on that), and how far a body, a grip or a bent bar puts them off.
+LOCKOUT_ST, RACK_ST, OVERHEAD_ST = 0.45, 0.82, 1.23
+LEVEL_SD_ST, FLOOR_SD_ST = 0.04, 0.012
+# Sunk with the body the bar is so far below the level, or somewhat further: a squat to hip level
+# with knee takes it down by 0.245 and the trunk's lean (0.08), the deepest by 0.48.
+SUNK_ST, SUNK_SD_ST = 0.38, 0.02
+# A low turn lies so far below the level; else a bar that stays does so at the level, or stalls.
+TURNED_ST, STANDS = 0.10, 0.95
+# Slower than this it stays, statures a second (twice `SLOW_ST_S`).
+STAYS_ST_S = 0.1
+# Speeds of a bar that lies, that a body lifts as it stands up or lowers, that arms and legs pull or
+# press on, and that falls (standard deviations, statures a second; means of 0.3 to 0.8 m/s for
+# deadlifts and squats, peaks of 1.7 m/s for cleans: common figures, from memory).
+LYING_SD_ST_S, BODY_SD_ST_S, ARMS_SD_ST_S, FALLEN_SD_ST_S = 0.15, 0.3, 0.6, 1.0
+# One stay is one witness of its height, however long, and one way of how high it leads: a tenth of
+# each sample at 20 a second. A speed is another after a sixth of a second.
+PLACE_WITNESS, SPEED_WITNESS = 0.1, 0.3
+
+# A place where no bar can be in a zone: an eighth for each sample, tempered so.
+NOWHERE = 1e-9
+
+
+def bell(values: np.ndarray, centre: float | np.ndarray, sd: float | np.ndarray) -> np.ndarray:
+    """Density of a normal distribution at `values`."""
+    return np.exp(-0.5 * ((values - centre) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+
+
+def flat(values: np.ndarray, low: float | np.ndarray, high: float) -> np.ndarray:
+    """Density of a uniform distribution at `values`."""
+    return ((values >= low) & (values <= high)) / (high - low)
+
+
+def _above(values: np.ndarray, low: float | np.ndarray, high: float, edge: float) -> np.ndarray:
+    """Density of a range whose lower end fades with a normal tail of `edge`."""
+    below = np.exp(-0.5 * (np.maximum(low - values, 0.0) / edge) ** 2)
+    return np.asarray(np.where(values <= high, below, 0.0) / (high - low + 1.25 * edge))
+
+
+def alone_emissions(
+    bar_st: np.ndarray, speed_st_s: np.ndarray, floor_st: float | np.ndarray
+) -> np.ndarray:
+    """Log likelihood (..., n, 8) in the order of `ALONE_STATES` of a bar at heights `bar_st`
+    (..., n), moving at `speed_st_s` (n,), over a floor on which it lies at `floor_st`, with no body
+    in sight. The first five are `STATES`, then the low turns in hang, rack and overhead.
+    """
+    slow = np.abs(speed_st_s) < STAYS_ST_S
+    speed = np.nan_to_num(speed_st_s)
+
+    def told(place: np.ndarray, speed_sd: float) -> np.ndarray:
+        witness = (place + NOWHERE) ** PLACE_WITNESS
+        return np.asarray(witness * (bell(speed, 0.0, speed_sd) + OUTLIER) ** SPEED_WITNESS)
+
+    density = np.empty((*bar_st.shape, len(ALONE_STATES)))
+    density[..., FLOOR] = told(bell(bar_st, floor_st, FLOOR_SD_ST), LYING_SD_ST_S)
+    # a zone's level, how far below it the bar turns at least and at most, and how that ends
+    zones = (
+        (HANG, LOCKOUT_ST, 0.0, LOCKOUT_ST - floor_st - 0.03, 0.005),
+        (RACK, RACK_ST, TURNED_ST, SUNK_ST, SUNK_SD_ST),
+        (OVERHEAD, OVERHEAD_ST, TURNED_ST, SUNK_ST, SUNK_SD_ST),
+    )
+    for low_turn, (state, level, least, most, edge) in enumerate(zones, len(STATES)):
+        way = _above(bar_st, level - most, level + 2 * LEVEL_SD_ST, edge)
+        turned = _above(bar_st, level - most, level - least, edge)
+        stands = STANDS * bell(bar_st, level, LEVEL_SD_ST) + (1 - STANDS) * turned
+        density[..., state] = told(np.where(slow, stands, way), BODY_SD_ST_S)
+        density[..., low_turn] = told(np.where(slow, turned, way), BODY_SD_ST_S)
+    # besides riding on a body that stands up, a bar is pulled or pressed from one zone to the next
+    pulled = told(flat(bar_st, floor_st + 0.02, 0.90), ARMS_SD_ST_S)
+    pressed = told(flat(bar_st, RACK_ST, 1.15), ARMS_SD_ST_S)
+    for state, armed in ((HANG, pulled), (len(STATES), pulled), (RACK, pressed)):
+        way = np.maximum(density[..., state], armed)
+        density[..., state] = np.where(slow, density[..., state], way)
+    density[..., FREE] = told(0.3 * flat(bar_st, floor_st + 0.01, 1.4), FALLEN_SD_ST_S)
+    return np.where(np.isfinite(bar_st)[..., None], np.log(np.nan_to_num(density, nan=1.0)), 0.0)
+
+
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
 # Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
@@ -128,7 +206,8 @@ SQUAT_ST = 0.35
 
 
 def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarray:
-    """Log likelihood (n, 5) of what was seen at grid places `index` in each state."""
+    """Log likelihood (n, 5) of what was seen at grid places `index` in each state; (n, 8) in the
+    order of `ALONE_STATES` if part of it is the bar alone."""
     bar = motion.bar_st[index]
     shoulder = _carried_along(motion)[index]
     above = bar - shoulder
@@ -142,10 +221,17 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
     logs[:, FREE] = _box(bar, floor + 0.01, 1.4) + anywhere
     _without_shoulders(logs, bar, shoulder, lifted, floor)
-    logs += _fall(motion, index)
+    if motion.own_floor is not None and motion.own_floor.any():
+        alone = motion.own_floor[index]
+        speed = np.gradient(motion.bar_st)[index] * motion.rate_hz
+        logs = logs[:, ALONE_STATES]
+        logs[alone] = alone_emissions(bar, speed, floor)[alone]
+    logs += _fall(motion, index)[:, ALONE_STATES[: logs.shape[1]]]
     free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
     held = np.log(2 * (1 - free))
-    logs[:, [HANG, RACK, OVERHEAD]] += held[:, None]
+    logs[:, [k for k, state in enumerate(ALONE_STATES[: logs.shape[1]]) if state in HELD]] += held[
+        :, None
+    ]
     # a bar in the air that nobody holds is rare, unless its fall is seen
     told = np.isfinite(bar) & (motion.bar_source[index] == 2)
     logs[:, FREE] += np.log(2 * free) - np.where(told, 0.0, 1.0)
@@ -240,12 +326,16 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
 
 
 # While it bounces a bar is as free as in its fall. The fall ends in a stretch of floor of its own,
-# which lasts longer than the floor between two lifts must: what rises sooner is no lift.
-_LANDED = 5
-_ZONE = {FLOOR: FLOOR, HANG: HANG, RACK: RACK, OVERHEAD: OVERHEAD, FREE: FREE, _LANDED: FLOOR}
+# which lasts longer than the floor between two lifts must: what rises sooner is no lift. Where the
+# bar alone is read, low turns are states of their own, so that a squat is as much of an event as a
+# touch of the floor.
+_LANDED, _BENT, _SUNK, _SUNK_OVERHEAD = range(5, 9)
+ALONE_STATES = (FLOOR, HANG, RACK, OVERHEAD, FREE, HANG, RACK, OVERHEAD)
 # Least visit in sub-states of 1/RATE_HZ: passing through a zone takes at least that long.
 _LEAST = {FLOOR: 2, HANG: 2, RACK: 2, OVERHEAD: 3, FREE: 2, _LANDED: 6}
+_LEAST_ALONE = {**_LEAST, _BENT: 2, _SUNK: 2, _SUNK_OVERHEAD: 2}
 _MEAN_S = {FLOOR: 2.0, HANG: 1.0, RACK: 1.0, OVERHEAD: 1.0, FREE: 0.7, _LANDED: 2.0}
+_MEAN_S |= dict.fromkeys((_BENT, _SUNK, _SUNK_OVERHEAD), 1.0)
 _NEIGHBOURS = {
     FLOOR: {HANG: 1.0},
     HANG: {FLOOR: 0.45, RACK: 0.45, FREE: 0.1},
@@ -253,29 +343,40 @@ _NEIGHBOURS = {
     OVERHEAD: {RACK: 0.9, FREE: 0.1},
     FREE: {_LANDED: 0.9, HANG: 0.1},
     _LANDED: {HANG: 1.0},
+    _BENT: {HANG: 0.5, RACK: 0.4, OVERHEAD: 0.1},
+    _SUNK: {RACK: 0.9, OVERHEAD: 0.1},
+    _SUNK_OVERHEAD: {OVERHEAD: 1.0},
+}
+_NEIGHBOURS_ALONE = {
+    **_NEIGHBOURS,
+    HANG: {FLOOR: 0.35, RACK: 0.2, _BENT: 0.15, _SUNK: 0.1, _SUNK_OVERHEAD: 0.1, FREE: 0.1},
+    RACK: {HANG: 0.1, _BENT: 0.25, OVERHEAD: 0.25, _SUNK: 0.3, FREE: 0.1},
+    OVERHEAD: {RACK: 0.7, _SUNK_OVERHEAD: 0.2, FREE: 0.1},
 }
 # Anything may follow anything when seconds are missing or wrong; but a fall ends in a landing.
 _LEAP = 1e-4
 
 
-def _chain() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sub-states' probability at first, their transition matrix, and each one's zone."""
-    part_of = np.concatenate([np.full(least, part) for part, least in _LEAST.items()])
-    first = {part: int(np.flatnonzero(part_of == part)[0]) for part in _LEAST}
+def chain(alone: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sub-states' probability at first, their transition matrix, and each one's zone; with `alone`
+    its place in `ALONE_STATES`."""
+    least_of, neighbours = (_LEAST_ALONE, _NEIGHBOURS_ALONE) if alone else (_LEAST, _NEIGHBOURS)
+    part_of = np.concatenate([np.full(least, part) for part, least in least_of.items()])
+    first = {part: int(np.flatnonzero(part_of == part)[0]) for part in least_of}
     matrix = np.zeros((len(part_of), len(part_of)))
-    for part, least in _LEAST.items():
+    for part, least in least_of.items():
         last = first[part] + least - 1
         for place in range(first[part], last):
             matrix[place, place + 1] = 1.0
         stay = 1 - 1 / (_MEAN_S[part] * RATE_HZ)
         matrix[last, last] = stay
-        for other in _LEAST:
+        for other in least_of:
             lands = other == (FLOOR if part == FREE else _LANDED)
             leap = 0.0 if lands else _LEAP
             if other != part:
-                share = _NEIGHBOURS[part].get(other, 0.0) + leap
+                share = neighbours[part].get(other, 0.0) + leap
                 matrix[last, first[other]] = (1 - stay) * share
-    zone_of = np.array([_ZONE[int(part)] for part in part_of])
+    zone_of = np.where(part_of > _LANDED, part_of - 1, np.where(part_of == _LANDED, FLOOR, part_of))
     start = (part_of != _LANDED).astype(float)  # nothing was seen to fall before
     return start / start.sum(), matrix / matrix.sum(1, keepdims=True), zone_of
 
@@ -289,12 +390,15 @@ def decode_zones(motion: Motion) -> Zones:
         return Zones(np.zeros(0), np.zeros((0, len(STATES))), np.zeros(0, int), np.zeros(0))
     floor = floor_level(motion, index)
     logs = _emissions(motion, index, floor)
-    start, matrix, zone_of = _chain()
-    emit = logs[:, zone_of]
+    start, matrix, column_of = chain(logs.shape[1] > len(STATES))
+    zone_of = np.array(ALONE_STATES)[column_of]
+    emit = logs[:, column_of]
     with np.errstate(divide="ignore"):
         log_start, log_matrix = np.log(start), np.log(matrix)
     path = most_probable_path(log_start, log_matrix, emit)
     likelihood = np.exp(emit - emit.max(1, keepdims=True))
     posterior = state_probabilities(start, matrix, likelihood)
     probability = np.stack([posterior[:, zone_of == zone].sum(1) for zone in range(len(STATES))], 1)
+    if motion.zone_sure is not None:
+        probability *= motion.zone_sure[index][:, None]
     return Zones(motion.time_s[index], probability, zone_of[path], floor)

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from repcount.motion import Motion
+from repcount.reading.decode import HANG
 from repcount.reading.strokes import RawStroke
 
 # With the ends in sight for so much of a stroke they, not the hands, tell where the bar was.
@@ -20,8 +21,15 @@ ENDS_SHARE = 0.3
 # A hand's own length (0.108 of stature, Winter 2009, from memory): hands on a bar do not shift by
 # more from stroke to stroke; on the way the pose errs by up to twice that (side views).
 HAND_ST = 0.108
-# Of the strokes read from the hands so many must look tied, or none was made with a bar.
-MOST = 0.67
+# How much likelier something is seen with a bar in the hands than without, as logarithms: hands
+# that keep their distance; that do not; that reach down to where a bar lies; that never do; and
+# hips as low as the knees where the hands end at the hips (who squats without a bar lets them
+# hang). Assumptions; what is not seen says nothing.
+TIED, UNTIED = 0.6, -2.8
+REACHED, NEVER_REACHED = 2.6, -1.2
+SQUATTED, DEEP = -3.7, 0.9
+# A workout that was asked for is done with a bar, ten to one; of hands alone nothing is known.
+ASKED = 2.3
 # Hands on a bar that lies: the plates' radius (0.13 of stature) and half as much more, so long.
 LYING_ST, LYING_S = 0.20, 0.2
 # What hands alone are worth in a rep's confidence (scripted attempts without the bar's ends: nine
@@ -29,8 +37,10 @@ LYING_ST, LYING_S = 0.20, 0.2
 HANDS_ALONE = 0.9
 
 
-def with_a_bar(motion: Motion, strokes: list[RawStroke]) -> list[RawStroke]:
-    """The strokes that were made with a bar, those read from the hands alone marked `by_hands`."""
+def with_a_bar(motion: Motion, strokes: list[RawStroke], *, asked: bool = False) -> list[RawStroke]:
+    """The strokes that were made with a bar, those read from the hands alone marked `by_hands`;
+    `asked` if a workout says that a bar is lifted.
+    """
     blind, spans = [], []
     for stroke in strokes:
         first, last = np.searchsorted(motion.time_s, (stroke.low_s, stroke.top_s))
@@ -39,7 +49,7 @@ def with_a_bar(motion: Motion, strokes: list[RawStroke]) -> list[RawStroke]:
             continue
         apart = motion.hands_apart_st[piece]
         apart = apart[np.isfinite(apart)]
-        middle, width = np.nan, np.inf
+        middle, width = np.nan, np.nan
         if len(apart) >= 5:
             low, middle, high = np.quantile(apart, (0.05, 0.5, 0.95))
             width = float(high - low)
@@ -48,14 +58,19 @@ def with_a_bar(motion: Motion, strokes: list[RawStroke]) -> list[RawStroke]:
     if not blind:
         return strokes
     middles = np.array([middle for middle, _ in spans])
-    seen = middles[np.isfinite(middles)]
-    usual = float(np.median(seen)) if len(seen) else np.nan
+    seen = np.isfinite(middles)
+    usual = float(np.median(middles[seen])) if seen.any() else np.nan
     tied = np.array(
         [width < 2 * HAND_ST and abs(middle - usual) < HAND_ST for middle, width in spans]
-    )
+    )[seen]
     low = (motion.bar_st < LYING_ST) & (motion.bar_source > 0)
     reached = low.sum() > LYING_S * motion.rate_hz
-    drop = {id(stroke) for stroke in blind} if tied.mean() < MOST or not reached else set()
+    odds = REACHED if reached else NEVER_REACHED
+    odds += ASKED if asked else 0.0
+    odds += float(np.where(tied, TIED, UNTIED).mean()) if len(tied) else 0.0
+    squatted = [stroke.ends == HANG and stroke.depth > DEEP for stroke in blind]
+    odds += SQUATTED * float(np.mean(squatted))
+    drop = {id(stroke) for stroke in blind} if odds < 0 else set()
     marked = {id(stroke) for stroke in blind}
     return [
         replace(stroke, flags=(*stroke.flags, "by_hands")) if id(stroke) in marked else stroke

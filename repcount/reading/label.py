@@ -98,6 +98,13 @@ def style(stroke: RawStroke, movement: Movement) -> float:
     return dip * rebend * (split if movement.name == "split jerk" else 1 - split)
 
 
+def taken(stroke: RawStroke, movement: Movement) -> float:
+    """How well the place that the bar was taken from fits a movement, 0 to 1."""
+    if movement.from_stand is None:
+        return 1.0
+    return 1 - movement.from_stand if stroke.lifted else movement.from_stand
+
+
 def styles(stroke: RawStroke, movement: Movement) -> dict[str, float]:
     """Probability of each style of a movement for a stroke, best first; empty if it has none.
 
@@ -115,19 +122,19 @@ def likelihoods(stroke: RawStroke) -> dict[str, float]:
     """Probability of each movement for a stroke alone, best first; sums to 1.
 
     Names that only widen others ("shoulder to overhead") and variants that the bar's path cannot
-    tell apart ("sumo deadlift", "back squat") are left to the workout.
+    tell apart ("sumo deadlift") are left to the workout. Squats with the bar on the front and on
+    the back are told apart by where the bar was taken from.
     """
     left_out = {
         "shoulder to overhead",
         "sumo deadlift",
         "sumo deadlift high pull",
         "bent-over row",
-        "back squat",
         "cluster",
         "other bar movement",
     }
     raw = {
-        name: fits(stroke, movement) * max(style(stroke, movement), 0.01)
+        name: fits(stroke, movement) * max(style(stroke, movement), 0.01) * taken(stroke, movement)
         for name, movement in CATALOGUE.items()
         if name not in left_out
     }

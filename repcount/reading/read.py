@@ -35,6 +35,7 @@ from repcount.attempt.records import (
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.align import Pairing, align, expand
+from repcount.reading.alone import grounded
 from repcount.reading.decode import (
     FLOOR,
     FREE,
@@ -50,12 +51,21 @@ from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style, styles
 from repcount.reading.metres import bar_measures, fall_measures, metre_notices
 from repcount.reading.rests import RawRest
-from repcount.reading.strokes import RawStroke, find_strokes, joined, past_the_rack
+from repcount.reading.strokes import (
+    RawStroke,
+    find_strokes,
+    joined,
+    past_the_rack,
+    unread_rises,
+)
 from repcount.video.sound import Tone, signal_onsets
+from repcount.wording.numbers import clock
 
 HOLD_S = 1.5
 # What a stroke is worth that the bar tells alone, the body unseen.
 UNSEEN_BODY = 0.7
+# What the bar alone is worth at most, as for the hands alone (an assumption).
+BAR_ALONE = 0.94
 # How often a rep is right whose evidence multiplies to so much: the parts of a rep's certainty are
 # no independent witnesses, their product is far too cautious. From simulated attempts at the
 # measured noise and at twice it, seeds 1000 to 1239 and 2000 to 2089, made monotone.
@@ -85,9 +95,10 @@ def read_attempt(
     not. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
     found again.
     """
+    motion = grounded(motion)
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
-    strokes = with_a_bar(motion, strokes)
+    strokes = with_a_bar(motion, strokes, asked=workout is not None)
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
     )
@@ -105,6 +116,9 @@ def read_attempt(
             for stroke in strokes
             if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
         ]
+    unread = unread_rises(motion, zones, strokes)
+    unread += [(one.start_s, one.top_s) for one in strokes if "goes_on" in one.flags]
+    strokes = [_by_bar(motion, one) for one in strokes if "goes_on" not in one.flags]
     ids = _kept_ids(
         "r",
         [stroke.top_s for stroke in strokes],
@@ -117,7 +131,7 @@ def read_attempt(
     )
     begun = _begun(motion, zones)
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)
-    notices += _sight(strokes, begun)
+    notices += [*_sight(strokes, begun), *_unread(motion, unread)]
     looks = [likelihoods(stroke) for stroke in strokes]
     reps, failed = _reps(strokes, looks, ids, pairings, workout)
     _doubt_last(reps, rests, workout)
@@ -183,6 +197,36 @@ def _begun(motion: Motion, zones: Zones) -> bool:
     lifted = np.isin(zones.path[first], (HANG, RACK, OVERHEAD))
     seen = np.isfinite(motion.bar_st[: round(motion.rate_hz)])
     return bool(len(lifted) and lifted.mean() > 0.5 and seen.mean() > 0.5)
+
+
+def _by_bar(motion: Motion, stroke: RawStroke) -> RawStroke:
+    """The stroke, marked if the bar alone tells of it."""
+    if motion.own_floor is None:
+        return stroke
+    first, last = np.searchsorted(motion.time_s, (stroke.low_s, stroke.top_s))
+    if not motion.own_floor[first : last + 1].any():
+        return stroke
+    return replace(stroke, flags=(*stroke.flags, "by_bar"))
+
+
+def _unread(motion: Motion, unread: list[tuple[float, float]]) -> list[Notice]:
+    """That the bar went up where no rep was read, and when."""
+    if not unread:
+        return []
+    unread = sorted(unread)
+    when = ", ".join(f"{clock(begin)} to {clock(end)}" for begin, end in unread[:4])
+    more = f" and {len(unread) - 4} times more" if len(unread) > 4 else ""
+    cut = unread[-1][1] > motion.time_s[-1] - NEAR_END_S
+    ends = " The film ends in the last of them." if cut else ""
+    return [
+        Notice(
+            code="rise-unread",
+            text=f"{when}{more}: the bar goes up and no rep was read there; reps may be missing."
+            f"{ends}",
+            start_s=unread[0][0],
+            end_s=unread[-1][1],
+        )
+    ]
 
 
 def _sight(strokes: Sequence[RawStroke], begun: bool) -> list[Notice]:
@@ -462,6 +506,10 @@ def _reps(
         confidence = _stated(confidence)
         if "by_hands" in flags:
             confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
+        if "by_bar" in flags:
+            # no other evidence says which zones these are
+            sure = BAR_ALONE * stroke.zone_confidence
+            confidence, told = min(confidence, sure), min(told, sure)
         if told < CHECK_BELOW or "driven_through" in flags:
             # whether it stood in between is a matter of a few pictures: someone should look
             flags.append("check")

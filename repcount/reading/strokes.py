@@ -7,11 +7,13 @@ point is its lowest, which its finish, and where it has come down again.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from repcount.motion import Motion
+from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
 from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, STATES, Zones
@@ -62,9 +64,10 @@ CAUGHT_ST = 0.10
 KNEE_ST = 0.285
 # Three times the noise of a bar's ends.
 NOISE_ST = 0.012
-# The deepest squat takes hip and bar down by no more than from standing to sitting on the heels:
-# hip to ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness.
-DEEPEST_ST = 0.40
+# The deepest squat takes the hip down by no more than from standing to sitting on the heels: hip to
+# ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness, 0.40; the
+# trunk leaning by 45 degrees takes the shoulders down by 0.288 * (1 - cos 45) more.
+DEEPEST_ST = 0.48
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -98,7 +101,8 @@ class RawStroke:
     `body_share` are how much of the stroke bar and shoulders were seen, `low_share` the shoulders
     about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
     of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
-    `sure_low`: the bar's height leaves no other zone for the lowest point.
+    `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: the bar was
+    lifted from the floor before, in this film.
     """
 
     begins: int
@@ -128,6 +132,7 @@ class RawStroke:
     caught_s: float | None = None
     bent_over: bool = False
     sure_low: bool = False
+    lifted: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -142,7 +147,36 @@ def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[Ra
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
+    lying = [stay.rest.end_s for stay in stays]
+    up = min([*lying, *[one.top_s for one in strokes if one.begins < RACK]], default=np.inf)
+    strokes = [replace(one, lifted=one.top_s >= up) for one in strokes]
     return strokes, [stay.rest for stay in stays]
+
+
+# A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor
+# to the hang.
+CLEAR_ST = 0.15
+
+
+def unread_rises(
+    motion: Motion, zones: Zones, strokes: list[RawStroke]
+) -> list[tuple[float, float]]:
+    """Where the bar itself was seen to go up clearly and no stroke was read: from and to, s."""
+    if len(motion.time_s) < 30 or not (motion.bar_source == 2).any():
+        return []
+    body = Body(motion, zones)
+    turns = turning_points(body.bar, CLEAR_ST)
+    found = []
+    for (low, sign), (high, _) in itertools.pairwise(turns):
+        seen = motion.bar_source[low : high + 1] == 2
+        if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < SEEN:
+            continue
+        if (body.state[low : high + 1] == FREE).mean() > 1 - SEEN:
+            continue
+        begin, end = body.second(low), body.second(high)
+        if not any(stroke.low_s < end and begin < stroke.top_s for stroke in strokes):
+            found.append((begin, end))
+    return found
 
 
 def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
@@ -242,6 +276,8 @@ class _Parser:
     """Reads the strokes of one stretch [first, last] between two stays on the floor."""
 
     def __init__(self, body: Body, first: int, last: int, from_floor: bool) -> None:
+        # at the film's first moment the smoothed height leans on what comes after alone
+        first = min(first or round(body.motion.rate_hz / BAR_CUTOFF_HZ), last)
         self.body, self.first, self.last = body, first, last
         self.released: int | None = None
         free = np.flatnonzero(body.state[first : last + 1] == FREE)
@@ -397,7 +433,18 @@ class _Parser:
         level = self.body.level.get(node.zone)
         if level is None or node.zone == OVERHEAD:
             return False
-        return node.height > level + BEYOND_ST + self.body.slack[node.zone]
+        return self._beyond(node) > BEYOND_ST + self.body.slack[node.zone]
+
+    def _beyond(self, node: Node) -> float:
+        """How far a maximum lies above where the bar is carried.
+
+        Arms pull or press a bar away from the shoulders: where these rise as far, it is the athlete
+        who stands higher than was thought.
+        """
+        body = self.body
+        above = node.height - body.level[node.zone]
+        carried = body.level[node.zone] - body.stand_shoulder
+        return float(np.fmin(above, node.height - body.motion.shoulder_st[node.at] - carried))
 
     def strokes(self) -> list[RawStroke]:
         nodes, found = self.nodes, []
@@ -412,7 +459,11 @@ class _Parser:
                 found.append(self._driven_through(low, high, nodes[k + step], nodes[k + step + 1]))
                 k += step
                 continue
-            stroke = self._named(k, step, finish)
+            # a hitch before the descent is no part of the rise
+            lowest = k
+            if low.zone == finish.zone:
+                lowest = min(range(k, k + step, 2), key=lambda place: nodes[place].height)
+            stroke = self._named(lowest, step - (lowest - k), finish)
             if stroke is not None:
                 found.append(stroke)
             k += step
@@ -454,6 +505,8 @@ class _Parser:
         # short of the carrying height, or (negative) beyond it, by more than it may be off
         short = body.level.get(finish.zone, finish.height) - finish.height
         slack = body.slack.get(finish.zone, 0.0)
+        if short < 0 and finish.zone in body.level:
+            short = min(-self._beyond(finish), 0.0)
         short = np.sign(short) * max(abs(short) - slack, 0.0)
         rise = finish.height - low.height
         finished = True
@@ -487,9 +540,33 @@ class _Parser:
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
         bent = low.zone == HANG and self._bent_over(low, finish)
+        stroke = replace(stroke, flags=(*stroke.flags, *self._cut_off(low, finish)))
         return replace(
             stroke, catch_depth=depth, finished=finished, bent_over=bent, sure_low=low.sure
         )
+
+    def _cut_off(self, low: Node, finish: Node) -> list[str]:
+        """`begun_before` if the film begins in this rise, `goes_on` if it ends in it."""
+        body, flags = self.body, []
+        edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
+        if low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR:
+            flags.append("begun_before")
+        last = len(body.bar) - 1
+        rising = finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S
+        if rising and not self._stood_before(low, finish):
+            flags.append("goes_on")
+        return flags
+
+    def _stood_before(self, low: Node, finish: Node) -> bool:
+        """Whether the athlete, or the bar where no body is seen, is as high as ever before."""
+        near = max(finish.at - round(UPRIGHT_S * self.body.motion.rate_hz), 0)
+        for height in (self.body.motion.shoulder_st, self.body.motion.bar_st):
+            last = height[near : finish.at + 1]
+            last = last[np.isfinite(last)]
+            before = height[: low.at][self.body.state[: low.at] == finish.zone]
+            if len(last) and np.isfinite(before).any():
+                return bool(last[-1] > np.nanmax(before) - STANDS_ST)
+        return False
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
@@ -646,7 +723,22 @@ def _hip_times(body: Body, stroke: RawStroke) -> tuple[float, float, float] | No
     end = line.comes_down(high, height, after)
     if end is None:
         end = stroke.end_s
-    return start, max(stand, start), max(end, stand)
+    stand = max(stand, start, _bar_up(body, body.index(stand), top))
+    return start, stand, max(end, stand)
+
+
+def _bar_up(body: Body, first: int, last: int) -> float:
+    """When, from the place `first` on, the bar has come up to where it first rests, at the latest
+    at `last`: hips may be up before it, and who stands has the bar up as well."""
+    rests = np.flatnonzero(body.line.resting[first : last + 1])
+    if not len(rests):
+        return body.second(last)
+    rest = first + int(rests[0])
+    level = float(np.median(body.bar[rest : rest + body.line.window + 1])) - LEVEL_ST
+    below = np.flatnonzero(body.bar[first : rest + 1] < level)
+    if not len(below):
+        return body.second(first)
+    return first_rise(body.time, body.bar, first + int(below[-1]), rest, level)
 
 
 def zone_name(state: int) -> str:

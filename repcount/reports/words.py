@@ -32,6 +32,8 @@ FLAGS = {
     "top_only": "only its top was given by hand",
     "pick_up": "lifted to go on",
     "by_hands": "read from the hands alone, the bar's ends were not seen",
+    "by_bar": "read from the bar alone, the athlete's body could not be made out",
+    "begun_before": "the film begins in the middle of it",
     "not_erect": "may not stand fully erect",
     "not_locked_out": "arms may not be locked overhead",
     "not_deep": "hip may not be below the knee",

@@ -66,7 +66,7 @@ ELSEWHERE = frozenset(
 )
 MODES = ("alone", "asked")
 # What makes tracks of pixels; a change of anything else leaves kept tracks as they are.
-TRACKED_BY = ("tracking/*.py", "footage.py", "containers.py", "sound.py", "tracks.py")
+TRACKED_BY = ("tracking/*.py", "video/*.py")
 
 
 class Clip(BaseModel):
