@@ -93,6 +93,59 @@ def paste_things(
     return out, tags
 
 
+def paste_in_front(rng: np.random.Generator, picture: Picture) -> tuple[Picture, NDArray[np.bool_]]:
+    """The uprights of a rack between camera and athlete, a caption over the picture; and where
+    they cover it (h, w)."""
+    size = picture.shape[0]
+    layer, covered = picture.copy(), np.zeros(picture.shape[:2], np.uint8)
+    if rng.random() < 0.12:
+        _paste_uprights(rng, layer, covered)
+    if rng.random() < 0.08:
+        low = rng.uniform(0, 0.85, 2) * size
+        high = low + rng.uniform(0.08, 0.5) * size * np.array([1.0, rng.uniform(0.1, 0.5)])
+        corners = [(int(low[0]), int(low[1])), (int(high[0]), int(high[1]))]
+        text = "".join(LETTERS[i] for i in rng.integers(0, len(LETTERS), int(rng.integers(3, 12))))
+        scale = float(high[1] - low[1]) / 40
+        if rng.random() < 0.6:
+            cv2.rectangle(layer, corners[0], corners[1], _colour(rng), -1)
+            cv2.rectangle(covered, corners[0], corners[1], 1, -1)
+        at = (corners[0][0] + 2, corners[1][1] - 2)
+        width, font = max(1, int(scale * 2)), int(rng.integers(0, 7))
+        cv2.putText(layer, text, at, font, scale, _colour(rng), width, cv2.LINE_AA)
+        cv2.putText(covered, text, at, font, scale, 1, width)
+    return layer, covered > 0
+
+
+def _paste_uprights(rng: np.random.Generator, layer: Picture, covered: Picture) -> None:
+    """One or two posts, with holes or without, lighter on one side; now and then a crossbar."""
+    size = layer.shape[0]
+    width = int(rng.uniform(0.012, 0.05) * size)
+    lean, foot = float(rng.normal() * 0.02) * size, float(rng.uniform(0.6, 1.05)) * size
+    top = float(rng.uniform(-0.1, 0.35)) * size
+    base = np.array(_colour(rng), float)
+    ramp = np.linspace(float(rng.uniform(0.5, 1.0)), float(rng.uniform(0.9, 1.4)), width + 1)
+    first = float(rng.uniform(0, 1)) * size
+    apart = float(rng.uniform(0.2, 0.5)) * size
+    posts = [first] if rng.random() < 0.4 else [first, first + apart]
+    for x in posts:
+        for k, shade in enumerate(ramp):
+            ends = [(int(x + k), int(top)), (int(x + k + lean), int(foot))]
+            colour = [int(v) for v in np.clip(base * shade, 0, 255)]
+            cv2.line(layer, ends[0], ends[1], colour, 1)
+            cv2.line(covered, ends[0], ends[1], 1, 1)
+        if rng.random() < 0.5:
+            step, hole = float(rng.uniform(1.2, 3.0)) * width, max(1, width // 5)
+            dark = [int(v) for v in np.clip(base * 0.3, 0, 255)]
+            for y in np.arange(top, foot, max(step, 4.0)):
+                at = (int(x + width / 2 + lean * (y - top) / (foot - top)), int(y))
+                cv2.circle(layer, at, hole, dark, -1, cv2.LINE_AA)
+    if len(posts) == 2 and rng.random() < 0.4:
+        y = float(rng.uniform(max(top, 0.0), min(foot, size)))
+        corners = [(int(first), int(y)), (int(first + apart), int(y + width))]
+        cv2.rectangle(layer, corners[0], corners[1], [int(v) for v in base], -1)
+        cv2.rectangle(covered, corners[0], corners[1], 1, -1)
+
+
 def _colour(rng: np.random.Generator) -> list[int]:
     dark = rng.random() < 0.5
     return [int(v) for v in rng.integers(0, 60 if dark else 256, 3)]
@@ -197,12 +250,32 @@ def spoil(rng: np.random.Generator, picture: Picture, inside: NDArray[np.bool_])
         grain = float(rng.uniform(0, 0.03) if rng.random() < 0.75 else rng.uniform(0.03, 0.09))
         levels += rng.normal(size=levels.shape).astype(np.float32) * grain
     out = (np.clip(levels, 0, 1) * 255 + 0.5).astype(np.uint8)
-    if rng.random() < 0.5:
+    if rng.random() < 0.25:  # as phones sharpen: halos at the edges
+        soft = cv2.GaussianBlur(out, (0, 0), float(rng.uniform(0.6, 2.0)))
+        more = float(rng.uniform(0.3, 1.6))
+        out = cv2.addWeighted(out, 1 + more, soft, -more, 0).astype(np.uint8, copy=False)
+    kind = rng.random()
+    if kind < 0.4:
         out = _compressed(rng, out)
+    elif kind < 0.55:
+        out = _filmed(rng, out)
     if rng.random() < 0.05:
         out = out.copy()
         _paste_writing(rng, out)
     return np.where(inside[..., None], out, np.uint8(PAD_LEVEL))
+
+
+def _filmed(rng: np.random.Generator, picture: Picture) -> Picture:
+    """As a film of a low rate: coarse blocks, colours at half the size, edges of blocks smoothed
+    as the filter in the loop of H.264 does (ITU-T H.264, 8.7), and that twice."""
+    for _ in range(int(rng.integers(1, 3))):
+        quality = int(rng.integers(8, 45))
+        chroma = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420]
+        _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality, *chroma])
+        picture = cv2.imdecode(data, cv2.IMREAD_COLOR).astype(np.uint8, copy=False)
+        spread = float(rng.uniform(10, 30))
+        picture = cv2.bilateralFilter(picture, 5, spread, 2.0).astype(np.uint8, copy=False)
+    return picture
 
 
 def _compressed(rng: np.random.Generator, picture: Picture) -> Picture:

@@ -3,13 +3,15 @@
     python -m models.train_bar.evaluate rooms 14
     python -m models.train_bar.evaluate drawn 480 --first 700000
     python -m models.train_bar.evaluate packed OUT/check.npz
+    python -m models.train_bar.evaluate photos FOLDER
     python -m models.train_bar.evaluate real FOLDER
 
 rooms: pictures of as many rooms that were not trained on, as drawn, by a good camera; drawn:
 pictures of `sample_clips.render.dataset`, another generator than the one trained on; packed:
-pictures that a training run kept to measure on, spoiled as those it learned from; real: a folder of
-real clips with `stills/` and `bar_track/` as the tests use it. Nothing here chooses a threshold or
-trains.
+pictures that a training run kept to measure on, spoiled as those it learned from; photos: the
+photographs that `photo_marks.json` holds back from training; real: a folder of real clips with
+`stills/` and `bar_track/` as the tests use it. Rooms, packed and photos also say how often an end
+given with a confidence is within NEAR. Nothing here chooses a threshold or trains.
 """
 
 from __future__ import annotations
@@ -18,19 +20,22 @@ import argparse
 import csv
 import json
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from models.train_bar.crops import CROP_PX, STORE_PX
+from models.train_bar.crops import CROP_PX, SIDE_ST, STORE_PX
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting, athlete_box
 
 SEEN, UNSEEN = 0.12, 0.02
 TRUNK_ST = 0.28  # Person.size_px over stature
 ROOM_SEED = 6_000_000  # far from those of `train`
+NEAR = 0.25  # plate diameters: an end given as near as this is right
+BARE_PX = 3.0  # semi-axes below this, in a crop, are those of a bare bar's sleeve
+PLATE_M, STATURE_M = 0.225, 1.76  # a bare bar's errors are told in plates of 0.45 m
 
 
 @dataclass
@@ -41,6 +46,7 @@ class Tally:
     wanted: int = 0
     absent: int = 0
     false: int = 0
+    said: list[tuple[float, bool]] = field(default_factory=list)  # confidence, and whether right
 
     @classmethod
     def new(cls) -> Tally:
@@ -64,14 +70,29 @@ def score(
 ) -> None:
     for side in (0, 1):
         confident = found.confidence[side] >= CONFIDENT
+        miss = float(np.hypot(*(found.ends_px[side] - ends[side])) / (2 * semi[side]))
+        right = bool(visible[side] > 0 and miss < NEAR)
+        tally.said.append((float(found.confidence[side]), right))
         if visible[side] >= SEEN:
             tally.wanted += 1
             if confident:
-                miss = np.hypot(*(found.ends_px[side] - ends[side])) / (2 * semi[side])
-                tally.errors.append(float(miss))
+                tally.errors.append(miss)
         elif visible[side] < UNSEEN:
             tally.absent += 1
             tally.false += bool(confident)
+
+
+def reliability(tallies: Iterable[Tally]) -> None:
+    """Print, by tenths of the confidence, its mean and how many ends are right."""
+    said = np.array([one for tally in tallies for one in tally.said])
+    tenth = np.minimum((said[:, 0] * 10).astype(int), 9)
+    for k in range(10):
+        here = said[tenth == k]
+        if len(here):
+            print(
+                f"confidence {k / 10:.1f} to {(k + 1) / 10:.1f}: {len(here)} ends, mean "
+                f"{here[:, 0].mean():.2f}, within {NEAR} {here[:, 1].mean():.2f}"
+            )
 
 
 Row = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, int]
@@ -98,7 +119,8 @@ def rooms(count: int) -> Iterator[Row]:
 
 def by_state(rows: Iterator[Row], grey: bool) -> None:
     """Errors by the state of the bar; false ends where there is no bar."""
-    net, tallies = BarNet(), {name: Tally.new() for name in ("held", "lying", "falling", "none")}
+    names = ("held", "lying", "falling", "none", "bare")
+    net, tallies = BarNet(), {name: Tally.new() for name in names}
     margin = (STORE_PX - CROP_PX) / 2
     box = (margin, margin, STORE_PX - margin, STORE_PX - margin)
     for picture, ends, semi, visible, state in rows:
@@ -109,9 +131,33 @@ def by_state(rows: Iterator[Row], grey: bool) -> None:
             inside = ((ends > margin) & (ends < STORE_PX - margin)).all(1)
         unsure = np.where(visible > UNSEEN, (SEEN + UNSEEN) / 2, 0.0)
         seen = np.where(inside, visible, unsure)
-        score(list(tallies.values())[state], net.find(picture, box), ends, semi, seen)
+        bare = bool((semi < BARE_PX).any())
+        if bare:
+            semi = np.full(2, PLATE_M / STATURE_M / SIDE_ST * CROP_PX)
+        name = "bare" if bare else names[state]
+        score(tallies[name], net.find(picture, box), ends, semi, seen)
     for name, tally in tallies.items():
         print(f"{name}: {tally.line()}")
+    reliability(tallies.values())
+
+
+def photos(folder: Path, grey: bool) -> None:
+    """The photographs held back, in the squares that the marks name."""
+    from models.train_bar.photos import load
+
+    net, tallies = BarNet(), {name: Tally.new() for name in ("plates", "bare bars")}
+    for one in load(folder):
+        if not one.held_back:
+            continue
+        picture = cv2.cvtColor(one.picture, cv2.COLOR_RGB2GRAY) if grey else one.picture
+        bare = bool(one.bare.any())
+        side = float(one.square[2] - one.square[0])
+        semi = np.full(2, PLATE_M / STATURE_M / SIDE_ST * side) if bare else one.semi_axis
+        tally = tallies["bare bars" if bare else "plates"]
+        score(tally, net.find(picture, one.square), one.ends, semi, one.visible)
+    for name, tally in tallies.items():
+        print(f"{name}: {tally.line()}")
+    reliability(tallies.values())
 
 
 def drawn(count: int, first: int, grey: bool) -> None:
@@ -325,7 +371,7 @@ def _show(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("what", choices=("rooms", "drawn", "packed", "real"))
+    parser.add_argument("what", choices=("rooms", "drawn", "packed", "photos", "real"))
     parser.add_argument("source", help="how many pictures, a file, a folder")
     parser.add_argument("--first", type=int, default=900_000, help="first seed of drawn pictures")
     parser.add_argument("--show", type=Path, help="folder for real pictures with marks")
@@ -336,6 +382,8 @@ def main() -> None:
         drawn(int(options.source), options.first, options.grey)
     elif options.what == "rooms":
         by_state(rooms(int(options.source)), options.grey)
+    elif options.what == "photos":
+        photos(Path(options.source), options.grey)
     elif options.what == "packed":
         by_state(packed(Path(options.source)), options.grey)
     else:

@@ -10,11 +10,21 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from models.train_bar.crops import AXIS_UNIT_PX, CELL_PX, CROP_PX, LEVELS, PAD_LEVEL, STORE_PX
+from models.train_bar.crops import (
+    AXIS_UNIT_PX,
+    CELL_PX,
+    CROP_PX,
+    LEVELS,
+    PAD_LEVEL,
+    SIDE_ST,
+    STORE_PX,
+)
 
 CELLS = CROP_PX // CELL_PX
 SPREAD_CELLS = 1.1  # standard deviation of an end's target heat
 NEAR_CELLS = 2.5  # offsets and sizes are learnt this near to an end
+BARE_PX = 3.0  # semi-axes below this are those of a bare bar's sleeve
+PLATE_PX = 0.225 / 1.76 / SIDE_ST * CROP_PX  # radius of a plate of 0.45 m beside an athlete of 1.76
 SEEN, UNSEEN = 0.12, 0.02  # share of a face: from here it is to be found, up to here it is not
 
 
@@ -156,17 +166,21 @@ def decoded(maps: Tensor) -> tuple[Tensor, Tensor, Tensor]:
 def report(
     ends: Tensor, axis: Tensor, confidence: Tensor, batch: Batch, least: float
 ) -> dict[str, float]:
-    """Errors in plate diameters over ends that are to be found; wrong ends; by state."""
+    """Errors in plate diameters over ends that are to be found; wrong ends; by state. With a bare
+    bar the diameter is that of a plate of 0.45 m."""
     out: dict[str, float] = {}
     wanted = (batch.visible >= SEEN) & (batch.ends > 0).all(-1) & (batch.ends < CROP_PX).all(-1)
-    error = (ends - batch.ends).norm(dim=-1) / (2 * batch.semi_axis)
+    bare = batch.semi_axis < BARE_PX
+    radius = torch.where(bare, torch.full_like(batch.semi_axis, PLATE_PX), batch.semi_axis)
+    error = (ends - batch.ends).norm(dim=-1) / (2 * radius)
     size = (axis / batch.semi_axis).log().abs()
     found = confidence >= least
     for name, rows in (
-        ("all", batch.state >= 0), ("held", batch.state == 0), ("lying", batch.state == 1),
-        ("falling", batch.state == 2),
+        ("all", batch.state[:, None] >= 0), ("held", batch.state[:, None] == 0),
+        ("lying", batch.state[:, None] == 1), ("falling", batch.state[:, None] == 2),
+        ("bare", bare),
     ):  # fmt: skip
-        w = wanted & rows[:, None]
+        w = wanted & rows
         e = error[w & found]
         if not w.any() or not len(e):
             continue
@@ -177,7 +191,8 @@ def report(
         out[f"{name}_wrong"] = int((e > 0.25).sum()) / len(e)
         out[f"{name}_size"] = float(size[w & found].median())
     none = batch.state == 3
-    out["none_false"] = float(found[none].float().mean())
+    if none.any():
+        out["none_false"] = float(found[none].float().mean())
     hidden = (batch.visible < UNSEEN) & (batch.state != 3)[:, None]
     out["hidden_false"] = float(found[hidden].float().mean())
     out["ends"] = float(wanted.sum())

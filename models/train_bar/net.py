@@ -9,6 +9,8 @@ much of the face is seen (logits).
 from __future__ import annotations
 
 import io
+from pathlib import Path
+from typing import Any
 
 import torch
 from torch import Tensor, nn
@@ -77,6 +79,49 @@ class BarNetwork(nn.Module):
             y = F.interpolate(y, scale_factor=2.0, mode="nearest") + self.lateral[k](sides[k])
             y = self.merge[k](y)
         return self.head(y)
+
+
+@torch.no_grad()
+def restore(net: BarNetwork, path: Path, pictures: Tensor) -> None:
+    """Put the weights of an ONNX file that `onnx_bytes` wrote into `net`. There the batch norms are
+    folded away; here each gets back the mean and spread that it sees on `pictures`, so that on them
+    the network answers as the file does."""
+    import onnx
+    from onnx import numpy_helper
+
+    stored = {
+        one.name: torch.from_numpy(numpy_helper.to_array(one).copy())
+        for one in onnx.load(str(path)).graph.initializer
+    }
+    net.head.weight.copy_(stored["head.weight"])
+    net.head.bias.copy_(stored["head.bias"])
+    hooks = []
+    for name, module in net.named_modules():
+        if isinstance(module, Conv):
+            module.conv.weight.copy_(stored[f"{name}.conv.weight"])
+            bias = stored[f"{name}.conv.bias"].to(module.conv.weight.device)
+            hooks.append(module.norm.register_forward_pre_hook(_fitted(bias)))
+    net.eval()
+    net(pictures)
+    for hook in hooks:
+        hook.remove()
+    net.train()
+
+
+def _fitted(bias: Tensor) -> Any:
+    """A hook that sets a batch norm to what comes in, so that it only adds `bias`."""
+
+    def set_norm(norm: nn.Module, inputs: tuple[Tensor, ...]) -> None:
+        assert isinstance(norm, nn.BatchNorm2d)
+        assert norm.running_mean is not None
+        assert norm.running_var is not None
+        mean, spread = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
+        norm.running_mean.copy_(mean)
+        norm.running_var.copy_(spread)
+        norm.weight.copy_(torch.sqrt(spread + norm.eps))
+        norm.bias.copy_(mean + bias)
+
+    return set_norm
 
 
 def onnx_bytes(net: BarNetwork) -> bytes:

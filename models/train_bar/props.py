@@ -80,6 +80,18 @@ def any_plate(rng: np.random.Generator, diameter_m: float) -> Plate:
     return plate
 
 
+def bare_barbell(rng: np.random.Generator) -> BentBarbell:
+    """A bar without plates, its sleeves with collars or without."""
+    shade = float(rng.uniform(0.02, 0.6))
+    return BentBarbell(
+        plates=(),
+        length_m=float(rng.choice([2.20, 2.20, 2.01])),
+        shaft_radius_m=float(rng.uniform(0.0125, 0.0145)),
+        steel=(shade, shade, shade * 1.04),
+        collars=bool(rng.random() < 0.3),
+    )
+
+
 def any_barbell(rng: np.random.Generator, bend_rad: float = 0.0) -> BentBarbell:
     """One to eight large plates a side, now and then smaller ones; any bar."""
     large = 0.45 if rng.random() < 0.72 else float(rng.uniform(0.18, 0.47))

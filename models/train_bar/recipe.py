@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import mmap
+import time
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,15 +15,18 @@ from models.train_bar.crops import STORE_PX
 
 RING = 384  # pictures a worker may be ahead of the trainer
 CAPACITY = 160_000  # pictures kept on the graphics card
-CHECK_ROOMS = 60  # rooms drawn to measure on, never trained on
+CHECK_ROOMS = 30  # rooms drawn to measure on, never trained on
 CHECK_SEED, TRAIN_SEED, PIECE_SEEDS = 5_000_000, 0, 100_000
 BATCH = 192
 RATE = 2.5e-3
 DECAY = 0.03
 KEEP = 0.9993  # of the averaged weights, a step
-FIRST = 3000  # pictures that must be there before training begins
+FIRST = 2000  # pictures that must be there before training begins
 CONFIDENT = 0.4
 LABELS = 8
+PHOTO_CAPACITY = 16_000  # crops of photographs kept on the graphics card
+PHOTO_SHARE = 0.25  # of a batch
+PHOTO_FIRST = 1500  # crops that must be there before training begins
 
 
 @dataclass
@@ -33,6 +37,14 @@ class Ring:
     labels: NDArray[np.float32]  # (RING, LABELS + 2): and state, azimuth
     made: NDArray[np.int64]  # (1,)
     taken: NDArray[np.int64]
+
+    def put(self, picture: NDArray[np.uint8], labels: Any) -> None:
+        """Add one picture; waits while the trainer is behind."""
+        while self.made[0] - self.taken[0] >= RING:
+            time.sleep(0.01)
+        slot = int(self.made[0]) % RING
+        self.pictures[slot], self.labels[slot] = picture, labels
+        self.made[0] += 1
 
     @classmethod
     def new(cls) -> Ring:
@@ -48,8 +60,10 @@ class Ring:
         )
 
 
-def rate_at(done: float) -> float:
+def rate_at(done: float, highest: float = RATE) -> float:
     """Learning rate after a share of all pieces: up within 3 %, then a cosine down to nearly 0."""
     if done < 0.03:
-        return RATE * (0.05 + 0.95 * done / 0.03)
-    return RATE * (0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * min(1.0, (done - 0.03) / 0.97))))
+        return highest * (0.05 + 0.95 * done / 0.03)
+    return highest * (
+        0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * min(1.0, (done - 0.03) / 0.97)))
+    )

@@ -16,14 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.train_bar.crops import CENTRE_ST, CROP_PX, PAD_LEVEL, SIDE_ST, STORE_PX
-from models.train_bar.degrade import paste_things, spoil
+from models.train_bar.degrade import paste_in_front, paste_things, spoil
+from models.train_bar.faces import printed
 from models.train_bar.postures import PosturePool, posture
-from models.train_bar.props import BentBarbell, any_barbell, clutter, random_colour
+from models.train_bar.props import (
+    BentBarbell,
+    any_barbell,
+    bare_barbell,
+    clutter,
+    random_colour,
+)
 from sample_clips.render.camera import Camera, depth_of, orbit, project
 from sample_clips.render.gym import GymLook, gym_mesh, random_gym
 from sample_clips.render.human import Human, Skeleton
 from sample_clips.render.looks import PersonLook, random_person
-from sample_clips.render.meshes import BarbellLook, Mesh
+from sample_clips.render.meshes import BarbellLook, Mesh, plates_start_m
 from sample_clips.render.scene import (
     BAR_TAG,
     Figure,
@@ -40,7 +47,8 @@ VIEW_M = 4.9  # what it covers at the athlete's distance
 SHOTS = 32
 CAMERAS = 8
 PEOPLE = 4
-BARS = 13  # of them some bent, as heavy ones are in the hands
+BARS = 14  # of them one bare, and some bent, as heavy ones are in the hands
+BARE_SHARE = 0.08  # of pictures with a bar
 BENT, BENT_SHARE, MOST_BENT_RAD = 3, 0.3, 0.14
 STAGE_SHARE = 0.22  # of rooms: dark around, lit from above
 BODIES = 16  # all athletes there are; what they wear differs from room to room
@@ -129,7 +137,7 @@ class Studio:
         bodies = [body(int(i)) for i in rng.choice(BODIES, PEOPLE, replace=False)]
         humans, pools = [b[1] for b in bodies], [b[2] for b in bodies]
         people = [dressed(b[0], rng) for b in bodies]
-        bars = [any_barbell(rng) for _ in range(BARS - BENT)]
+        bars = [bare_barbell(rng), *(any_barbell(rng) for _ in range(BARS - BENT - 1))]
         bars += [any_barbell(rng, float(rng.uniform(0, MOST_BENT_RAD))) for _ in range(BENT)]
         gym = random_gym(int(rng.integers(1 << 30)), eye)
         x0, x1, z0, z1 = gym.room
@@ -163,14 +171,16 @@ class Studio:
     ) -> Sample:  # fmt: skip
         state = int(rng.choice(len(STATES), p=STATE_SHARES))
         to_camera = float(np.arctan2(camera.eye[0], camera.eye[2]))
-        view = float(rng.uniform(-87, 87) if rng.random() < 0.8 else rng.uniform(100, 260))
+        view = _view(rng)
         bar_yaw = to_camera - np.radians(view)  # the room's turn that shows the bar in this view
         order = [int(i) for i in rng.permutation(PEOPLE)]
         count = 1 + int(rng.choice([0, 1, 2, 3], p=[0.45, 0.3, 0.15, 0.1]))
         cast, athlete = order[:count], order[0]
-        free_bars = [int(i) for i in rng.permutation(BARS - BENT)]
+        free_bars = [1 + int(i) for i in rng.permutation(BARS - BENT - 1)]
         bent = STATES[state] == "held" and rng.random() < BENT_SHARE
         used = [int(rng.integers(BARS - BENT, BARS)) if bent else free_bars.pop()]
+        if rng.random() < BARE_SHARE:
+            bent, used = False, [0]
         place = (float(rng.normal() * 0.12), float(rng.normal() * 0.12), bar_yaw)
         name = STATES[state]
         offsets = _exposure(rng)
@@ -198,9 +208,14 @@ class Studio:
             moments = moments[:1]
         picture, tags = self.scene.draw(camera, moments)
         middle = moments[len(moments) // 2][1]
-        if not self.plain:
-            picture, tags = paste_things(rng, picture, tags)
         ends, semi, tag_ids = _truth(camera, looks, middle, name != "none")
+        if not self.plain:
+            if name != "none":
+                faces = _corners(camera, looks[0], middle[0])
+                picture = printed(rng, picture, tags, faces, BAR_TAG)
+            picture, tags = paste_things(rng, picture, tags)
+            picture, covered = paste_in_front(rng, picture)
+            tags = np.where(covered, np.uint8(0), tags)
         window = _window(rng, camera, humans[athlete], skeletons[0])
         framed, inside = _framed(rng, picture, camera, window)
         visible = _visible(camera, looks, middle, tags * inside, tag_ids)
@@ -291,6 +306,16 @@ def _stage(gym: GymLook, rng: np.random.Generator) -> GymLook:
     )
 
 
+def _view(rng: np.random.Generator) -> float:
+    """Where the athlete is seen from, degrees: 0 in front."""
+    kind = rng.random()
+    if kind < 0.68:
+        return float(rng.uniform(-87, 87))
+    if kind < 0.82:  # straight from the side
+        return float(rng.choice([-1, 1]) * rng.uniform(84, 96))
+    return float(rng.uniform(100, 260))
+
+
 def _camera(rng: np.random.Generator, side_deg: float, distance: float) -> Camera:
     distance = distance * float(rng.uniform(0.9, 1.1))
     return orbit(
@@ -376,6 +401,24 @@ def _face(look: BentBarbell, matrix: Array, radii: tuple[float, ...], n: int) ->
     return look.bent(np.array(sides)) @ matrix[:3, :3].T + matrix[:3, 3]
 
 
+def _corners(camera: Camera, look: BentBarbell, matrix: Array) -> list[tuple[int, Array]]:
+    """Of the plates' faces that may be seen: the athlete's side (1 left, 2 right) and where the
+    corners (4, 2) of the square around the face are in the picture."""
+    if not look.plates:
+        return []
+    r, faces = look.large_radius_m, []
+    square = np.array([[-r, -r], [r, -r], [r, r], [-r, r]])
+    for side, sign in ((1, 1.0), (2, -1.0)):
+        for x, outward in ((look.end_x_m, sign), (plates_start_m(), -sign)):
+            points = np.concatenate([np.full((4, 1), sign * x), square], 1)
+            points = look.bent(points) @ matrix[:3, :3].T + matrix[:3, 3]
+            towards = (camera.eye - points.mean(0)) @ matrix[:3, 0] * outward
+            if towards > 0:
+                corners = project(camera, points)
+                faces.append((side, corners if outward > 0 else corners[::-1]))
+    return faces
+
+
 def _truth(
     camera: Camera, looks: list[BentBarbell], matrices: list[Array], has_bar: bool
 ) -> tuple[Array, Array, list[int]]:
@@ -394,12 +437,17 @@ def _visible(
     """(2,) share of each end's face where its own plates are seen; 0 without a bar."""
     if not sides:
         return np.zeros(2)
+    own = BAR_TAG + 1 + np.array(sides)[:, None]
     px = project(camera, _face(looks[0], matrices[0], (0.3, 0.65, 0.93), 12))[sides]
+    if not looks[0].plates:  # what is seen of the last of a bare sleeve
+        x = np.linspace(looks[0].end_x_m - 0.12, looks[0].end_x_m - 0.01, 12)
+        along = np.stack([x, np.zeros(12), np.zeros(12)], 1)
+        points = np.array([along, along * (-1, 1, 1)]) @ matrices[0][:3, :3].T + matrices[0][:3, 3]
+        px, own = project(camera, points)[sides], np.full((2, 1), BAR_TAG)
     h, w = tags.shape
     inside = (px >= 0).all(-1) & (px[..., 0] < w) & (px[..., 1] < h)
     x = np.clip(np.nan_to_num(px[..., 0]), 0, w - 1).astype(int)
     y = np.clip(np.nan_to_num(px[..., 1]), 0, h - 1).astype(int)
-    own = BAR_TAG + 1 + np.array(sides)[:, None]
     return (inside & (tags[y, x] == own)).mean(1)
 
 

@@ -3,6 +3,9 @@
     python -m models.train_bar.train --out OUT --piece 0 --pieces 2 --seconds 450
     python -m models.train_bar.train --out OUT --piece 1 --pieces 2 --seconds 450 --resume OLD_OUT
 
+With `--photos FOLDER` (the photographs that `photo_marks.json` names) a quarter of each batch are
+crops of them; with `--start FILE` training goes on from the weights of an ONNX file.
+
 Each piece draws pictures of its own seeds on all processor cores while the graphics card trains
 on what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in
 OUT. Time decides, not a count of steps, so two runs differ a little; BAR.md says by how much.
@@ -11,13 +14,15 @@ OUT. Time decides, not a count of steps, so two runs differ a little; BAR.md say
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import multiprocessing as mp
 import os
 import time
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from models.train_bar.recipe import CHECK_ROOMS, CHECK_SEED, PIECE_SEEDS, RING, TRAIN_SEED, Ring
+from models.train_bar.recipe import CHECK_ROOMS, CHECK_SEED, PIECE_SEEDS, RATE, TRAIN_SEED, Ring
 
 
 def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
@@ -31,15 +36,31 @@ def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
     seeds = iter([*check, *range(first, first + PIECE_SEEDS, step)])
     for seed in seeds:
         for sample in studio.room(seed):
-            while ring.made[0] - ring.taken[0] >= RING:
-                time.sleep(0.01)
-            slot = int(ring.made[0]) % RING
-            ring.pictures[slot] = sample.picture
-            ring.labels[slot] = [
-                *sample.ends.ravel(), *sample.semi_axis, *sample.visible, sample.state,
-                sample.azimuth_deg,
-            ]  # fmt: skip
-            ring.made[0] += 1
+            ring.put(
+                sample.picture,
+                [
+                    *sample.ends.ravel(), *sample.semi_axis, *sample.visible, sample.state,
+                    sample.azimuth_deg,
+                ],
+            )  # fmt: skip
+
+
+def draw_photos(ring: Ring, folder: Path, seed: int) -> None:
+    """A worker: the photographs held back as they are, then crops of the others without end."""
+    import cv2
+    import numpy as np
+
+    from models.train_bar.photos import crop, load
+
+    cv2.setNumThreads(1)
+    photos = load(folder)
+    rng = np.random.default_rng([seed, 67])
+    used = [p for p in photos if not p.held_back]
+    first = [(p, None) for p in photos if p.held_back]
+    rest = ((used[int(rng.integers(len(used)))], rng) for _ in iter(int, 1))
+    for photo, chance in itertools.chain(first, rest):
+        picture, ends, semi, visible = crop(photo, chance)
+        ring.put(picture, [*ends.ravel(), *semi, *visible, photo.state, np.nan])
 
 
 def main() -> None:
@@ -49,6 +70,9 @@ def main() -> None:
     parser.add_argument("--pieces", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=450.0)
     parser.add_argument("--resume", type=Path, help="the folder that the piece before wrote")
+    parser.add_argument("--start", type=Path, help="an ONNX file whose weights to begin with")
+    parser.add_argument("--photos", type=Path, help="folder of the marked photographs")
+    parser.add_argument("--rate", type=float, default=RATE, help="highest learning rate")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     parser.add_argument("--unrecorded", action="store_true", help="launch every kernel by itself")
     options = parser.parse_args()
@@ -58,7 +82,7 @@ def main() -> None:
     rings = [Ring.new() for _ in range(options.workers)]
     check = [CHECK_SEED + i for i in range(CHECK_ROOMS)]
     first = TRAIN_SEED + options.piece * PIECE_SEEDS
-    workers = [
+    workers: list[BaseProcess] = [
         fork.Process(
             target=draw_rooms,
             args=(ring, check[k :: options.workers], first + k, options.workers),
@@ -66,6 +90,10 @@ def main() -> None:
         )
         for k, ring in enumerate(rings)
     ]
+    photo_ring = Ring.new() if options.photos else None
+    if photo_ring is not None:
+        told = (photo_ring, options.photos, first)
+        workers.append(fork.Process(target=draw_photos, args=told, daemon=True))
     for worker in workers:
         worker.start()
     begun = time.monotonic()
@@ -73,7 +101,7 @@ def main() -> None:
         from models.train_bar.trainer import train
 
         counts = [len(check[k :: options.workers]) for k in range(options.workers)]
-        metrics = train(options, rings, counts, begun)
+        metrics = train(options, rings, counts, photo_ring, workers, begun)
     finally:
         for worker in workers:
             worker.terminate()

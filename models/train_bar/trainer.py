@@ -4,8 +4,11 @@ have been forked."""
 from __future__ import annotations
 
 import argparse
+import json
 import time
+from multiprocessing.process import BaseProcess
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +16,8 @@ import torch
 
 from models.train_bar.crops import STORE_PX
 from models.train_bar.learn import Batch, decoded, loss, prepared, report
-from models.train_bar.net import BarNetwork, onnx_bytes
+from models.train_bar.net import BarNetwork, onnx_bytes, restore
+from models.train_bar.photos import MARKS
 from models.train_bar.recipe import (
     BATCH,
     CAPACITY,
@@ -22,7 +26,9 @@ from models.train_bar.recipe import (
     FIRST,
     KEEP,
     LABELS,
-    RATE,
+    PHOTO_CAPACITY,
+    PHOTO_FIRST,
+    PHOTO_SHARE,
     Ring,
     rate_at,
 )
@@ -40,6 +46,7 @@ class Shelf:
         self.labels = torch.empty(capacity, LABELS, device=device)
         self.state = torch.empty(capacity, dtype=torch.long, device=device)
         self.count = 0
+        self.filled = torch.zeros((), device=device)  # the same, for recorded steps
 
     def add(self, pictures: np.ndarray, labels: np.ndarray) -> None:
         k = min(len(pictures), len(self.pictures) - self.count)
@@ -48,13 +55,14 @@ class Shelf:
         given = torch.from_numpy(np.ascontiguousarray(labels[:k])).to(self.pictures.device)
         self.labels[rows], self.state[rows] = given[:, :LABELS], given[:, LABELS].long()
         self.count += k
+        self.filled.fill_(float(self.count))
 
 
 class Collector:
     """Moves pictures from the workers' rings to the shelves; a worker's first are to measure on."""
 
     def __init__(self, rings: list[Ring], counts: list[int], train: Shelf, check: Shelf) -> None:
-        self.rings, self.firsts = rings, [c * SHOTS for c in counts]
+        self.rings, self.firsts = rings, counts
         self.train, self.check = train, check
 
     def collect(self) -> None:
@@ -71,26 +79,82 @@ class Collector:
                 ring.taken[0] = taken
 
 
+class Supply:
+    """All pictures there are on the graphics card: drawn ones, and crops of photographs if asked
+    for; of both some to measure on."""
+
+    def __init__(
+        self,
+        rings: list[Ring],
+        counts: list[int],
+        photo_ring: Ring | None,
+        device: torch.device,
+    ) -> None:
+        rooms = [count * SHOTS for count in counts]
+        self.shelves, self.checks = [Shelf(CAPACITY, device)], [Shelf(sum(rooms), device)]
+        self.collectors = [Collector(rings, rooms, self.shelves[0], self.checks[0])]
+        if photo_ring is not None:
+            rows = json.loads(MARKS.read_text())["pictures"]
+            held_back = sum(row["held_back"] for row in rows)
+            self.shelves.append(Shelf(PHOTO_CAPACITY, device))
+            self.checks.append(Shelf(held_back, device))
+            self.collectors.append(
+                Collector([photo_ring], [held_back], self.shelves[1], self.checks[1])
+            )
+
+    def collect(self) -> None:
+        for collector in self.collectors:
+            collector.collect()
+
+    def wait(self, workers: list[BaseProcess]) -> None:
+        """Until there is enough to begin with. Raises RuntimeError if a worker ended instead."""
+        enough = (FIRST, PHOTO_FIRST)
+        while any(s.count < n for s, n in zip(self.shelves, enough, strict=False)):
+            if not all(worker.is_alive() for worker in workers):
+                raise RuntimeError("a worker that draws pictures has ended; its error is above")
+            time.sleep(0.2)
+            self.collect()
+
+    def drawn(self, vary: bool = True) -> Batch:
+        """A batch at random; of photographs PHOTO_SHARE."""
+        sizes = [BATCH]
+        if len(self.shelves) > 1:
+            sizes = [BATCH - round(PHOTO_SHARE * BATCH), round(PHOTO_SHARE * BATCH)]
+        parts: list[list[torch.Tensor]] = [[], [], []]
+        for shelf, size in zip(self.shelves, sizes, strict=True):
+            chosen = (torch.rand(size, device="cuda") * shelf.filled).long()
+            for part, of in zip(parts, (shelf.pictures, shelf.labels, shelf.state), strict=True):
+                part.append(of[chosen])
+        pictures, labels, state = (torch.cat(part) for part in parts)
+        return prepared(pictures, labels, state, vary)
+
+
 def train(
-    options: argparse.Namespace, rings: list[Ring], counts: list[int], begun: float
-) -> dict[str, float]:
+    options: argparse.Namespace,
+    rings: list[Ring],
+    counts: list[int],
+    photo_ring: Ring | None,
+    workers: list[BaseProcess],
+    begun: float,
+) -> dict[str, Any]:
     """Train until `options.seconds` after `begun`; files in `options.out`. Returns the metrics."""
     torch.manual_seed(options.piece)
     device = torch.device("cuda")
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
-    train_shelf, check_shelf = Shelf(CAPACITY, device), Shelf(sum(counts) * SHOTS, device)
-    collector = Collector(rings, counts, train_shelf, check_shelf)
+    supply = Supply(rings, counts, photo_ring, device)
     net = BarNetwork().to(device, memory_format=torch.channels_last)
     average = BarNetwork().to(device, memory_format=torch.channels_last)
     plain = [p for p in net.parameters() if p.ndim < 2]
     heavy = [p for p in net.parameters() if p.ndim >= 2]
-    rate = torch.tensor(RATE, device=device)
+    rate = torch.tensor(options.rate, device=device)
     optimiser = torch.optim.AdamW(
         [{"params": heavy, "weight_decay": DECAY}, {"params": plain, "weight_decay": 0.0}],
         lr=rate,
         capturable=True,
     )
+    supply.wait(workers)
+    print(f"first {FIRST} after {time.monotonic() - begun:.0f} s", flush=True)
     if options.resume:
         old = torch.load(options.resume / "bar_weights.pt", map_location=device)
         net.load_state_dict(old["net"])
@@ -101,17 +165,18 @@ def train(
         for group in optimiser.param_groups:
             group["lr"] = rate
     else:
+        if options.start:
+            restore(net, options.start, torch.cat([supply.drawn().picture for _ in range(4)]))
         average.load_state_dict(net.state_dict())
-    while train_shelf.count < FIRST:
-        time.sleep(0.2)
-        collector.collect()
-    print(f"first {FIRST} after {time.monotonic() - begun:.0f} s", flush=True)
-    step = Step(net, average, optimiser, train_shelf, record=not options.unrecorded)
+    before = measured(average, supply)
+    print(f"before: {before}", flush=True)
+    step = Step(net, average, optimiser, supply, record=not options.unrecorded)
     steps, told = 0, time.monotonic()
     while (gone := time.monotonic() - begun) < options.seconds:
         if steps % 10 == 0:
-            collector.collect()
-            rate.fill_(rate_at((options.piece + gone / options.seconds) / options.pieces))
+            supply.collect()
+            done = (options.piece + gone / options.seconds) / options.pieces
+            rate.fill_(rate_at(done, options.rate))
         step()
         steps += 1
         if steps % 50 == 0:
@@ -119,17 +184,24 @@ def train(
         if time.monotonic() - told > 30:
             told = time.monotonic()
             parts = " ".join(f"{k} {float(v):.4f}" for k, v in step.parts.items())
-            measured = check(average, check_shelf)
-            brief = {k: round(measured[k], 4) for k in ("all_median", "all_0.10", "none_false")}
-            print(
-                f"{gone:.0f} s, {steps} steps, {train_shelf.count} pictures, {parts}, {brief}",
-                flush=True,
-            )
-    write(options.out, net, average, optimiser, check_shelf)
+            held = [s.count for s in supply.shelves]
+            brief = [
+                {k: round(m.get(k, 0.0), 4) for k in ("all_median", "all_0.10", "none_false")}
+                for m in measured(average, supply).values()
+            ]
+            print(f"{gone:.0f} s, {steps} steps, {held} pictures, {parts}, {brief}", flush=True)
+    write(options.out, net, average, optimiser, supply.checks[0])
     return {
-        "steps": steps, "pictures": train_shelf.count, "checked": check_shelf.count,
-        **check(average, check_shelf),
+        "steps": steps, "pictures": [s.count for s in supply.shelves],
+        "checked": [s.count for s in supply.checks], "before": before,
+        "after": measured(average, supply),
     }  # fmt: skip
+
+
+def measured(net: BarNetwork, supply: Supply) -> dict[str, dict[str, float]]:
+    """`check` on the rooms and, where there are some, the photographs held back."""
+    names = ("rooms", "photographs")
+    return {name: check(net, shelf) for name, shelf in zip(names, supply.checks, strict=False)}
 
 
 class Step:
@@ -143,12 +215,11 @@ class Step:
         net: BarNetwork,
         average: BarNetwork,
         optimiser: torch.optim.Optimizer,
-        shelf: Shelf,
+        supply: Supply,
         record: bool,
     ) -> None:
         self.warm = self.WARM if record else 1 << 60
-        self.net, self.optimiser, self.shelf = net, optimiser, shelf
-        self.count = torch.zeros((), device="cuda")
+        self.net, self.optimiser, self.supply = net, optimiser, supply
         self.parts: dict[str, torch.Tensor] = {}
         pairs = zip(average.state_dict().values(), net.state_dict().values(), strict=True)
         floats = [(a, b) for a, b in pairs if a.dtype.is_floating_point]
@@ -158,7 +229,6 @@ class Step:
         self.stream = torch.cuda.Stream()
 
     def __call__(self) -> None:
-        self.count.fill_(float(self.shelf.count))
         if self.done < self.warm:
             self.stream.wait_stream(torch.cuda.current_stream())
             with torch.cuda.stream(self.stream):
@@ -175,9 +245,7 @@ class Step:
         self.done += 1
 
     def _step(self, keep: float) -> None:
-        chosen = (torch.rand(BATCH, device="cuda") * self.count).long()
-        shelf = self.shelf
-        batch = prepared(shelf.pictures[chosen], shelf.labels[chosen], shelf.state[chosen], True)
+        batch = self.supply.drawn()
         with torch.autocast("cuda", torch.bfloat16, cache_enabled=False):
             maps = self.net(batch.picture.contiguous(memory_format=torch.channels_last))
         total, parts = loss(maps, batch)
