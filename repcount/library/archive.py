@@ -20,20 +20,9 @@ from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.copies import make_copy
-from repcount.library.store import (
-    ENDINGS,
-    IMPORT,
-    PLAN_SOURCE,
-    Athlete,
-    AttemptRow,
-    Library,
-    PlanRow,
-    clean_name,
-    has_results,
-    heat_row,
-    note_results,
-    result_files,
-)
+from repcount.library.layout import ENDINGS, IMPORT, PLAN_SOURCE, clean_name, result_files
+from repcount.library.rows import Athlete, AttemptRow, PlanRow, heat_row, note_results
+from repcount.library.store import Library, has_results
 from repcount.pipeline.results import ATTEMPT, EDITS, FILES, STILLS, rebuild
 from repcount.plan import parse_plan
 

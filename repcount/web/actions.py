@@ -17,7 +17,8 @@ from sqlalchemy import select
 
 from repcount.errors import PlanError
 from repcount.library.copies import Copies
-from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.library.rows import AttemptRow, PlanRow, Share, now
+from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of

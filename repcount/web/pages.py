@@ -25,7 +25,9 @@ from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
 from repcount.heat.rows import Entry
 from repcount.library.copies import Copies
-from repcount.library.store import ATTEMPTS, AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.library.layout import ATTEMPTS
+from repcount.library.rows import AttemptRow, PlanRow, Share, now
+from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results, with_stills
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card

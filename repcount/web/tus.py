@@ -24,7 +24,8 @@ from sqlalchemy import select
 from starlette.requests import ClientDisconnect
 
 from repcount.errors import FootageError, RepcountError
-from repcount.library.store import Athlete, Library, PlanRow, Upload, now
+from repcount.library.rows import Athlete, PlanRow, Upload, now
+from repcount.library.store import Library
 from repcount.video.containers import sniff
 from repcount.web.queue import Queue, drop_upload, take_in
 from repcount.web.settings import Settings

@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from repcount.cli.main import cli
 from repcount.errors import RepcountError
 from repcount.heat.collect import write_heat
-from repcount.library.store import KEY, AttemptRow, HeatRow, Library, SessionRow, Upload, now
+from repcount.library.rows import KEY, AttemptRow, HeatRow, SessionRow, Upload, now
+from repcount.library.store import Library
 from repcount.library.tidying import DAY, SEEN, TRASH_DAYS, look_after, restore, start_up
 from repcount.web.security import Sessions, set_passphrase
 from repcount.web.settings import Settings
