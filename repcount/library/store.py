@@ -195,6 +195,14 @@ class Library:
         with self.session() as session:
             return session.scalars(select(PlanRow).order_by(PlanRow.changed_at.desc())).all()
 
+    def plan(self, plan_id: int) -> PlanRow:
+        """The row of a plan. Raises Missing if there is none."""
+        with self.session() as session:
+            row = session.get(PlanRow, plan_id)
+        if row is None:
+            raise Missing("there is no such plan; it may have been deleted.")
+        return row
+
     def put_plan(self, toml: str, plan_id: int | None = None, version: int | None = None) -> int:
         """Keep a plan, new or in place of the version given; its id.
 
