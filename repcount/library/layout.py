@@ -14,7 +14,6 @@ ID, UPLOAD_ID = re.compile(r"[0-9a-f]{16}"), re.compile(r"[0-9a-f]{32}")
 SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
 # How names of folders begin that are on their way into the library, and out of it
 NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
-VIDEO_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.(mp4|mkv|avi|mts)")  # as `clean_name` gives them
 # What files of a container are called; the first where a name has another ending.
 ENDINGS = {
     "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),
@@ -22,6 +21,9 @@ ENDINGS = {
     "avi": (".avi",),
     "mpegts": (".mts", ".m2ts", ".ts"),
 }
+_ANY = "|".join(one.removeprefix(".") for endings in ENDINGS.values() for one in endings)
+# what `clean_name` gives videos; their ending keeps its capitals
+VIDEO_NAME = re.compile(rf"[A-Za-z0-9_-]{{1,60}}\.(?i:{_ANY})")
 
 
 def default_folder() -> Path:
