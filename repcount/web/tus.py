@@ -49,7 +49,7 @@ class Refused(Exception):
         self.status, self.why, self.headers = status, why, headers
 
 
-def refused(_: Request, error: Refused) -> Response:
+async def refused(_: Request, error: Refused) -> Response:
     """The answer to a request that is not done."""
     return Response(error.why, error.status, _COMMON | error.headers, "text/plain")
 
