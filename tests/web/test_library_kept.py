@@ -154,7 +154,7 @@ def test_what_no_row_names_goes_into_the_trash_and_comes_back(library, ids, film
     assert not half.exists()
     assert "Brought back" in run("library", "restore", ids[0], "--data", library.folder)
     row = library.attempt(ids[0])
-    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "film.mp4")
+    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "film.mov")
     assert files(library.folder_of(ids[0])) == kept
     with pytest.raises(RepcountError, match="not in the trash"):
         restore(library, "f" * 16)
