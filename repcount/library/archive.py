@@ -20,20 +20,9 @@ from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.copies import make_copy
-from repcount.library.store import (
-    ENDINGS,
-    IMPORT,
-    PLAN_SOURCE,
-    Athlete,
-    AttemptRow,
-    Library,
-    PlanRow,
-    clean_name,
-    has_results,
-    heat_row,
-    note_results,
-    result_files,
-)
+from repcount.library.layout import IMPORT, PLAN_SOURCE, VIDEO_NAME, clean_name, result_files
+from repcount.library.rows import Athlete, AttemptRow, PlanRow, heat_row, note_results
+from repcount.library.store import Library, has_results
 from repcount.pipeline.results import ATTEMPT, EDITS, FILES, STILLS, rebuild
 from repcount.plan import parse_plan
 
@@ -41,7 +30,6 @@ MANIFEST = "library.json"
 LARGEST_MANIFEST = 64_000_000  # bytes
 _CHUNK = 1 << 20
 
-_ENDINGS = "|".join(one.removeprefix(".") for names in ENDINGS.values() for one in names)
 Id = Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
 
 
@@ -64,7 +52,7 @@ class _File(Record):
 class _Attempt(Record):
     id: Id
     athlete: str | None
-    file_name: str = Field(pattern=rf"^[A-Za-z0-9_-]{{1,60}}\.(?i:{_ENDINGS})$")
+    file_name: str = Field(pattern=f"^{VIDEO_NAME.pattern}$")
     plan_toml: str | None
     state: Literal["waiting", "running", "done", "failed", "cancelled"]
     message: str

@@ -16,7 +16,9 @@ from pathlib import Path
 
 from repcount.errors import FootageError, RepcountError
 from repcount.library.confinement import confine
-from repcount.library.store import SHARED, AttemptRow, Library, Missing
+from repcount.library.layout import SHARED
+from repcount.library.rows import AttemptRow
+from repcount.library.store import Library, Missing
 
 COMMAND = (sys.executable, "-m", "repcount.library.copies")
 LONGEST_S = 900

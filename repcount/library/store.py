@@ -1,208 +1,69 @@
 """The library: athletes, plans and attempts in one folder, shared by `serve` and `analyze --save`.
 
-Rows live in SQLite (`library.sqlite`, schema versions in `repcount.library.migrations`); an
-attempt's video and results are files in `attempts/ID`, the same that `analyze --out` writes.
-Corrections stay in the results' own `edits.json`, so that the command line and the pages write one
-list. A heat's files are in `heats/ID`, as `repcount heat` writes
-them. Whoever saves holds a shared lock, so that what is half saved is not taken for what a kill has
-left (`repcount.library.tidying`). Folder and database are closed to other accounts.
+Rows (`repcount.library.rows`) live in SQLite, the schema's versions in
+`repcount.library.migrations`; an attempt's video and results are files in `attempts/ID`, the same
+that `analyze --out` writes. Corrections stay in the results' own `edits.json`, so that the command
+line and the pages write one list. A heat's files are in `heats/ID`, as `repcount heat` writes them.
+Whoever saves holds a shared lock, so that what is half saved is not taken for what a kill has left
+(`repcount.library.tidying`). Folder and database are closed to other accounts
+(`repcount.library.opening`).
 """
 
 from __future__ import annotations
 
 import os
-import re
 import secrets
 import shutil
-import sqlite3
-import stat
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager
 from fcntl import LOCK_EX, LOCK_NB, LOCK_SH, flock
 from pathlib import Path
 
-from sqlalchemy import (
-    ForeignKey,
-    String,
-    create_engine,
-    delete,
-    event,
-    select,
-    text,
-    update,
-)
-from sqlalchemy.engine import Connection
-from sqlalchemy.exc import SQLAlchemyError
-from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
+from sqlalchemy import delete, select, text, update
+from sqlalchemy.orm import Session
 
 from repcount.attempt.records import Attempt, Reading, load_record
 from repcount.errors import RecordError, RepcountError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.pipeline.results import ATTEMPT, EDITS, FILES, READING, STILLS
+from repcount.library.layout import (
+    ATTEMPTS,
+    DATABASE,
+    ENDINGS,
+    FOLDERS,
+    GONE,
+    HEATS,
+    ID,
+    LOCK,
+    NEW,
+    PLAN_SOURCE,
+    UPLOAD_ID,
+    UPLOADS,
+    clean_name,
+    default_folder,
+    result_files,
+)
+from repcount.library.opening import close_to_others, demand_ours, opened
+from repcount.library.rows import (
+    KEY,
+    Athlete,
+    AttemptRow,
+    HeatRow,
+    PlanRow,
+    SessionRow,
+    Setting,
+    Upload,
+    heat_row,
+    note_results,
+    now,
+)
+from repcount.pipeline.results import ATTEMPT, READING
 from repcount.plan import parse_plan
-from repcount.wording import plural
 
-DATABASE, LOCK = "library.sqlite", "library.lock"
-ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
-PLAN_SOURCE = "plan.toml"
-ID, UPLOAD_ID = re.compile(r"[0-9a-f]{16}"), re.compile(r"[0-9a-f]{32}")
-SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
-# How names of folders begin that are on their way into the library, and out of it
-NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
-VIDEO_NAME = re.compile(r"[A-Za-z0-9_-]{1,60}\.(mp4|mkv|avi|mts)")  # as `clean_name` gives them
-PASSPHRASE, KEY = "passphrase", "key"  # settings: the passphrase's hash; what tokens are made with
-STATES = ("waiting", "running", "done", "failed", "cancelled")
 INTERRUPTED = "The reading was interrupted and has begun again."
 _DELETE_TRIES = 20
-# What files of a container are called; the first where a name has another ending.
-ENDINGS = {
-    "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),
-    "matroska": (".mkv", ".webm"),
-    "avi": (".avi",),
-    "mpegts": (".mts", ".m2ts", ".ts"),
-}
-
-
-class Base(DeclarativeBase):
-    """All tables."""
-
-
-class Athlete(Base):
-    """Whose attempts they are."""
-
-    __tablename__ = "athletes"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    name: Mapped[str] = mapped_column(String(100), unique=True)
-    notes: Mapped[str] = mapped_column(default="")
-
-
-class PlanRow(Base):
-    """A plan as its TOML text; `version` counts its changes."""
-
-    __tablename__ = "plans"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    name: Mapped[str] = mapped_column(String(200))
-    toml: Mapped[str]
-    version: Mapped[int] = mapped_column(default=1)
-    changed_at: Mapped[int]
-
-
-class AttemptRow(Base):
-    """One video and where its analysis stands. Moments (`_at`) are Unix seconds.
-
-    Of what was read: `total_s` on the clock, `counted` of `asked` reps, and whether the workout is
-    `complete` (None where none was given).
-    """
-
-    __tablename__ = "attempts"
-    id: Mapped[str] = mapped_column(String(32), primary_key=True)
-    athlete_id: Mapped[int | None] = mapped_column(ForeignKey("athletes.id"))
-    file_name: Mapped[str] = mapped_column(String(120))
-    plan_toml: Mapped[str | None]
-    workout: Mapped[str] = mapped_column(String(200), default="")
-    state: Mapped[str] = mapped_column(String(12), default="waiting")
-    message: Mapped[str] = mapped_column(default="")
-    tries: Mapped[int] = mapped_column(default=0)
-    total_s: Mapped[float | None]
-    created_at: Mapped[int]
-    finished_at: Mapped[int | None]
-    complete: Mapped[bool | None]
-    counted: Mapped[int | None]
-    asked: Mapped[int | None]
-
-    @property
-    def missing(self) -> str:
-        """What an unfinished attempt came to, in words; empty where all that was asked is done, or
-        nothing was."""
-        if self.complete is not False or self.counted is None or self.asked is None:
-            return ""
-        return f"not finished, {self.counted} of {plural(self.asked, 'rep')}"
-
-
-class Upload(Base):
-    """A file that is on its way. How much has come is the size of the file itself."""
-
-    __tablename__ = "uploads"
-    id: Mapped[str] = mapped_column(String(32), primary_key=True)
-    size: Mapped[int]
-    file_name: Mapped[str] = mapped_column(String(120))
-    athlete_id: Mapped[int | None]
-    plan_id: Mapped[int | None]
-    created_at: Mapped[int]
-    attempt_id: Mapped[str | None] = mapped_column(String(32))
-
-
-class Share(Base):
-    """A read-only link to one attempt; only the digest of its token is kept."""
-
-    __tablename__ = "shares"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    digest: Mapped[str] = mapped_column(String(64), unique=True)
-    attempt_id: Mapped[str] = mapped_column(ForeignKey("attempts.id", ondelete="CASCADE"))
-    created_at: Mapped[int]
-    expires_at: Mapped[int]
-
-
-class HeatRow(Base):
-    """Attempts that were judged together, `count` of them."""
-
-    __tablename__ = "heats"
-    id: Mapped[str] = mapped_column(String(32), primary_key=True)
-    name: Mapped[str] = mapped_column(String(200))
-    count: Mapped[int]
-    created_at: Mapped[int]
-
-
-class SessionRow(Base):
-    """Somebody who gave the passphrase; only the digest of the cookie is kept."""
-
-    __tablename__ = "sessions"
-    digest: Mapped[str] = mapped_column(String(64), primary_key=True)
-    created_at: Mapped[int]
-    expires_at: Mapped[int]
-
-
-class Setting(Base):
-    """A value of the library's own, as the passphrase's hash."""
-
-    __tablename__ = "settings"
-    key: Mapped[str] = mapped_column(String(40), primary_key=True)
-    value: Mapped[str]
-
-
-def default_folder() -> Path:
-    """The data folder of this account, as the platform has it."""
-    from platformdirs import user_data_path
-
-    return user_data_path("repcount", appauthor=False)
-
-
-def result_files(folder: Path) -> list[str]:
-    """The names of the results that lie in a folder, stills as `stills/NAME`."""
-    stills = [f"{STILLS}/{path.name}" for path in sorted((folder / STILLS).glob("*.jpg"))]
-    return [one for one in (*FILES, EDITS, *stills) if (folder / one).is_file()]
-
-
-def clean_name(name: str, ending: str) -> str:
-    """A file name that is safe on a disk and in an address: letters, digits, dot, dash, line."""
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", Path(name.replace("\\", "/")).stem).strip("-_")[:60]
-    return (stem or "video") + ending
-
-
-def _tuned(connection: object, _: object) -> None:
-    cursor = connection.cursor()  # type: ignore[attr-defined]  # the driver's own connection
-    for pragma in (
-        "journal_mode=WAL",
-        "synchronous=FULL",
-        "foreign_keys=ON",
-        "busy_timeout=10000",
-        "secure_delete=ON",  # deleted rows are overwritten
-    ):
-        cursor.execute(f"PRAGMA {pragma}")
-    cursor.close()
 
 
 class Library:
@@ -213,12 +74,11 @@ class Library:
 
     def __init__(self, folder: Path | str | None = None) -> None:
         self.folder = Path(folder) if folder is not None else default_folder()
-        self.notices: list[str] = []  # what the person should know, in sentences
-        database = self.folder / DATABASE
-        self._demand_ours(database)
+        demand_ours(self.folder)
         try:
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            was_open = self._close_to_others()
+            # what the person should know, in sentences
+            was_open, self.notices = close_to_others(self.folder)
             for part in FOLDERS:
                 (self.folder / part).mkdir(exist_ok=True, mode=0o700)
         except OSError as error:
@@ -227,78 +87,9 @@ class Library:
                 f"{self.folder}: the library's folder cannot be made ({reason}); give another "
                 "with --data."
             ) from error
-        self._engine = create_engine(f"sqlite:///{database}")
-        event.listen(self._engine, "connect", _tuned)
-        try:
-            with self._engine.begin() as connection:
-                # one at a time; the driver begins no transaction before a schema statement
-                connection.execute(text("BEGIN IMMEDIATE"))
-                _migrate(connection)
-        except SQLAlchemyError as error:
-            raise RecordError(
-                f"{database}: is not a usable library ({type(error).__name__}); "
-                "give another folder with --data, or restore it from an export."
-            ) from error
+        self._engine = opened(self.folder / DATABASE)
         if was_open:
             self._renew_secrets()
-
-    def _demand_ours(self, database: Path) -> None:
-        """Raises RepcountError where the folder is no library and none should be made there: its
-        database is another program's, or there is none and what lies in it could be taken for a
-        library's own. Nothing is touched."""
-        tables = set()
-        if database.exists():
-            try:
-                with closing(
-                    sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)
-                ) as one:
-                    tables = {name for (name,) in one.execute("select name from sqlite_master")}
-            except sqlite3.Error:  # said where it is opened
-                return
-        if {"alembic_version", "settings"} <= tables:
-            return
-        if tables:
-            raise RecordError(
-                f"{database}: is the database of something else; give another folder with --data."
-            )
-        for name in FOLDERS:
-            part = self.folder / name
-            if part.is_dir() and any(part.iterdir()):
-                raise RepcountError(
-                    f"{self.folder}: holds a folder {name} with something in it, but {DATABASE} is "
-                    "missing or empty; give another folder with --data, or put the database back."
-                )
-
-    def _close_to_others(self) -> bool:
-        """Keep other accounts out of folder and database; whether they could read the database."""
-        mode = self.folder.stat().st_mode
-        if mode & 0o077:
-            try:
-                self.folder.chmod(0o700)
-            except PermissionError:
-                if mode & 0o022 and not mode & stat.S_ISVTX:
-                    raise RepcountError(
-                        f"{self.folder}: belongs to another account and anybody can write into it; "
-                        "give another folder with --data."
-                    ) from None
-        database = self.folder / DATABASE
-        # SQLite gives its two files beside it the same mode
-        os.close(os.open(database, os.O_CREAT | os.O_RDWR, 0o600))
-        open_to = database.stat().st_mode & 0o077
-        if open_to:
-            for path in (
-                database,
-                *(database.with_name(DATABASE + end) for end in ("-wal", "-shm")),
-            ):
-                with suppress(FileNotFoundError):
-                    path.chmod(0o600)
-        if database.stat().st_mode & 0o077:
-            self.notices.append(
-                f"{database} can be read by other accounts of this machine: its disk does not keep "
-                "permissions. Give a folder on another disk with --data."
-            )
-            return False
-        return bool(open_to and mode & 0o011)
 
     def _renew_secrets(self) -> None:
         """After others could read them: a new key, and nobody is logged in."""
@@ -403,6 +194,14 @@ class Library:
         """All plans, the one changed last first."""
         with self.session() as session:
             return session.scalars(select(PlanRow).order_by(PlanRow.changed_at.desc())).all()
+
+    def plan(self, plan_id: int) -> PlanRow:
+        """The row of a plan. Raises Missing if there is none."""
+        with self.session() as session:
+            row = session.get(PlanRow, plan_id)
+        if row is None:
+            raise Missing("there is no such plan; it may have been deleted.")
+        return row
 
     def put_plan(self, toml: str, plan_id: int | None = None, version: int | None = None) -> int:
         """Keep a plan, new or in place of the version given; its id.
@@ -655,16 +454,6 @@ class Missing(RecordError):
     """What is asked for is not, or no longer, in the library."""
 
 
-def now() -> int:
-    """Unix seconds."""
-    return int(time.time())
-
-
-def heat_row(heat_id: str, heat: Heat, at: int) -> HeatRow:
-    """The row of a heat whose files lie in their place."""
-    return HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
-
-
 def drop_attempt(session: Session, attempt_id: str) -> AttemptRow:
     """Take an attempt's rows out; the row it had. Raises Missing if there is none."""
     row = session.get(AttemptRow, attempt_id)
@@ -701,24 +490,3 @@ def has_results(folder: Path) -> bool:
     except RecordError:
         return False
     return True
-
-
-def note_results(row: AttemptRow, record: Attempt) -> None:
-    """Write into a row that the results are there and what they say."""
-    row.state, row.message = "done", ""
-    row.workout = record.workout.name if record.workout else ""
-    row.total_s, row.complete = record.clock.total_s, record.clock.finished
-    row.counted = sum(rep.status == "counted" for rep in record.reps)
-    rounds = record.workout.rounds if record.workout else []
-    row.asked = sum(part.reps for parts in rounds for part in parts) or None
-    row.finished_at = now()
-
-
-def _migrate(connection: Connection) -> None:
-    from alembic import command
-    from alembic.config import Config
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    config.attributes["connection"] = connection
-    command.upgrade(config, "head")

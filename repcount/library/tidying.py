@@ -28,7 +28,7 @@ from repcount.errors import RepcountError
 from repcount.files import ASIDE
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.library.store import (
+from repcount.library.layout import (
     ATTEMPTS,
     DATABASE,
     GONE,
@@ -41,20 +41,18 @@ from repcount.library.store import (
     UPLOAD_ID,
     UPLOADS,
     VIDEO_NAME,
+)
+from repcount.library.rows import (
     AttemptRow,
     HeatRow,
-    Library,
-    Missing,
     PlanRow,
     Share,
     Upload,
-    drop_attempt,
-    drop_heat,
-    has_results,
     heat_row,
     note_results,
     now,
 )
+from repcount.library.store import Library, Missing, drop_attempt, drop_heat, has_results
 from repcount.pipeline.results import ATTEMPT
 from repcount.plan import parse_plan
 

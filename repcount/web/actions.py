@@ -9,194 +9,218 @@ import json
 import secrets
 from collections.abc import AsyncIterator, Sequence
 from typing import Annotated
-from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Path, Query, Request, Response
+from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import PlainTextResponse, StreamingResponse
-from sqlalchemy import select
 
 from repcount.errors import PlanError
-from repcount.library.copies import Copies
-from repcount.library.store import AttemptRow, Library, Missing, PlanRow, Share, now
+from repcount.library.rows import AttemptRow, Share, now
+from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
+from repcount.web.depends import (
+    AttemptId,
+    CopiesDep,
+    LibraryDep,
+    QueueDep,
+    RebuilderDep,
+    RowId,
+)
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
-from repcount.web.review import ERRORS, AttemptId
+from repcount.web.review import ERRORS
 from repcount.wording.numbers import clock
 
-RowId = Annotated[int, Path(ge=1, le=2**31)]
 _EVERY_S = 0.5
-
-
-def router(library: Library, queue: Queue, rebuilder: Rebuilder, copies: Copies) -> APIRouter:
-    """The addresses of all changes but corrections."""
-    routes = APIRouter(prefix="/api", tags=["library"], responses=ERRORS)
-
-    def go(to: str) -> Response:
-        return Response(status_code=204, headers={"HX-Redirect": to})
-
-    def leave(row: AttemptRow) -> None:
-        """Let nobody write into the folder of an attempt that is about to be deleted."""
-        if row.state in ("waiting", "running"):
-            queue.cancel(row.id)
-        rebuilder.forget(row.id)
-
-    @routes.get("/attempts/{attempt_id}/events", responses=_STREAM)
-    async def events(
-        attempt_id: AttemptId, once: Annotated[bool, Query(description="the first only")] = False
-    ) -> StreamingResponse:
-        """Where an analysis stands, as server-sent events until it is over."""
-        await asyncio.to_thread(library.attempt, attempt_id)
-
-        async def stream() -> AsyncIterator[str]:
-            while True:
-                try:
-                    row = await asyncio.to_thread(library.attempt, attempt_id)
-                except Missing:
-                    return
-                yield f"data: {json.dumps(standing(row, queue))}\n\n"
-                if once or row.state not in ("waiting", "running"):
-                    return
-                await asyncio.sleep(_EVERY_S)
-
-        return StreamingResponse(stream(), media_type="text/event-stream")
-
-    @routes.post("/attempts/{attempt_id}/cancel", status_code=204)
-    def cancel(attempt_id: AttemptId) -> Response:
-        """Stop an analysis."""
-        queue.cancel(attempt_id)
-        return go("/")
-
-    @routes.post("/attempts/{attempt_id}/again", status_code=204)
-    def again(attempt_id: AttemptId) -> Response:
-        """Start a stopped or failed analysis again."""
-        queue.again(attempt_id)
-        return go(f"/attempts/{attempt_id}")
-
-    @routes.post("/attempts/{attempt_id}/delete", status_code=204)
-    def delete(attempt_id: AttemptId) -> Response:
-        """Delete an attempt for good."""
-        leave(library.attempt(attempt_id))
-        library.delete(attempt_id)
-        return go("/")
-
-    @routes.post("/attempts/{attempt_id}/shares", responses=_TEXT)
-    def share(
-        request: Request, attempt_id: AttemptId, days: Annotated[int, Form(ge=1, le=365)] = 7
-    ) -> Response:
-        """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
-        video is a copy without place and device; where there can be none, there is no link."""
-        copies.of(library.attempt(attempt_id))
-        token = secrets.token_urlsafe(32)
-        with library.session() as session:
-            session.add(
-                Share(
-                    digest=digest_of(token), attempt_id=attempt_id, created_at=now(),
-                    expires_at=now() + days * 86_400,
-                )
-            )  # fmt: skip
-        return PlainTextResponse(f"{request.base_url}s/{token}/")
-
-    @routes.post("/shares/{share_id}/delete", status_code=204)
-    def revoke(share_id: RowId) -> Response:
-        """End a link."""
-        with library.session() as session:
-            found = session.get(Share, share_id)
-            if found is None:
-                raise Missing("there is no such link; it may have been ended already.")
-            session.delete(found)
-        drop_copies(library)
-        return Response(status_code=204, headers={"HX-Refresh": "true"})
-
-    @routes.post("/athletes", status_code=204)
-    def add_athlete(name: Annotated[str, Form(max_length=200)]) -> Response:
-        """Add an athlete."""
-        return go(f"/athletes/{library.athlete_named(name)}")
-
-    @routes.post("/athletes/{athlete_id}/delete", status_code=204)
-    def delete_athlete(athlete_id: RowId) -> Response:
-        """Delete an athlete and all of the athlete's attempts."""
-        for row in library.attempts(athlete_id=athlete_id):
-            leave(row)
-        library.delete_athlete(athlete_id)
-        return go("/athletes")
-
-    @routes.post("/heats/{heat_id}/delete", status_code=204)
-    def delete_heat(heat_id: AttemptId) -> Response:
-        """Delete a heat for good."""
-        library.delete_heat(heat_id)
-        return go("/heats")
-
-    def base_of(plan_id: int | None) -> str | None:
-        """The text of the plan that a form changes."""
-        if plan_id is None:
-            return None
-        with library.session() as session:
-            row = session.get(PlanRow, plan_id)
-        if row is None:
-            raise Missing("there is no such plan; it may have been deleted.")
-        return row.toml
-
-    @routes.post("/plans/check", responses=_TEXT)
-    def check(
-        form: Annotated[PlanForm, Form()],
-        changes: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
-    ) -> PlainTextResponse:
-        """What is wrong with a plan as it stands, or what it comes to; see `at_fields`."""
-        try:
-            plan = parse_plan(toml_of(form, base_of(changes)), "The plan")
-        except PlanFaults as found:
-            return at_fields(str(found), found.faults)
-        except PlanError as error:
-            return at_fields(str(error))
-        if too_long := over_cap(plan):
-            return at_fields(too_long)
-        reps = sum(one.reps for one in plan.rounds)
-        total = plan.planned_total_s
-        planned = f", planned {clock(total)}" if total is not None else ", no round times"
-        return at_fields(
-            f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
-            f"{len(plan.planned_breaks())} breaks{planned}."
-        )
-
-    @routes.post("/plans", status_code=204)
-    def add_plan(form: Annotated[PlanForm, Form()]) -> Response:
-        """Keep a new plan."""
-        try:
-            toml = toml_of(form)
-        except PlanFaults as found:
-            return at_fields(f"Not saved. {found}", found.faults, 422)
-        return go(f"/plans/{library.put_plan(toml)}")
-
-    @routes.post("/plans/{plan_id}", status_code=204)
-    def change_plan(
-        plan_id: RowId, form: Annotated[PlanForm, Form()], version: Annotated[int, Query(ge=1)]
-    ) -> Response:
-        """Change a plan that is still as it was when the page was opened."""
-        try:
-            toml = toml_of(form, base_of(plan_id))
-        except PlanFaults as found:
-            return at_fields(f"Not saved. {found}", found.faults, 422)
-        library.put_plan(toml, plan_id, version)
-        return go(f"/plans/{plan_id}{'?text=1' if form.toml.strip() else ''}")
-
-    @routes.post("/plans/{plan_id}/delete", status_code=204)
-    def delete_plan(plan_id: RowId) -> Response:
-        """Delete a plan; attempts keep their copy."""
-        library.delete_plan(plan_id)
-        return go("/plans")
-
-    return routes
-
-
 _STREAM: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}
 }
 _TEXT: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/plain": {"schema": {"type": "string"}}}}
 }
+
+routes = APIRouter(prefix="/api", tags=["library"], responses=ERRORS)
+
+
+@routes.get("/attempts/{attempt_id}/events", responses=_STREAM)
+async def events(
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    once: Annotated[bool, Query(description="the first only")] = False,
+) -> StreamingResponse:
+    """Where an analysis stands, as server-sent events until it is over."""
+    await asyncio.to_thread(library.attempt, attempt_id)
+    stream = _standings(attempt_id, library, queue, once=once)
+    return StreamingResponse(stream, media_type="text/event-stream")
+
+
+@routes.post("/attempts/{attempt_id}/cancel", status_code=204)
+def cancel(attempt_id: AttemptId, queue: QueueDep) -> Response:
+    """Stop an analysis."""
+    queue.cancel(attempt_id)
+    return _go("/")
+
+
+@routes.post("/attempts/{attempt_id}/again", status_code=204)
+def again(attempt_id: AttemptId, queue: QueueDep) -> Response:
+    """Start a stopped or failed analysis again."""
+    queue.again(attempt_id)
+    return _go(f"/attempts/{attempt_id}")
+
+
+@routes.post("/attempts/{attempt_id}/delete", status_code=204)
+def delete(
+    attempt_id: AttemptId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+) -> Response:
+    """Delete an attempt for good."""
+    _leave(library.attempt(attempt_id), queue, rebuilder)
+    library.delete(attempt_id)
+    return _go("/")
+
+
+@routes.post("/attempts/{attempt_id}/shares", responses=_TEXT)
+def share(
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    copies: CopiesDep,
+    days: Annotated[int, Form(ge=1, le=365)] = 7,
+) -> Response:
+    """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
+    video is a copy without place and device; where there can be none, there is no link."""
+    copies.of(library.attempt(attempt_id))
+    token = secrets.token_urlsafe(32)
+    with library.session() as session:
+        session.add(
+            Share(
+                digest=digest_of(token), attempt_id=attempt_id, created_at=now(),
+                expires_at=now() + days * 86_400,
+            )
+        )  # fmt: skip
+    return PlainTextResponse(f"{request.base_url}s/{token}/")
+
+
+@routes.post("/shares/{share_id}/delete", status_code=204)
+def revoke(share_id: RowId, library: LibraryDep) -> Response:
+    """End a link."""
+    with library.session() as session:
+        found = session.get(Share, share_id)
+        if found is None:
+            raise Missing("there is no such link; it may have been ended already.")
+        session.delete(found)
+    drop_copies(library)
+    return Response(status_code=204, headers={"HX-Refresh": "true"})
+
+
+@routes.post("/athletes", status_code=204)
+def add_athlete(name: Annotated[str, Form(max_length=200)], library: LibraryDep) -> Response:
+    """Add an athlete."""
+    return _go(f"/athletes/{library.athlete_named(name)}")
+
+
+@routes.post("/athletes/{athlete_id}/delete", status_code=204)
+def delete_athlete(
+    athlete_id: RowId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+) -> Response:
+    """Delete an athlete and all of the athlete's attempts."""
+    for row in library.attempts(athlete_id=athlete_id):
+        _leave(row, queue, rebuilder)
+    library.delete_athlete(athlete_id)
+    return _go("/athletes")
+
+
+@routes.post("/heats/{heat_id}/delete", status_code=204)
+def delete_heat(heat_id: AttemptId, library: LibraryDep) -> Response:
+    """Delete a heat for good."""
+    library.delete_heat(heat_id)
+    return _go("/heats")
+
+
+@routes.post("/plans/check", responses=_TEXT)
+def check(
+    form: Annotated[PlanForm, Form()],
+    library: LibraryDep,
+    changes: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
+) -> PlainTextResponse:
+    """What is wrong with a plan as it stands, or what it comes to; see `at_fields`."""
+    base = library.plan(changes).toml if changes is not None else None
+    try:
+        plan = parse_plan(toml_of(form, base), "The plan")
+    except PlanFaults as found:
+        return at_fields(str(found), found.faults)
+    except PlanError as error:
+        return at_fields(str(error))
+    if too_long := over_cap(plan):
+        return at_fields(too_long)
+    reps = sum(one.reps for one in plan.rounds)
+    total = plan.planned_total_s
+    planned = f", planned {clock(total)}" if total is not None else ", no round times"
+    return at_fields(
+        f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
+        f"{len(plan.planned_breaks())} breaks{planned}."
+    )
+
+
+@routes.post("/plans", status_code=204)
+def add_plan(form: Annotated[PlanForm, Form()], library: LibraryDep) -> Response:
+    """Keep a new plan."""
+    try:
+        toml = toml_of(form)
+    except PlanFaults as found:
+        return at_fields(f"Not saved. {found}", found.faults, 422)
+    return _go(f"/plans/{library.put_plan(toml)}")
+
+
+@routes.post("/plans/{plan_id}", status_code=204)
+def change_plan(
+    plan_id: RowId,
+    form: Annotated[PlanForm, Form()],
+    version: Annotated[int, Query(ge=1)],
+    library: LibraryDep,
+) -> Response:
+    """Change a plan that is still as it was when the page was opened."""
+    base = library.plan(plan_id).toml
+    try:
+        toml = toml_of(form, base)
+    except PlanFaults as found:
+        return at_fields(f"Not saved. {found}", found.faults, 422)
+    library.put_plan(toml, plan_id, version)
+    return _go(f"/plans/{plan_id}{'?text=1' if form.toml.strip() else ''}")
+
+
+@routes.post("/plans/{plan_id}/delete", status_code=204)
+def delete_plan(plan_id: RowId, library: LibraryDep) -> Response:
+    """Delete a plan; attempts keep their copy."""
+    library.delete_plan(plan_id)
+    return _go("/plans")
+
+
+def _go(to: str) -> Response:
+    return Response(status_code=204, headers={"HX-Redirect": to})
+
+
+def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder) -> None:
+    """Let nobody write into the folder of an attempt that is about to be deleted."""
+    if row.state in ("waiting", "running"):
+        queue.cancel(row.id)
+    rebuilder.forget(row.id)
+
+
+async def _standings(
+    attempt_id: str, library: Library, queue: Queue, *, once: bool
+) -> AsyncIterator[str]:
+    """Server-sent events that say where an analysis stands, until it is over."""
+    while True:
+        try:
+            row = await asyncio.to_thread(library.attempt, attempt_id)
+        except Missing:
+            return
+        yield f"data: {json.dumps(standing(row, queue))}\n\n"
+        if once or row.state not in ("waiting", "running"):
+            return
+        await asyncio.sleep(_EVERY_S)
 
 
 def at_fields(text: str, faults: Sequence[Fault] = (), status: int = 200) -> PlainTextResponse:
@@ -216,21 +240,3 @@ def standing(row: AttemptRow, queue: Queue) -> dict[str, object]:
 def digest_of(token: str) -> str:
     """What is kept of a link's token."""
     return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
-
-
-def shared(library: Library, token: str) -> AttemptRow:
-    """The attempt that a link leads to. Missing if there is none or its time is over."""
-    with library.session() as session:
-        found = session.scalar(
-            select(AttemptRow)
-            .join(Share, Share.attempt_id == AttemptRow.id)
-            .where(Share.digest == digest_of(token), Share.expires_at > now())
-        )
-    if found is None:
-        raise Missing("this link leads nowhere: it has ended, or was copied only in part.")
-    return found
-
-
-def address(workout: str) -> str:
-    """A workout's page."""
-    return f"/workouts/{quote(workout, safe='')}"

@@ -21,7 +21,7 @@ from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
-from repcount.web.security import Gate, Sessions
+from repcount.web.security import Attempts, Gate, Sessions
 from repcount.web.settings import Settings
 from repcount.web.templates import page
 
@@ -31,69 +31,71 @@ STATIC = Path(str(files("repcount.web"))) / "static"
 def create_app(settings: Settings | None = None) -> FastAPI:
     """An application over the library that the settings name; its queue runs while it is served."""
     settings = settings or Settings()
-    library = Library(settings.data)
-    queue, rebuilder = Queue(library, settings), Rebuilder(library)
-    sessions, copies = Sessions(library, settings), Copies(library)
-
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        queue.start()
-        rebuilder.start()
-        yield
-        rebuilder.stop()
-        queue.stop()
-        library.close()
-
     app = FastAPI(
         title="repcount",
         version=repcount.__version__,
         description="Uploads, reviews and plans of a library. Errors are sentences in plain text.",
-        lifespan=lifespan,
+        lifespan=_lifespan,
         docs_url=None,
         redoc_url=None,
     )
-    app.state.library, app.state.queue, app.state.sessions = library, queue, sessions
-    app.include_router(tus.router(library, queue, settings))
-    app.include_router(review.router(library, rebuilder))
-    app.include_router(actions.router(library, queue, rebuilder, copies))
-    app.include_router(pages.router(library, queue, rebuilder, settings, sessions, copies))
-
-    @app.get("/static/report.css", include_in_schema=False)
-    def report_css() -> FileResponse:
-        return FileResponse(ASSETS / "report.css", media_type="text/css")
-
+    library = Library(settings.data)
+    sessions = Sessions(library, settings)
+    # what `repcount.web.depends` gives to the handlers
+    app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
+    app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
+    app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
+    for routes in (tus.routes, review.routes, actions.routes, pages.routes):
+        app.include_router(routes)
+    app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)
-
-    def answer(request: Request, sentence: str, status: int) -> Response:
-        """A sentence: as a page where a person opened an address, plain where a script asked."""
-        sentence = sentence[:1].upper() + sentence[1:]
-        if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-            access = request.scope["state"]["access"]
-            html = page(
-                "said.html", said=sentence, token=access.token, login=access.inside, path=""
-            )
-            return Response(html, status, media_type="text/html")
-        return PlainTextResponse(sentence, status)
-
-    @app.exception_handler(RepcountError)
-    def refused(request: Request, error: RepcountError) -> Response:
-        status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
-        return answer(request, str(error), status)
-
-    @app.exception_handler(RequestValidationError)
-    def malformed(request: Request, error: RequestValidationError) -> Response:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
-        if first["loc"][0] == "path" and request.method == "GET":
-            return answer(request, "there is no such page.", 404)
-        return answer(request, f"{where}: {first['msg']}.", 422)
-
-    @app.exception_handler(HTTPException)
-    def other(request: Request, error: HTTPException) -> Response:
-        said = {404: "there is no such page.", 405: "that cannot be done here."}
-        made = answer(request, said.get(error.status_code, str(error.detail)), error.status_code)
-        made.headers.update(error.headers or {})
-        return made
-
+    app.exception_handler(tus.Refused)(tus.refused)
+    app.exception_handler(RepcountError)(_refused)
+    app.exception_handler(RequestValidationError)(_malformed)
+    app.exception_handler(HTTPException)(_other)
     return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    app.state.queue.start()
+    app.state.rebuilder.start()
+    yield
+    app.state.rebuilder.stop()
+    app.state.queue.stop()
+    app.state.library.close()
+
+
+def _report_css() -> FileResponse:
+    return FileResponse(ASSETS / "report.css", media_type="text/css")
+
+
+def _answer(request: Request, sentence: str, status: int) -> Response:
+    """A sentence: as a page where a person opened an address, plain where a script asked."""
+    sentence = sentence[:1].upper() + sentence[1:]
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+        access = request.scope["state"]["access"]
+        html = page("said.html", said=sentence, token=access.token, login=access.inside, path="")
+        return Response(html, status, media_type="text/html")
+    return PlainTextResponse(sentence, status)
+
+
+def _refused(request: Request, error: RepcountError) -> Response:
+    status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
+    return _answer(request, str(error), status)
+
+
+def _malformed(request: Request, error: RequestValidationError) -> Response:
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
+    if first["loc"][0] == "path" and request.method == "GET":
+        return _answer(request, "there is no such page.", 404)
+    return _answer(request, f"{where}: {first['msg']}.", 422)
+
+
+def _other(request: Request, error: HTTPException) -> Response:
+    said = {404: "there is no such page.", 405: "that cannot be done here."}
+    made = _answer(request, said.get(error.status_code, str(error.detail)), error.status_code)
+    made.headers.update(error.headers or {})
+    return made

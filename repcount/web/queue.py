@@ -20,7 +20,8 @@ from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 
 from repcount.errors import RecordError, RepcountError
-from repcount.library.store import INTERRUPTED, AttemptRow, Library, Missing, PlanRow, Upload
+from repcount.library.rows import AttemptRow, PlanRow, Upload
+from repcount.library.store import INTERRUPTED, Library, Missing
 from repcount.library.tidying import look_after
 from repcount.web.settings import Settings
 

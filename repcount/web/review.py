@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
@@ -21,11 +22,11 @@ from repcount.pipeline.results import Results, correct, load_results
 from repcount.reports import words
 from repcount.reports.sets_chart import set_pictures
 from repcount.reports.trace_chart import trace_picture
+from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
 from repcount.web.templates import moment, page
 from repcount.wording import numbers
 
-AttemptId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 ERRORS: dict[int | str, dict[str, Any]] = {
     status: {
         "description": "refused, with the reason in a sentence",
@@ -33,6 +34,7 @@ ERRORS: dict[int | str, dict[str, Any]] = {
     }
     for status in (403, 404, 409, 422)
 }
+routes = APIRouter(prefix="/api/attempts/{attempt_id}", tags=["review"], responses=ERRORS)
 _ACTIONS = {
     "add_rep": "added a rep",
     "remove_rep": "removed a rep",
@@ -80,69 +82,83 @@ class Reviewed(BaseModel):
     panel: str = Field(description="HTML")
 
 
-def router(library: Library, rebuilder: Rebuilder) -> APIRouter:
-    """The addresses that correct an attempt."""
-    routes = APIRouter(prefix="/api/attempts/{attempt_id}", tags=["review"], responses=ERRORS)
+@routes.get("/panel")
+def look(attempt_id: AttemptId, library: LibraryDep) -> Reviewed:
+    """The attempt as it stands."""
+    library.attempt(attempt_id)
+    results = load_results(library.folder_of(attempt_id))
+    return Reviewed(version=len(_edits(results)), panel=panel(results))
 
-    def apply(attempt_id: str, change: Change, make: Callable[[Reading, Edits], Edits]) -> Reviewed:
-        if library.attempt(attempt_id).state != "done":
-            raise Conflict("this attempt is not read yet; wait for its analysis to end.")
 
-        def checked(reading: Reading, edits: Edits) -> Edits:
-            if len(edits.edits) != change.version:
-                raise Conflict(
-                    "someone else has corrected this attempt meanwhile; it is shown as it is now, "
-                    "please look and correct again."
-                )
-            return make(reading, edits)
+@routes.post("/edits")
+def add(
+    attempt_id: AttemptId, change: Correction, library: LibraryDep, rebuilder: RebuilderDep
+) -> Reviewed:
+    """Make a correction."""
 
-        results = correct(library.folder_of(attempt_id), checked, rest_later=True)
-        library.finish(attempt_id, results.attempt)
-        rebuilder.later(attempt_id)
-        return Reviewed(version=len(_edits(results)), panel=panel(results))
+    def make(reading: Reading, edits: Edits) -> Edits:
+        edit = make_edit(
+            edits, change.action, who=change.who, why=change.why, target=change.target,
+            values=dict(change.values),
+        )  # fmt: skip
+        return append_edit(reading, edits, edit)
 
-    @routes.get("/panel")
-    def look(attempt_id: AttemptId) -> Reviewed:
-        """The attempt as it stands."""
-        library.attempt(attempt_id)
-        results = load_results(library.folder_of(attempt_id))
-        return Reviewed(version=len(_edits(results)), panel=panel(results))
+    return _apply(library, rebuilder, attempt_id, change, make)
 
-    @routes.post("/edits")
-    def add(attempt_id: AttemptId, change: Correction) -> Reviewed:
-        """Make a correction."""
 
-        def make(reading: Reading, edits: Edits) -> Edits:
-            edit = make_edit(
-                edits, change.action, who=change.who, why=change.why, target=change.target,
-                values=dict(change.values),
-            )  # fmt: skip
-            return append_edit(reading, edits, edit)
+@routes.post("/revert")
+def revert(
+    attempt_id: AttemptId, change: Reverting, library: LibraryDep, rebuilder: RebuilderDep
+) -> Reviewed:
+    """Take back one correction."""
 
-        return apply(attempt_id, change, make)
+    def make(reading: Reading, edits: Edits) -> Edits:
+        return revert_edit(reading, edits, change.edit_id, who=change.who, why=change.why)
 
-    @routes.post("/revert")
-    def revert(attempt_id: AttemptId, change: Reverting) -> Reviewed:
-        """Take back one correction."""
-        return apply(
-            attempt_id,
-            change,
-            lambda reading, edits: revert_edit(
-                reading, edits, change.edit_id, who=change.who, why=change.why
-            ),
-        )
+    return _apply(library, rebuilder, attempt_id, change, make)
 
-    @routes.post("/undo")
-    def undo(attempt_id: AttemptId, change: Change) -> Reviewed:
-        """Take back the last correction in force."""
-        return apply(attempt_id, change, lambda a, b: _step(a, b, change, back=True))
 
-    @routes.post("/redo")
-    def redo(attempt_id: AttemptId, change: Change) -> Reviewed:
-        """Bring back what was undone last."""
-        return apply(attempt_id, change, lambda a, b: _step(a, b, change, back=False))
+@routes.post("/undo")
+def undo(
+    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+) -> Reviewed:
+    """Take back the last correction in force."""
+    step = partial(_step, change=change, back=True)
+    return _apply(library, rebuilder, attempt_id, change, step)
 
-    return routes
+
+@routes.post("/redo")
+def redo(
+    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+) -> Reviewed:
+    """Bring back what was undone last."""
+    step = partial(_step, change=change, back=False)
+    return _apply(library, rebuilder, attempt_id, change, step)
+
+
+def _apply(
+    library: Library,
+    rebuilder: Rebuilder,
+    attempt_id: str,
+    change: Change,
+    make: Callable[[Reading, Edits], Edits],
+) -> Reviewed:
+    """Correct an attempt, if nobody else has meanwhile."""
+    if library.attempt(attempt_id).state != "done":
+        raise Conflict("this attempt is not read yet; wait for its analysis to end.")
+
+    def checked(reading: Reading, edits: Edits) -> Edits:
+        if len(edits.edits) != change.version:
+            raise Conflict(
+                "someone else has corrected this attempt meanwhile; it is shown as it is now, "
+                "please look and correct again."
+            )
+        return make(reading, edits)
+
+    results = correct(library.folder_of(attempt_id), checked, rest_later=True)
+    library.finish(attempt_id, results.attempt)
+    rebuilder.later(attempt_id)
+    return Reviewed(version=len(_edits(results)), panel=panel(results))
 
 
 def _step(reading: Reading, edits: Edits, change: Change, *, back: bool) -> Edits:

@@ -37,7 +37,8 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from repcount.errors import RepcountError
-from repcount.library.store import KEY, PASSPHRASE, Library, SessionRow, Setting, now
+from repcount.library.rows import KEY, PASSPHRASE, SessionRow, Setting, now
+from repcount.library.store import Library
 from repcount.web.settings import Settings
 
 SHORTEST_PASSPHRASE = 8

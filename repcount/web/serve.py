@@ -14,7 +14,9 @@ from fcntl import LOCK_EX, LOCK_NB, flock
 from pathlib import Path
 
 from repcount.errors import RepcountError
-from repcount.library.store import PASSPHRASE, Library, default_folder
+from repcount.library.layout import default_folder
+from repcount.library.rows import PASSPHRASE
+from repcount.library.store import Library
 from repcount.library.tidying import start_up
 from repcount.web.settings import LOOPBACK, Settings
 

@@ -36,7 +36,7 @@ def main() -> None:
     confine()
     from repcount.errors import FootageError, RepcountError
     from repcount.heat.store import engine
-    from repcount.library.store import PLAN_SOURCE
+    from repcount.library.layout import PLAN_SOURCE
     from repcount.pipeline.analyze import analyze
     from repcount.video.footage import probe
 

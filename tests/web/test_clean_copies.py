@@ -275,14 +275,14 @@ def test_an_export_holds_such_copies_unless_originals_are_asked_for(plain, tmp_p
         assert ("without place and device" in done.output) == clean
         with zipfile.ZipFile(archive) as packed:
             got = tmp_path / "got.mp4"
-            got.write_bytes(packed.read(f"{attempt}/film.mp4"))
+            got.write_bytes(packed.read(f"{attempt}/film.mov"))
         assert (told(got) == []) == clean
         assert (got.read_bytes() == film.read_bytes()) != clean
         assert pictures(got) == pictures(film)
         other = Library(tmp_path / f"other-{clean}")
         assert import_library(other, archive) == 1
-    assert {one.name for one in library.folder_of(attempt).iterdir()} == {"film.mp4"}
-    library.folder_of(attempt).joinpath("film.mp4").write_bytes(b"\0\0\0\x18ftypmp42" * 9)
+    assert {one.name for one in library.folder_of(attempt).iterdir()} == {"film.mov"}
+    library.folder_of(attempt).joinpath("film.mov").write_bytes(b"\0\0\0\x18ftypmp42" * 9)
     done = subprocess.run(
         [
             sys.executable, "-m", "repcount.cli.main", "library", "export", str(tmp_path / "b.zip"),

@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from repcount.cli.main import cli
 from repcount.errors import RepcountError
 from repcount.heat.collect import write_heat
-from repcount.library.store import KEY, AttemptRow, HeatRow, Library, SessionRow, Upload, now
+from repcount.library.rows import KEY, AttemptRow, HeatRow, SessionRow, Upload, now
+from repcount.library.store import Library
 from repcount.library.tidying import DAY, SEEN, TRASH_DAYS, look_after, restore, start_up
 from repcount.web.security import Sessions, set_passphrase
 from repcount.web.settings import Settings
@@ -153,7 +154,7 @@ def test_what_no_row_names_goes_into_the_trash_and_comes_back(library, ids, film
     assert not half.exists()
     assert "Brought back" in run("library", "restore", ids[0], "--data", library.folder)
     row = library.attempt(ids[0])
-    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "film.mp4")
+    assert (row.state, row.workout, row.file_name) == ("done", "Slate", "film.mov")
     assert files(library.folder_of(ids[0])) == kept
     with pytest.raises(RepcountError, match="not in the trash"):
         restore(library, "f" * 16)

@@ -269,7 +269,7 @@ def test_the_schema_in_the_code_is_the_one_that_migrations_make(library):
     from alembic.autogenerate import compare_metadata
     from alembic.migration import MigrationContext
 
-    from repcount.library.store import Base
+    from repcount.library.rows import Base
 
     with library._engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": False})

@@ -1,1 +1,1 @@
-"""The library's schema, version by version (Alembic); `library.store` runs what is missing."""
+"""The library's schema, version by version (Alembic); `library.opening` runs what is missing."""

@@ -1,10 +1,10 @@
-"""Alembic's entry: runs on the connection that `repcount.library.store` hands over."""
+"""Alembic's entry: runs on the connection that `repcount.library.opening` hands over."""
 
 from __future__ import annotations
 
 from alembic import context
 
-from repcount.library.store import Base
+from repcount.library.rows import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -1,0 +1,34 @@
+"""Pages of athletes."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from repcount.library.store import Missing
+from repcount.web.depends import LibraryDep, RowId
+from repcount.web.pages.answers import address, names, shown
+
+routes = APIRouter()
+
+
+@routes.get("/athletes")
+def athletes(request: Request, library: LibraryDep) -> HTMLResponse:
+    """All athletes."""
+    rows = library.attempts()
+    counts = {one.id: sum(row.athlete_id == one.id for row in rows) for one in library.athletes()}
+    return shown(request, "athletes.html", athletes=library.athletes(), counts=counts)
+
+
+@routes.get("/athletes/{athlete_id}")
+def athlete(request: Request, athlete_id: RowId, library: LibraryDep) -> HTMLResponse:
+    """An athlete's attempts."""
+    who = names(library)
+    name = who.get(athlete_id)
+    if name is None:
+        raise Missing("there is no such athlete.")
+    rows = library.attempts(athlete_id=athlete_id)
+    return shown(
+        request, "athlete.html", name=name, athlete_id=athlete_id, rows=rows,
+        names=who, addresses={row.workout: address(row.workout) for row in rows},
+    )  # fmt: skip

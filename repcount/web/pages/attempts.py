@@ -1,0 +1,88 @@
+"""Pages of attempts: all of them with the upload, one of them, its files."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import FileResponse, HTMLResponse
+from sqlalchemy import select
+
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.library.rows import Share, now
+from repcount.library.store import Missing
+from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results
+from repcount.web.actions import standing
+from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
+from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
+from repcount.web.review import panel
+
+# What people call the formats that are named as FFmpeg's decoders.
+CODECS = {
+    "h264": "H.264", "hevc": "HEVC (H.265)", "av1": "AV1", "libdav1d": "AV1", "vp8": "VP8",
+    "libvpx": "VP8", "vp9": "VP9", "libvpx-vp9": "VP9", "mpeg4": "MPEG-4 Visual", "h263": "H.263",
+    "mjpeg": "Motion JPEG", "mpeg2video": "MPEG-2", "prores": "ProRes", "dvvideo": "DV",
+}  # fmt: skip
+
+routes = APIRouter()
+
+
+@routes.get("/")
+def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLResponse:
+    """All attempts, and the upload of another."""
+    return shown(
+        request,
+        "home.html",
+        rows=library.attempts(),
+        names=names(library),
+        athletes=library.athletes(),
+        plans=library.plans(),
+        largest_gb=settings.largest_bytes / 1e9,
+        longest_min=settings.longest_s / 60,
+    )
+
+
+@routes.get("/attempts/{attempt_id}")
+def attempt(
+    request: Request, attempt_id: AttemptId, library: LibraryDep, queue: QueueDep
+) -> HTMLResponse:
+    """The review of an attempt, or how far its analysis is."""
+    row = library.attempt(attempt_id)
+    with library.session() as session:
+        shares = session.scalars(
+            select(Share).where(Share.attempt_id == attempt_id, Share.expires_at > now())
+        ).all()
+    athlete = names(library).get(row.athlete_id, "")
+    if row.state != "done":
+        return shown(
+            request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue)
+        )
+    results = load_results(library.folder_of(attempt_id))
+    return shown(
+        request,
+        "review.html",
+        row=row,
+        athlete=athlete,
+        panel=panel(results),
+        why_nothing=[] if results.attempt.reps else results.attempt.warnings,
+        coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
+        movements=MOVEMENT_NAMES,
+        rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
+        shares=shares,
+        workout_at=address(row.workout),
+        files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
+    )
+
+
+@routes.get("/attempts/{attempt_id}/files/{name}")
+def file_of(
+    attempt_id: AttemptId, name: str, library: LibraryDep, rebuilder: RebuilderDep
+) -> Response:
+    """A file of an attempt, made anew first where a correction has left it stale."""
+    row = library.attempt(attempt_id)
+    folder = library.folder_of(attempt_id)
+    if name not in (row.file_name, *FILES, EDITS) or not (folder / name).is_file():
+        raise Missing("there is no such file.")
+    if name == REPORT:
+        return report(folder, ((f"/attempts/{attempt_id}", "Review"), HOME))
+    if name in DERIVED:
+        rebuilder.now(attempt_id)
+    return FileResponse(folder / name, media_type=type_of(name))

@@ -1,0 +1,70 @@
+"""Pages of plans: all of them, one to be written, its card."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
+
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.library.rows import PlanRow
+from repcount.library.store import Library
+from repcount.plan import parse_plan
+from repcount.plan.clock_card import clock_card
+from repcount.plan.propose import Proposal
+from repcount.reports.card import card_page
+from repcount.web.depends import LibraryDep, RowId
+from repcount.web.pages.answers import sheet, shown
+from repcount.web.plan_form import (
+    FEW_MOVEMENTS,
+    LABELS,
+    MOST_MOVEMENTS,
+    PlanForm,
+    form_of,
+    has_own_rounds,
+    kept,
+)
+
+routes = APIRouter()
+
+
+@routes.get("/plans")
+def plans(request: Request, library: LibraryDep) -> HTMLResponse:
+    """All plans."""
+    return shown(request, "plans.html", plans=library.plans())
+
+
+@routes.get("/plans/new")
+def new_plan(request: Request, library: LibraryDep, text: bool = False) -> HTMLResponse:
+    """A new plan, to be written in fields or as text."""
+    return _written(request, library, None, text=text)
+
+
+@routes.get("/plans/{plan_id}")
+def plan(request: Request, plan_id: RowId, library: LibraryDep, text: bool = False) -> HTMLResponse:
+    """A plan, to be changed in fields or as text."""
+    return _written(request, library, library.plan(plan_id), text=text)
+
+
+@routes.get("/plans/{plan_id}/card")
+def card(plan_id: RowId, library: LibraryDep) -> Response:
+    """A plan's card to print."""
+    row = library.plan(plan_id)
+    made = parse_plan(row.toml)
+    one = Proposal(plan=made, card=clock_card(made), chosen="as written in the plan", patterns=[])
+    return sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
+
+
+def _written(
+    request: Request, library: Library, row: PlanRow | None, *, text: bool
+) -> HTMLResponse:
+    """A plan to be written: a new one, or one that is changed, in fields or as text."""
+    made = parse_plan(row.toml) if row else None
+    used = len(made.rounds[0].movements) + 1 if made else 0
+    return shown(
+        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, labels=LABELS,
+        form=form_of(made) if made else PlanForm(),
+        kept=kept(made, row.toml) if made and row else [],
+        own_rounds=made is not None and has_own_rounds(made),
+        rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),
+        card=made is not None and made.planned_total_s is not None,
+    )  # fmt: skip

@@ -1,0 +1,105 @@
+"""Pages of workouts: attempts at one, beside each other or ranked as a heat."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import HTMLResponse
+
+from repcount.analysis.forecast import read_attempts
+from repcount.analysis.history import side_by_side
+from repcount.heat.collect import Outcome, collect
+from repcount.heat.manifest import Listed
+from repcount.heat.rows import Entry
+from repcount.library.layout import ATTEMPTS
+from repcount.library.rows import AttemptRow
+from repcount.library.store import Library, Missing
+from repcount.reports.after import history_page
+from repcount.reports.pages import Back
+from repcount.web.depends import LibraryDep
+from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown
+from repcount.web.templates import day_in
+
+MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
+
+routes = APIRouter()
+
+
+@routes.get("/workouts")
+def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
+    """All workouts of which there are attempts."""
+    done = [row for row in library.attempts(state="done") if row.workout]
+    found = sorted({row.workout for row in done})
+    return shown(
+        request,
+        "workouts.html",
+        workouts=[
+            (name, address(name), rows, _best(rows))
+            for name in found
+            for rows in [[row for row in done if row.workout == name]]
+        ],
+    )
+
+
+@routes.get("/workouts/{workout:path}")
+def workout(
+    request: Request,
+    workout: str,
+    library: LibraryDep,
+    with_: Annotated[list[str] | None, Query(alias="with")] = None,
+    as_: Annotated[str, Query(alias="as")] = "",
+    zone: Annotated[str, Query(max_length=80)] = "UTC",
+) -> Response:
+    """All attempts at a workout; those that are chosen beside each other, or as a heat."""
+    rows = library.attempts(state="done", workout=workout)
+    if not rows:
+        raise Missing("there is no attempt at this workout.")
+    asked = [row for row in reversed(rows) if row.id in (with_ or [])]
+    back = ((address(workout), workout), HOME)
+    if len(asked) < 2:
+        return shown(request, "workout.html", workout=workout, rows=rows, names=names(library))
+    if as_ == "heat":
+        return _as_heat(asked[:MOST_IN_HEAT], workout, zone, back, library)
+    return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], back, library)
+
+
+def _as_heat(
+    rows: Sequence[AttemptRow], workout: str, zone: str, back: Back, library: Library
+) -> HTMLResponse:
+    found = collect(_outcomes(rows, zone, library), workout, library.folder)
+    links = {f"{ATTEMPTS}/{row.id}": f"/attempts/{row.id}" for row in rows}
+    return heat_sheet(found, back, links)
+
+
+def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library) -> HTMLResponse:
+    who = names(library)
+    filmed = [
+        replace(one, name=f"{who.get(row.athlete_id, '')} {row.file_name}".strip())
+        for one, row in zip(
+            read_attempts([library.folder_of(row.id) for row in rows]), rows, strict=True
+        )
+    ]
+    return sheet(history_page(side_by_side(filmed), back, [f"/attempts/{row.id}" for row in rows]))
+
+
+def _outcomes(rows: Sequence[AttemptRow], zone: str, library: Library) -> list[Outcome]:
+    """Attempts of the library as a heat takes them, by name; the day where one has several."""
+    who = names(library)
+    often = Counter(row.athlete_id for row in rows)
+    made = []
+    for row in rows:
+        name = who.get(row.athlete_id, row.file_name)
+        if often[row.athlete_id] > 1:
+            name = f"{name}, {day_in(row.created_at, zone)}"
+        folder = library.folder_of(row.id)
+        made.append(Outcome(Listed(Entry(name), folder, None, row.id), folder))
+    return made
+
+
+def _best(rows: Sequence[AttemptRow]) -> float | None:
+    """The shortest total in seconds of those that did all that was asked."""
+    return min((row.total_s for row in rows if row.complete and row.total_s), default=None)
