@@ -60,7 +60,7 @@ TRASH = "trash"
 TRASH_DAYS = 30
 UPLOAD_DAYS = 7  # that an upload may lie half done
 DAY = 86_400
-BEHIND_S = DAY  # so far a clock may be set back: a change of time zone or summer time
+BEHIND_S = DAY  # a hardware clock that keeps local time is off by hours until it is set
 SEEN, HELD = "seen_at", "trash_held"  # settings: when a server last ran; "1": empty no trash
 _DAY_NAME = "%Y%m%dT%H%M%SZ"
 
