@@ -18,7 +18,6 @@ import numpy as np
 
 from repcount.attempt.records import Attempt
 from repcount.heat.records import Association, BreakPlace, HeatAttempt, HeatRep, Spread
-from repcount.units import from_ms, to_ms
 
 # Under this many attempts an interval of a rank correlation says next to nothing: at n = 10 and
 # rho = 0.5 it still goes from -0.2 to 0.9.
@@ -56,7 +55,7 @@ def spreads(
     breaks in the same order as `attempt.breaks`. Empty without a workout."""
     if attempt.workout is None or not reps:
         return []
-    half = sum(part.reps for parts in attempt.workout.rounds for part in parts) / 2
+    half = attempt.workout.reps / 2
     over = [span.round for span in attempt.rounds]
 
     def told(
@@ -84,7 +83,7 @@ def spreads(
         )
 
     down = [
-        (pause.round or 1, place or 0, from_ms(to_ms(pause.end_s) - to_ms(pause.start_s)))
+        (pause.round or 1, place or 0, pause.length_s)
         for pause, place in zip(attempt.breaks, places, strict=True)
     ]
     last_of = {(rep.round, rep.movement): rep.position or 0 for rep in reps}
@@ -94,11 +93,11 @@ def spreads(
         if (turn.round, turn.from_movement) in last_of
     ]
     missed = []
-    tops = [(to_ms(rep.top_s), rep) for rep in attempt.reps if rep.status == "counted"]
+    tops = [rep.top_ms for rep in attempt.counted()]
     for stroke in attempt.failed:
-        before = [rep for top, rep in tops if top <= to_ms(stroke.peak_s)]
-        if before and len(before) < len(tops):
-            index = len(before) - 1
+        before = sum(top <= stroke.peak_ms for top in tops)
+        if 0 < before < len(tops):
+            index = before - 1
             missed.append((reps[index].round, reps[index].position or 0, 1.0))
     found = [
         told("breaks", "", down, lambda values: float(len(values)), -1),

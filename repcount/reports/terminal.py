@@ -16,7 +16,7 @@ from rich.text import Text
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports import words
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
-from repcount.units import from_ms, to_ms
+from repcount.units import total_ms
 from repcount.wording import numbers, plural
 from repcount.wording.numbers import short, signed
 
@@ -131,7 +131,7 @@ def _folded(rows: Sequence[Row], most: int) -> list[Row]:
 
     def total(values: list[float | None]) -> float | None:
         known = [value for value in values if value is not None]
-        return from_ms(sum(map(to_ms, known))) if known else None
+        return total_ms(known).seconds if known else None
 
     one = Row(
         f"Rounds {middle[0].round} to {middle[-1].round}",
@@ -187,7 +187,7 @@ def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
 
 
 def _breaks(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
-    real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
+    real = [pause.length_ms for pause in attempt.breaks]
     spent = f"{len(real)}, {numbers.short(sum(real) / 1000)} s" if real else "none"
     if comparison is None or not comparison.planned_sets:
         items = [f"{spent} in all" if real else spent]
