@@ -27,6 +27,8 @@ def commands(group: click.Group, path: str = "repcount") -> Iterator[tuple[str, 
     """Every command below `group` with its full name, in the order of `--help`."""
     for name in sorted(group.commands):
         command = group.commands[name]
+        if command.hidden:
+            continue
         yield f"{path} {name}", command
         if isinstance(command, click.Group):
             yield from commands(command, f"{path} {name}")
