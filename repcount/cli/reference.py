@@ -17,7 +17,7 @@ from repcount.heat.tables import DICTIONARY
 from repcount.reports.columns import Column
 from repcount.reports.tables import TABLES
 
-WIDTH = 88
+PAGE_WIDTH = 88
 ROOM = Path(__file__).resolve().parents[1]
 COMMANDS_PAGE = ROOM / "cli" / "README.md"
 COLUMNS_PAGE = ROOM / "reports" / "COLUMNS.md"
@@ -66,7 +66,9 @@ def columns_page() -> str:
 
 
 def _help(name: str, command: click.Command) -> str:
-    context = click.Context(command, info_name=name, terminal_width=WIDTH, max_content_width=WIDTH)
+    context = click.Context(
+        command, info_name=name, terminal_width=PAGE_WIDTH, max_content_width=PAGE_WIDTH
+    )
     return f"```\n{command.get_help(context)}\n```"
 
 

@@ -12,14 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from repcount.attempt.anthropometry import HAND_ST
 from repcount.motion import Motion
 from repcount.reading.strokes import RawStroke
 
 # With the ends in sight for so much of a stroke they, not the hands, tell where the bar was.
 ENDS_SHARE = 0.3
-# A hand's own length (0.108 of stature, Winter 2009, from memory): hands on a bar do not shift by
-# more from stroke to stroke; on the way the pose errs by up to twice that (side views).
-HAND_ST = 0.108
+# Hands on a bar do not shift by more than a hand's own length (`HAND_ST`) from stroke to stroke; on
+# the way the pose errs by up to twice that (side views).
 # Of the strokes read from the hands so many must look tied, or none was made with a bar.
 MOST = 0.67
 # Hands on a bar that lies: the plates' radius (0.13 of stature) and half as much more, so long.

@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 
 import numpy as np
 
 import repcount
+from repcount.attempt.assemble import HOLD_S
 from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.movements import CATALOGUE, Movement
 from repcount.attempt.records import (
@@ -49,11 +50,11 @@ from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style, styles
 from repcount.reading.metres import bar_measures, fall_measures, metre_notices
+from repcount.reading.options import ReadOptions
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, find_strokes, joined, past_the_rack
 from repcount.video.sound import Tone, signal_onsets
 
-HOLD_S = 1.5
 # What a stroke is worth that the bar tells alone, the body unseen.
 UNSEEN_BODY = 0.7
 # How often a rep is right whose evidence multiplies to so much: the parts of a rep's certainty are
@@ -74,17 +75,18 @@ SAME_REP_S = 0.3
 def read_attempt(
     motion: Motion,
     workout: Workout | None = None,
+    options: ReadOptions | None = None,
     *,
-    start_s: float | None = None,
     previous: Reading | None = None,
 ) -> Reading:
     """Read an attempt from its motion.
 
     `workout` guides labels and numbers; without it strokes keep the name of what they look most
-    like. `start_s` gives the clock's start (seconds from the first frame) where the sound does
-    not. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
+    like. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
     found again.
     """
+    options = options or ReadOptions()
+    start_s = options.start_s
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
     strokes = with_a_bar(motion, strokes)
@@ -132,7 +134,7 @@ def read_attempt(
         provenance=Provenance(
             version=repcount.__version__,
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            options={**motion.options, "start_s": start_s},
+            options={**motion.options, "start_s": start_s, "reading": asdict(options)},
             models=motion.options.get("models", {}),
         ),
         video=_video(motion),
@@ -606,7 +608,7 @@ def _in_order(reps: list[Rep]) -> list[Rep]:
 
 
 # Shoulders this far below standing: the lift was given up, not finished badly.
-GIVEN_UP_ST = 0.10
+SUNK_SHOULDERS_ST = 0.10
 
 
 def _fell_short(stroke: RawStroke, workout: Workout | None) -> bool:
@@ -618,7 +620,7 @@ def _fell_short(stroke: RawStroke, workout: Workout | None) -> bool:
     if not stroke.finished:
         return True
     if stroke.ends == HANG and stroke.begins == FLOOR:
-        return stroke.erect_st > GIVEN_UP_ST
+        return stroke.erect_st > SUNK_SHOULDERS_ST
     if workout is None or stroke.begins != RACK or stroke.ends != RACK:
         return False
     asked = [CATALOGUE[part.movement] for parts in workout.rounds for part in parts]

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from repcount.attempt.anthropometry import KNEE_HEIGHT_ST
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
@@ -51,15 +52,15 @@ BENT_OVER_ST = 0.10
 # Upright at any moment so near to the finish is upright: single looks at the pose can be wrong.
 UPRIGHT_S = 0.3
 # With less than this share of the body in sight about the lowest point, its zone is a guess.
-SEEN = 0.5
+BODY_SEEN = 0.5
 DOUBTED = 0.5
 # From the floor to the bottom of the catch, with time to stand in the hang on the way.
 LONGEST_CLEAN_S = 4.0
 # Pulled to the shoulders and caught in a squat, the bar sinks with the body by over a foot; one
 # that is pulled overhead in one sinks by a hand (common practice, no source).
 CAUGHT_ST = 0.10
-# Below the knee (Winter 2009, from memory) nothing hangs yet.
-KNEE_ST = 0.285
+# Below the knee nothing hangs yet.
+KNEE_ST = KNEE_HEIGHT_ST
 # Three times the noise of a bar's ends.
 NOISE_ST = 0.012
 # The deepest squat takes hip and bar down by no more than from standing to sitting on the heels:
@@ -178,7 +179,7 @@ def _whole(before: RawStroke | None, stroke: RawStroke, lifted_s: float) -> RawS
     cleaned = before is not None and before.begins == FLOOR and before.ends == stroke.begins == RACK
     if before is not None and cleaned and stroke.depth > SQUAT_DEPTH:
         return _as_one(before, stroke, before.zone_confidence)
-    if stroke.low_share >= SEEN or stroke.start_s - lifted_s > LONGEST_CLEAN_S:
+    if stroke.low_share >= BODY_SEEN or stroke.start_s - lifted_s > LONGEST_CLEAN_S:
         return None
     if before is None:
         pull = replace(stroke, start_s=lifted_s, low_s=lifted_s)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from repcount.video.footage import Footage
 
 # A table of stills that nobody scrolls through helps nobody: breaks come first, then what to check.
-MOST = 48
+MOST_STILLS = 48
 WIDE, HIGH = 400, 300  # pixels of a still
 _QUALITY = 72
 _AROUND_S = 0.4  # the athlete's place is taken from this long before and after
@@ -39,7 +39,7 @@ def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]
     if comparison:
         begins += [one.real_reset.start_ms for one in comparison.breaks if one.real_reset]
     doubts = [to_ms(doubt.at_s) for doubt in words.doubts(attempt)]
-    return list(dict.fromkeys([*begins, *doubts]))[:MOST]
+    return list(dict.fromkeys([*begins, *doubts]))[:MOST_STILLS]
 
 
 def take(

@@ -17,7 +17,7 @@ import repcount
 from repcount import tracking
 from repcount.attempt.records import Edits, load_record, save_record
 from repcount.cli.main import cli
-from repcount.cli.options import MOMENT, STOPPED, UNEXPECTED
+from repcount.cli.options import MOMENT, STOPPED_CODE, UNEXPECTED
 from repcount.errors import RepcountError
 from repcount.pipeline import analyze as pipeline
 from repcount.pipeline import doctor, results
@@ -171,7 +171,7 @@ def test_ctrl_c_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(results, "write_report", stopped)
-    said = run("analyze", "--tracks", tracks, "--out", tmp_path, code=STOPPED)
+    said = run("analyze", "--tracks", tracks, "--out", tmp_path, code=STOPPED_CODE)
     assert "nothing was written" in said
     assert [path.name for path in tmp_path.iterdir()] == ["attempt.json"]
     assert (tmp_path / "attempt.json").read_text() == "old"

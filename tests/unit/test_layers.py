@@ -86,3 +86,26 @@ def test_no_import_runs_in_a_circle(folder: str) -> None:
     }
     # raises CycleError, which names the circle
     TopologicalSorter(graph).prepare()
+
+
+def _constants(path: Path) -> dict[str, float]:
+    """The public numbers of a module, one name each."""
+    found = {}
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        target = node.targets[0] if isinstance(node, ast.Assign) else None
+        if isinstance(target, ast.Name) and target.id.isupper() and target.id[0] != "_":
+            try:
+                value = ast.literal_eval(node.value)
+            except ValueError:
+                continue
+            if isinstance(value, (int, float)):
+                found[target.id] = value
+    return found
+
+
+def test_no_two_numbers_have_one_name() -> None:
+    values: dict[str, dict[str, float]] = {}
+    for module, path in _modules("repcount").items():
+        for name, value in _constants(path).items():
+            values.setdefault(name, {})[module] = value
+    assert not {name: at for name, at in values.items() if len(set(at.values())) > 1}
