@@ -61,6 +61,16 @@ BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
 KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 
 
+# The coordinates that are the same in all Tracks.
+_NAMES = {
+    "space": ["x", "y"],
+    "space_3d": ["x", "y", "z"],
+    "keypoints": list(KEYPOINTS),
+    "pose_keypoints": list(POSE_KEYPOINTS),
+    "bar_ends": list(BAR_KEYPOINTS),
+}
+
+
 def make_tracks(
     time_s: np.ndarray,
     position: np.ndarray,
@@ -123,15 +133,7 @@ def make_tracks(
         "cut": (("time",), cuts),
         "people": (("time",), _fit("people", people, (count,))),
     }
-    coords = {
-        "time": time_s,
-        "space": ["x", "y"],
-        "space_3d": ["x", "y", "z"],
-        "keypoints": list(KEYPOINTS),
-        "pose_keypoints": list(POSE_KEYPOINTS),
-        "bar_ends": list(BAR_KEYPOINTS),
-        "individuals": list(individuals),
-    }
+    coords = {"time": time_s, **_NAMES, "individuals": list(individuals)}
     attrs = {
         "format": FORMAT,
         "ds_type": "poses",
