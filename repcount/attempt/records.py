@@ -29,6 +29,23 @@ Zone = Literal["floor", "hang", "rack", "back", "overhead", "free", "unseen"]
 HoldPlace = Literal["hang", "rack", "back", "overhead"]
 RestKind = Literal["touch", "touch-and-go", "reset", "break"]
 StartSource = Literal["sound", "given", "first lift-off"]
+Flag = Literal[
+    "check",
+    "driven_through",
+    "top_only",
+    "pick_up",
+    "by_hands",
+    "not_erect",
+    "not_locked_out",
+    "not_deep",
+    "count_short",
+    "after_uncounted",
+    "one_too_many",
+    "alone_at_the_end",
+    "perhaps_next",
+    "near_cap",
+    "style_differs",
+]
 TimeKind = Literal[
     "start",
     "between rounds",

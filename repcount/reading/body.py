@@ -49,8 +49,8 @@ class Body:
         self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
         held = motion.hands_off < SURELY_HELD
-        self.stand_hip = _standing(self.hip, self.time, held, HIP_ST)
-        self.stand_shoulder = _standing(self.shoulder, self.time, held, SHOULDER_ST)
+        self.stand_hip = standing_height(self.hip, self.time, held, HIP_ST)
+        self.stand_shoulder = standing_height(self.shoulder, self.time, held, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]
         drop = self.stand_hip - float(np.median(knee)) if len(knee) else STAND_HIP_KNEE_ST
         self.stand_hip_knee = max(drop, 0.6 * STAND_HIP_KNEE_ST)
@@ -180,7 +180,7 @@ def _highest_mode(values: np.ndarray, usual: float) -> float:
     return float(np.median(near)) if len(near) else usual
 
 
-def _standing(values: np.ndarray, times: np.ndarray, held: np.ndarray, usual: float) -> float:
+def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usual: float) -> float:
     """The height at which this signal rests highest: the athlete standing still.
 
     Told with the bar in the hands, since who walks about with free hands is nearer or further, or

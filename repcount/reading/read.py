@@ -16,6 +16,7 @@ from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.movements import CATALOGUE, Movement
 from repcount.attempt.records import (
     FailedStroke,
+    Flag,
     FloorRest,
     Hold,
     HoldPlace,
@@ -122,7 +123,7 @@ def read_attempt(
     notices += _sight(strokes, begun)
     looks = [likelihoods(stroke) for stroke in strokes]
     reps, failed = _reps(strokes, looks, ids, pairings, workout)
-    _doubt_last(reps, rests, workout)
+    doubt_last(reps, rests, workout)
     records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
@@ -330,7 +331,7 @@ def _measures(stroke: RawStroke) -> list[Measure]:
         ("bar_rise", stroke.rise_st, "stature", 0.01),
         ("rise_speed", stroke.speed_st_s, "stature/s", 0.05 * abs(stroke.speed_st_s)),
         ("low_turn", stroke.turn_s if stroke.begins == HANG else np.nan, "s", 0.03),
-        ("lockout_angle", *_lockout(stroke)),
+        ("lockout_angle", *lockout(stroke)),
     )
     return [
         Measure(name=name, value=round(value, 4), unit=unit, uncertainty=uncertainty)
@@ -345,7 +346,7 @@ UPPER_ST, FORE_ST = 0.186, 0.201
 SHORT_ST = 0.04
 
 
-def _lockout(stroke: RawStroke) -> tuple[float, str, float]:
+def lockout(stroke: RawStroke) -> tuple[float, str, float]:
     """The elbow's angle overhead, told by the bar's height (law of cosines), and its uncertainty.
 
     Near straight arms a height says little: a hundredth of the stature is some 30 degrees there.
@@ -362,13 +363,13 @@ def _lockout(stroke: RawStroke) -> tuple[float, str, float]:
     return value, "deg", max(value - angle(max(stroke.short_st, 0.0) + 0.012), 1.0)
 
 
-def _standards(stroke: RawStroke, entry: Movement) -> list[str]:
+def standards(stroke: RawStroke, entry: Movement) -> list[Flag]:
     """Flags for what may miss a movement's standard: the measures say by how much, no verdict.
 
     Erect at the finish of a lift to the hang, arms locked overhead, hip below knee in a squat (IPF
     and IWF rules, see the catalogue): only beyond what the measure may be off.
     """
-    flags = []
+    flags: list[Flag] = []
     if entry.ends == "hang" and stroke.erect_st > 0.05:
         flags.append("not_erect")
     if entry.ends == "overhead" and stroke.short_st > SHORT_ST:
@@ -440,7 +441,7 @@ def _reps(
             continue
         if pair.kind == "handling":
             continue
-        flags = list(stroke.flags)
+        flags: list[Flag] = list(stroke.flags)
         if pair.item is not None:
             movement, current = pair.item.movement, pair.item.round
             entry = CATALOGUE[movement]
@@ -460,7 +461,7 @@ def _reps(
             told = _stated(confidence)
             status = _STATUS[pair.kind]
             place = None if status == "unplanned" else current
-        flags += _standards(stroke, CATALOGUE[movement])
+        flags += standards(stroke, CATALOGUE[movement])
         confidence = _stated(confidence)
         if "by_hands" in flags:
             confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
@@ -526,7 +527,7 @@ def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
             _flag(mine[-1], "one_too_many")
 
 
-def _flag(rep: Rep, why: str) -> None:
+def _flag(rep: Rep, why: Flag) -> None:
     """Mark a rep to be looked at, for a reason that is not its own confidence."""
     rep.flags += [flag for flag in (why, "check") if flag not in rep.flags]
 
@@ -559,7 +560,7 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
             _flag(after[0], "count_short")
 
 
-def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
+def doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
     """Mark the end of the count where a lift after the end, or one that follows, may belong there.
 
     A last rep that completes the workout by itself after a break may be a lift after the end; what

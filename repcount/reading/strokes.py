@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from repcount.attempt.anthropometry import KNEE_HEIGHT_ST
+from repcount.attempt.records import Flag
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
@@ -129,7 +130,7 @@ class RawStroke:
     caught_s: float | None = None
     bent_over: bool = False
     sure_low: bool = False
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[RawRest]]:

@@ -36,7 +36,7 @@ class _Room:
     notices: int
 
 
-_ROOMS = (
+ROOMS = (
     _Room(99, 99, 3, 3),
     _Room(99, 99, 2, 2),
     _Room(8, 4, 2, 2),
@@ -55,14 +55,14 @@ def print_report(console: Console, attempt: Attempt, comparison: Comparison | No
 def report_lines(attempt: Attempt, comparison: Comparison | None = None) -> list[Text]:
     """The report's lines, each at most 80 cells wide: as much as fits a screen, or the least that
     tells the story (names long enough to fill lines can make it longer)."""
-    for room in _ROOMS:
-        lines = _lines(attempt, comparison, room)
+    for room in ROOMS:
+        lines = lines_in(attempt, comparison, room)
         if len(lines) <= LINES:
             break
     return lines
 
 
-def _lines(attempt: Attempt, comparison: Comparison | None, room: _Room) -> list[Text]:
+def lines_in(attempt: Attempt, comparison: Comparison | None, room: _Room) -> list[Text]:
     blocks = [
         [
             *_wrapped(words.heading(attempt), style="dim"),

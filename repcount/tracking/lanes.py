@@ -188,8 +188,8 @@ def people_in_tiles(rgb: np.ndarray, look: PoseModel, scale: float) -> list[Pers
     height, width = rgb.shape[:2]
     side = min(width, height)
     found: list[Person] = []
-    for top in _starts(height, side):
-        for left in _starts(width, side):
+    for top in tile_starts(height, side):
+        for left in tile_starts(width, side):
             tile = rgb[top : top + side, left : left + side]
             for person in look(tile, 0.0, scale):
                 moved = Person(
@@ -200,7 +200,7 @@ def people_in_tiles(rgb: np.ndarray, look: PoseModel, scale: float) -> list[Pers
     return distinct(found)
 
 
-def _starts(length: int, side: int) -> list[int]:
+def tile_starts(length: int, side: int) -> list[int]:
     """Where squares of `side` begin so that they cover `length` and overlap by half or more."""
     steps = int(np.ceil(max(0, length - side) / (side / 2)))
     return [round(i * (length - side) / steps) for i in range(steps + 1)] if steps else [0]

@@ -11,7 +11,7 @@ from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
 from repcount.reading import read_attempt
-from repcount.reading.body import _standing
+from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, joined
 from sample_clips.render.variety import eventful_spec
@@ -73,10 +73,10 @@ def test_standing_is_told_with_the_bar_in_the_hands():
     t = grid(60.0)
     walks = t > 40
     shoulder = np.where(walks, 0.93, 0.80)
-    assert _standing(shoulder, t, ~walks, 0.818) == pytest.approx(0.80, abs=0.01)
+    assert standing_height(shoulder, t, ~walks, 0.818) == pytest.approx(0.80, abs=0.01)
     # who only bends over with the bar stands without it
     bent = np.where(walks, 0.80, 0.68)
-    assert _standing(bent, t, ~walks, 0.818) == pytest.approx(0.80, abs=0.01)
+    assert standing_height(bent, t, ~walks, 0.818) == pytest.approx(0.80, abs=0.01)
 
 
 FLOOR, HANG, RACK, OVERHEAD = range(4)
