@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -44,6 +43,8 @@ def test_what_has_no_result_has_no_place_and_takes_none() -> None:
 @given(numbers)
 def test_slope_and_its_error_are_those_of_ordinary_least_squares(values: list[float]) -> None:
     """statsmodels' regression, which solves by singular values and not by sums of products."""
+    import statsmodels.api as sm
+
     found = slope(values)
     expected = sm.OLS(values, sm.add_constant(np.arange(len(values)))).fit()
     assert found is not None

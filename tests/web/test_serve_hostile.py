@@ -11,10 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, given, settings
-from schemathesis.checks import not_a_server_error
-from schemathesis.specs.openapi.checks import status_code_conformance
 
 from repcount.attempt.records import Edits, load_record
 from repcount.library.store import Library
@@ -47,6 +44,8 @@ KILLS = int(os.environ.get("REPCOUNT_KILLS", "4"))
 def api(tmp_path_factory: pytest.TempPathFactory):
     """The API's own description of an application with an attempt, an athlete and a plan."""
     folder = tmp_path_factory.mktemp("api")
+    import schemathesis
+
     app = create_app(Settings(data=folder, hosts=frozenset({"localhost", "testserver"})))
     library = app.state.library
     library.athlete_named("Robin")
@@ -61,6 +60,9 @@ def api(tmp_path_factory: pytest.TempPathFactory):
 
 def test_the_description_finds_no_server_error(api):
     """schemathesis makes calls from the OpenAPI description, of every operation in it."""
+    from schemathesis.checks import not_a_server_error
+    from schemathesis.specs.openapi.checks import status_code_conformance
+
     app = api.app
     cookie = app.state.sessions.new(known=False)
     headers = {

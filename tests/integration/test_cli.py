@@ -551,8 +551,8 @@ def test_an_overlay_needs_the_video_that_was_read(tracks, tmp_path):
 
 
 def test_an_overlay_says_where_it_is_and_that_faces_may_be_missed(tmp_path):
-    from tests.unit.test_overlay import attempt_of
-    from tests.unit.test_overlay import tracks as small_tracks
+    from tests.integration.test_overlay import attempt_of
+    from tests.integration.test_overlay import tracks as small_tracks
 
     video = write_video(tmp_path / "film.mp4", [i / 10 for i in range(12)])
     reading = as_planned().reading()

@@ -33,6 +33,7 @@ from sample_clips.render.specs import (
     stop,
 )
 from sample_clips.render.truth import Workout
+from sample_clips.render.variety import eventful_spec
 
 GRAVEL: Movements = (("deadlift", 3), ("hang power clean", 3), ("push press", 3))
 
@@ -412,3 +413,28 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
     attempt = derive_attempt(read_attempt(measure(tracks), workout))
     told = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
     assert told == ["slow dip"] * 3
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        22080,  # clusters, the body lost in the catch
+        22409,  # a whole clean with another person's hands watched
+        22414,  # a nearer person at the end
+        22928,  # shoulders wrong for an instant at a deadlift's top
+        30187,  # never still, plates taken off at the end
+    ],
+)
+def test_attempts_with_a_lost_pose_are_read_whole(seed):
+    """Attempts of the simulator that were misread before."""
+    spec = eventful_spec(seed)
+    choreography = spec.choreography()
+    true = [
+        (rep["round"], rep["movement"], rep["number"])
+        for rep in spec.truth(choreography)["reps"]
+        if rep["status"] == "counted"
+    ]
+    workout = parse_plan(spec.plan_toml, "plan.toml").workout
+    attempt = derive_attempt(read_attempt(measure(spec.tracks(choreography)), workout))
+    read = [(r.round, r.movement, r.number) for r in attempt.reps if r.status == "counted"]
+    assert read == true
