@@ -20,6 +20,13 @@ def clips_folder() -> Path | None:
     return folder if (folder / "video").is_dir() else None
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """All of `integration` and `web` is slow: `-m "not slow"` leaves the unit tests."""
+    for item in items:
+        if item.path.is_relative_to(REPOSITORY / "tests") and "unit" not in item.path.parts:
+            item.add_marker(pytest.mark.slow)
+
+
 @pytest.fixture(scope="session")
 def real_clips() -> Path:
     folder = clips_folder()

@@ -156,6 +156,13 @@ def slate() -> Workout:
 # "7 | 1+5 | 1+4" with 4 s a break in every round.
 PLANNED = {7: 4.0, 13: 4.0}
 REAL = {1: {7: 3.9, 13: 4.4}, 2: {6: 4.6, 13: 6.2}, 3: {7: 5.1, 11: 3.2, 13: 7.3}}
+# What is odd about a rep, by its round and the reps done before it.
+ODD_REPS: dict[tuple[int, int], dict[str, Any]] = {
+    (1, 3): {"touched_by": "person"},
+    (2, 11): {"confidence": 0.58, "flags": ["check"]},
+    (3, 4): {"confidence": 0.64, "flags": ["check"]},
+    (3, 16): {"flags": ["style_differs", "check"], "confidence": 0.49},
+}
 ROUND_S = {1: 44.0, 2: 48.0, 3: 50.0}
 BETWEEN_S = 6.0
 START_S = 1.5
@@ -184,148 +191,162 @@ def _notation(stops: list[int]) -> str:
     return " | ".join(terms)
 
 
+def _turn(script: Script, last: Rep, movement: str) -> None:
+    """From one movement to the next."""
+    turn = script.now_ms
+    script.go(script.time(0.6), PATHS[movement][0], "transition")
+    change = Transition(
+        round=last.round or 0,
+        from_movement=last.movement,
+        to_movement=movement,
+        start_s=last.top_s,
+        end_s=from_ms(script.now_ms),
+        gross_s=from_ms(script.now_ms) - last.top_s,
+        net_s=from_ms(script.now_ms - turn),
+    )
+    script.keep("transitions", change)
+
+
+def _failed(script: Script) -> None:
+    """A push press that does not come up."""
+    stroke = FailedStroke(
+        id="x001",
+        movement="push press",
+        start_s=from_ms(script.now_ms),
+        peak_s=from_ms(script.now_ms + 600),
+        end_s=from_ms(script.now_ms + 1400),
+        reached="rack",
+        confidence=0.71,
+    )
+    script.keep("failed", stroke)
+    script.go(0.6, 1.05, "handling")
+    script.go(0.8, RACK, "handling")
+
+
+def _end_set(script: Script, round_: int, began: int, movements: list[str]) -> None:
+    one = SetSpan(
+        round=round_,
+        number=1 + sum(span.round == round_ for span in script.got("sets")),
+        reps=[
+            MovementReps(movement=name, reps=movements.count(name))
+            for name in dict.fromkeys(movements)
+        ],
+        start_s=from_ms(began),
+        end_s=script.got("reps")[-1].top_s,
+    )
+    script.keep("sets", one)
+
+
+def _put_down(script: Script, round_: int, done: int) -> int:
+    """A break; the next set begins where it ends, in ms."""
+    rest = script.rest(REAL[round_][done], "break", hands_off=done == 13)
+    stop = Break(
+        id=rest.id,
+        start_s=rest.start_s,
+        end_s=rest.end_s,
+        first_contact_s=rest.first_contact_s,
+        round=round_,
+        after=_after(done),
+        hands_off=rest.hands_off,
+    )
+    script.keep("breaks", stop)
+    began = script.now_ms
+    if done >= 8:  # lift it from the floor to where the next rep starts
+        script.go(0.8, HANG, "handling")
+    return began
+
+
+def _round(script: Script, round_: int) -> None:
+    """One round with its sets and breaks."""
+    script.tired = 1 + 0.05 * (round_ - 1)
+    first = began = script.now_ms
+    in_set: list[str] = []
+    for done, (_, movement, number) in enumerate(slate().sequence()[:18]):
+        last = script.got("reps")[-1] if done else None
+        if last and last.movement != movement and in_set:
+            _turn(script, last, movement)
+        if (round_, done) == (2, 16):
+            _failed(script)
+        script.rep(movement, round_, number, **ODD_REPS.get((round_, done), {}))
+        in_set.append(movement)
+        if done + 1 in REAL[round_] or done + 1 == 18:
+            _end_set(script, round_, began, in_set)
+            in_set = []
+        if done + 1 in REAL[round_]:
+            began = _put_down(script, round_, done + 1)
+        if (round_, done + 1) == (2, 15):
+            held = from_ms(script.now_ms)
+            script.go(1.9, RACK, "hold")
+            end = from_ms(script.now_ms)
+            script.keep("holds", Hold(start_s=held, end_s=end, where="rack", round=round_))
+    top = script.got("reps")[-1].top_s
+    whole = RoundSpan(
+        round=round_,
+        start_s=from_ms(first),
+        end_s=top,
+        duration_s=top - from_ms(first),
+        counted=18,
+        prescribed=18,
+    )
+    script.keep("rounds", whole)
+    script.spent["rep"] -= script.now_ms - to_ms(top)
+
+
+def _between(script: Script, round_: int) -> None:
+    """The time after a round."""
+    top = script.got("reps")[-1].top_s
+    script.spent["between rounds"] = (
+        script.spent.get("between rounds", 0) + script.now_ms - to_ms(top)
+    )
+    down = script.rest(5.6 if round_ == 1 else 5.0, "between rounds")
+    script.spent["between rounds"] += 750
+    script.spent["handling"] -= 750
+    gap = BetweenRounds(
+        after_round=round_,
+        start_s=top,
+        end_s=from_ms(script.now_ms),
+        bar_down_s=down.end_s - down.start_s,
+    )
+    script.keep("between_rounds", gap)
+
+
+def _with_cycles(script: Script) -> list[Rep]:
+    before: dict[tuple[int, str], tuple[float, SetSpan]] = {}
+    reps = []
+    for rep in script.got("reps"):
+        inside = next(s for s in script.got("sets") if s.start_s <= rep.top_s <= s.end_s)
+        earlier = before.get((rep.round, rep.movement))
+        cycle = rep.top_s - earlier[0] if earlier and earlier[1] is inside else None
+        before[rep.round, rep.movement] = rep.top_s, inside
+        reps.append(rep.model_copy(update={"cycle_s": cycle and round(cycle, 3)}))
+    return reps
+
+
+def _trace(script: Script) -> Trace:
+    hidden = range(96_001, 97_200)  # the passer-by
+    return Trace(
+        time_s=[from_ms(at) for at, _ in script.moments],
+        bar_st=[None if at in hidden else round(height or 0, 4) for at, height in script.moments],
+        hip_st=[
+            round(0.53 - 0.12 * max(0.0, 1 - abs((height or 0) - FLOOR) / 0.25), 4)
+            for _, height in script.moments
+        ],
+    )
+
+
 def example_attempt() -> Attempt:
     """The attempt, 3 rounds, with every kind of thing a report has to show."""
     script = Script(random.Random(11))
     script.go(4.2, FLOOR, "start")
     clock_start, lift_off = 2600, script.now_ms
     script.spent["start"] = lift_off - clock_start
-    sets: list[SetSpan] = []
     for round_ in (1, 2, 3):
-        script.tired = 1 + 0.05 * (round_ - 1)
-        first = script.now_ms
-        done, began, set_number, in_set = 0, first, 1, []
-        for movement, reps in (("deadlift", 8), ("hang power clean", 6), ("push press", 4)):
-            for number in range(1, reps + 1):
-                last = script.got("reps")[-1] if done else None
-                if last and last.movement != movement and in_set:
-                    turn, height = script.now_ms, PATHS[movement][0]
-                    script.go(script.time(0.6), height, "transition")
-                    gross = script.now_ms - turn
-                    script.keep(
-                        "transitions",
-                        Transition(
-                            round=round_,
-                            from_movement=last.movement,
-                            to_movement=movement,
-                            start_s=last.top_s,
-                            end_s=from_ms(script.now_ms),
-                            gross_s=from_ms(script.now_ms) - last.top_s,
-                            net_s=from_ms(gross),
-                        ),
-                    )
-                changes: dict[str, Any] = {}
-                if (round_, done) == (2, 11):
-                    changes = {"confidence": 0.58, "flags": ["check"]}
-                if (round_, done) == (3, 4):
-                    changes = {"confidence": 0.64, "flags": ["check"]}
-                if (round_, done) == (3, 16):
-                    changes = {"flags": ["style_differs", "check"], "confidence": 0.49}
-                if (round_, done) == (1, 3):
-                    changes = {"touched_by": "person"}
-                if (round_, done) == (2, 16):
-                    script.keep(
-                        "failed",
-                        FailedStroke(
-                            id="x001",
-                            movement="push press",
-                            start_s=from_ms(script.now_ms),
-                            peak_s=from_ms(script.now_ms + 600),
-                            end_s=from_ms(script.now_ms + 1400),
-                            reached="rack",
-                            confidence=0.71,
-                        ),
-                    )
-                    script.go(0.6, 1.05, "handling")
-                    script.go(0.8, RACK, "handling")
-                script.rep(movement, round_, number, **changes)
-                done += 1
-                in_set.append(movement)
-                stops = REAL[round_]
-                if done in stops or done == 18:
-                    runs: list[MovementReps] = []
-                    for name in dict.fromkeys(in_set):
-                        runs.append(MovementReps(movement=name, reps=in_set.count(name)))
-                    sets.append(
-                        SetSpan(
-                            round=round_,
-                            number=set_number,
-                            reps=runs,
-                            start_s=from_ms(began),
-                            end_s=script.got("reps")[-1].top_s,
-                        )
-                    )
-                    set_number, in_set = set_number + 1, []
-                if done in stops:
-                    rest = script.rest(stops[done], "break", hands_off=done == 13)
-                    script.keep(
-                        "breaks",
-                        Break(
-                            id=rest.id,
-                            start_s=rest.start_s,
-                            end_s=rest.end_s,
-                            first_contact_s=rest.first_contact_s,
-                            round=round_,
-                            after=_after(done),
-                            hands_off=rest.hands_off,
-                        ),
-                    )
-                    began = script.now_ms
-                    if done >= 8:  # lift it from the floor to where the next rep starts
-                        script.go(0.8, HANG, "handling")
-                if (round_, done) == (2, 15):
-                    held = script.now_ms
-                    script.go(1.9, RACK, "hold")
-                    script.keep(
-                        "holds",
-                        Hold(
-                            start_s=from_ms(held),
-                            end_s=from_ms(script.now_ms),
-                            where="rack",
-                            round=round_,
-                        ),
-                    )
-        top = script.got("reps")[-1].top_s
-        script.keep(
-            "rounds",
-            RoundSpan(
-                round=round_,
-                start_s=from_ms(first),
-                end_s=top,
-                duration_s=top - from_ms(first),
-                counted=18,
-                prescribed=18,
-            ),
-        )
-        script.spent["rep"] -= script.now_ms - round(top * 1000)
+        _round(script, round_)
         if round_ < 3:
-            script.spent["between rounds"] = (
-                script.spent.get("between rounds", 0) + script.now_ms - round(top * 1000)
-            )
-            script.rest(5.6 if round_ == 1 else 5.0, "between rounds")
-            down = script.got("floor_rests")[-1]
-            script.spent["between rounds"] += 750
-            script.spent["handling"] -= 750
-            script.keep(
-                "between_rounds",
-                BetweenRounds(
-                    after_round=round_,
-                    start_s=top,
-                    end_s=from_ms(script.now_ms),
-                    bar_down_s=down.end_s - down.start_s,
-                ),
-            )
+            _between(script, round_)
     end = script.got("reps")[-1].top_s
     script.rest(6.0, "handling")
     script.spent["handling"] -= 6750
-    before: dict[tuple[int, str], tuple[float, SetSpan]] = {}
-    reps = []
-    for rep in script.got("reps"):
-        inside = next(s for s in sets if s.start_s <= rep.top_s <= s.end_s)
-        earlier = before.get((rep.round, rep.movement))
-        cycle = rep.top_s - earlier[0] if earlier and earlier[1] is inside else None
-        before[rep.round, rep.movement] = rep.top_s, inside
-        reps.append(rep.model_copy(update={"cycle_s": cycle and round(cycle, 3)}))
     last = Rep(
         id="r055",
         movement="deadlift",
@@ -335,17 +356,7 @@ def example_attempt() -> Attempt:
         end_s=end + 6.0,
         confidence=0.81,
     )
-    trace = Trace(
-        time_s=[from_ms(at) for at, _ in script.moments],
-        bar_st=[
-            None if 96_000 < at < 97_200 else round(height or 0, 4) for at, height in script.moments
-        ],
-        hip_st=[
-            round(0.53 - 0.12 * max(0.0, 1 - abs((height or 0) - FLOOR) / 0.25), 4)
-            for _, height in script.moments
-        ],
-    )
-    total = round(end * 1000) - clock_start
+    total = to_ms(end) - clock_start
     script.spent["handling"] += total - sum(script.spent.values())
     return Attempt(
         provenance=Provenance(
@@ -370,17 +381,17 @@ def example_attempt() -> Attempt:
             finished=True,
             total_s=from_ms(total),
         ),
-        reps=reps + [last],
+        reps=[*_with_cycles(script), last],
         failed=script.got("failed"),
         breaks=script.got("breaks"),
         between_rounds=script.got("between_rounds"),
         holds=script.got("holds"),
         transitions=script.got("transitions"),
         rounds=script.got("rounds"),
-        sets=sets,
+        sets=script.got("sets"),
         floor_rests=script.got("floor_rests"),
         time_spent=[TimeShare(kind=kind, seconds=from_ms(ms)) for kind, ms in script.spent.items()],
-        trace=trace,
+        trace=_trace(script),
         notes=[Notice(code="note", text="Chalk break wanted in round 2.", start_s=88.0)],
         warnings=[
             Notice(

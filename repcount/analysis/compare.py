@@ -33,7 +33,7 @@ from repcount.attempt.records import (
 from repcount.attempt.time_budget import Span, clipped, length
 from repcount.errors import RecordError
 from repcount.plan import Plan, position_of, write_sets
-from repcount.units import from_ms, to_ms
+from repcount.units import Ms, to_ms, total_ms
 from repcount.wording.numbers import short
 
 # A length as planned: well over what video adds (two events at 30 Hz: 0.014 s) and about what a
@@ -53,7 +53,7 @@ def compare(
     Raises RecordError if the attempt was not read against the plan's workout.
     """
     _check_same_workout(attempt, plan)
-    spans = {span.round: span for span in attempt.rounds}
+    spans = attempt.round_spans()
     done = _finished_rounds(attempt, plan)
     matches = _matches(attempt, plan, spans, length_tolerance_s, done) if plan.has_breaks else []
     time = _time(attempt, plan, spans, matches, done)
@@ -143,7 +143,7 @@ def _rounds(
                 real_s=real,
                 difference_s=_less(real, one.round_s) if number <= done else None,
                 planned_breaks=len(one.break_s),
-                real_breaks=sum(stop.round == number for stop in attempt.breaks),
+                real_breaks=len(attempt.breaks_in(number)),
                 finished=number <= done,
             )
         )
@@ -161,7 +161,7 @@ def _matches(
     last = attempt.rounds[-1].round if attempt.rounds else 0
     found = []
     for number, one in enumerate(plan.rounds, 1):
-        counted = _counted(attempt, number)
+        counted = attempt.counted(number)
         here = [stop for stop in planned_breaks if stop.round == number]
         reached = one.reps
         if number > last:
@@ -174,7 +174,7 @@ def _matches(
                 here, one.pattern.positions() if one.pattern else [], strict=True
             )
         ]
-        stops: list[Break | FloorRest] = [stop for stop in attempt.breaks if stop.round == number]
+        stops: list[Break | FloorRest] = list(attempt.breaks_in(number))
         if number in spans:
             stops += [
                 rest
@@ -187,7 +187,7 @@ def _matches(
         real = [
             RealPlace(
                 _position([rep for rep in counted if rep.top_s <= stop.start_s], one.movements),
-                _length(stop),
+                stop.length_ms,
                 isinstance(stop, FloorRest),
             )
             for stop in stops
@@ -210,7 +210,7 @@ def _match(
     number: int,
     planned: tuple[PlannedBreak, PlannedPlace] | None,
     real: tuple[Break | FloorRest, RealPlace] | None,
-    tolerance: int,
+    tolerance: Ms,
 ) -> BreakMatch:
     """One planned break with what came of it, or one real break that was not planned."""
     outcome: BreakOutcome
@@ -222,15 +222,16 @@ def _match(
         outcome = "skipped" if planned[1].reached else "not reached"
     else:
         outcome = "unplanned"
-    difference = (real[1].ms if real else 0) - (planned[1].ms if planned else 0)
+    planned_ms, real_ms = planned[1].ms if planned else None, real[1].ms if real else None
+    difference = (real_ms or Ms(0)) - (planned_ms or Ms(0))
     match = BreakMatch(
         round=number,
         outcome=outcome,
         planned=planned[0] if planned else None,
         moved_by=moved,
-        planned_s=from_ms(planned[1].ms) if planned else None,
-        real_s=from_ms(real[1].ms) if real else None,
-        difference_s=None if outcome == "not reached" else from_ms(difference),
+        planned_s=None if planned_ms is None else planned_ms.seconds,
+        real_s=None if real_ms is None else real_ms.seconds,
+        difference_s=None if outcome == "not reached" else difference.seconds,
     )
     if real:
         stop = real[0]
@@ -244,19 +245,11 @@ def _match(
     return match
 
 
-def _counted(attempt: Attempt, number: int) -> list[Rep]:
-    return [rep for rep in attempt.reps if rep.status == "counted" and rep.round == number]
-
-
 def _position(done: Sequence[Rep], movements: Sequence[MovementReps]) -> int:
     """The place in the round after counted reps: that of the last of them."""
     if not done:
         return 0
     return position_of(After(movement=done[-1].movement, number=done[-1].number or 1), movements)
-
-
-def _length(stop: Break | FloorRest) -> int:
-    return to_ms(stop.end_s) - to_ms(stop.start_s)
 
 
 def _real_sets(attempt: Attempt, plan: Plan, number: int) -> str:
@@ -265,11 +258,11 @@ def _real_sets(attempt: Attempt, plan: Plan, number: int) -> str:
     A set without a counted rep is written 0. Reps that were missed are not guessed a place: they
     stand behind, in words.
     """
-    span = next((span for span in attempt.rounds if span.round == number), None)
+    span = attempt.round_spans().get(number)
     if span is None:
         return "not begun"
-    counted = _counted(attempt, number)
-    stops = [stop.start_s for stop in attempt.breaks if stop.round == number]
+    counted = attempt.counted(number)
+    stops = [stop.start_s for stop in attempt.breaks_in(number)]
     edges = [float("-inf"), *stops, float("inf")]
     sets = []
     for begin, end in itertools.pairwise(edges):
@@ -309,28 +302,28 @@ def _time(
     """
     planned_end = plan.planned_until_s(done)
     over = [span for number, span in sorted(spans.items()) if number <= done]
-    if planned_end is None or attempt.clock.start_s is None or not over:
+    begin = attempt.clock.start_ms
+    if planned_end is None or begin is None or not over:
         return []
-    begin = to_ms(attempt.clock.start_s)
-    total = to_ms(over[-1].end_s) - begin
-    parts: dict[str, tuple[int, int]] = {}
+    total = over[-1].end_ms - begin
+    parts: dict[str, tuple[Ms, Ms]] = {}
     if plan.start_s is not None:
-        parts["start"] = to_ms(plan.start_s), to_ms(over[0].start_s) - begin
+        parts["start"] = to_ms(plan.start_s), over[0].start_ms - begin
     if plan.has_breaks:
         here = [match for match in matches if match.round <= done]
         parts["breaks"] = (
-            sum(to_ms(match.planned_s or 0) for match in here),
-            sum(to_ms(match.real_s or 0) for match in here),
+            total_ms(match.planned_s or 0 for match in here),
+            total_ms(match.real_s or 0 for match in here),
         )
     if plan.between_rounds_s:
-        gaps = [gap for gap in attempt.between_rounds if to_ms(gap.end_s) <= begin + total]
+        gaps = [gap for gap in attempt.between_rounds if gap.end_ms <= begin + total]
         parts["between rounds"] = (
-            sum(map(to_ms, plan.between_rounds_s[: max(done - 1, 0)])),
-            sum(to_ms(gap.end_s) - to_ms(gap.start_s) for gap in gaps),
+            total_ms(plan.between_rounds_s[: max(done - 1, 0)]),
+            Ms(sum(gap.length_ms for gap in gaps)),
         )
     for number in range(1, done + 1):
         for kind, planned, real in _inside(attempt, plan, matches, number):
-            before = parts.get(kind, (0, 0))
+            before = parts.get(kind, (Ms(0), Ms(0)))
             parts[kind] = before[0] + planned, before[1] + real
     parts["work"] = (
         to_ms(planned_end) - sum(planned for planned, _ in parts.values()),
@@ -339,9 +332,9 @@ def _time(
     return [
         TimeDifference(
             kind=kind,
-            planned_s=from_ms(planned),
-            real_s=from_ms(real),
-            difference_s=from_ms(real - planned),
+            planned_s=planned.seconds,
+            real_s=real.seconds,
+            difference_s=(real - planned).seconds,
         )
         for kind, (planned, real) in parts.items()
     ]
@@ -349,33 +342,30 @@ def _time(
 
 def _inside(
     attempt: Attempt, plan: Plan, matches: Sequence[BreakMatch], number: int
-) -> list[tuple[str, int, int]]:
+) -> list[tuple[str, Ms, Ms]]:
     """Changes of movement and cycles of one round where the plan gives them, planned and real.
 
     A reset that meets a planned break is counted with the breaks: it is taken out of a change of
     movement, and the cycle it lies in is none, as the plan's is none there.
     """
     resets: list[Span] = [
-        (to_ms(match.real_reset.start_s), to_ms(match.real_reset.end_s))
-        for match in matches
-        if match.real_reset and match.round == number
+        match.real_reset.span for match in matches if match.real_reset and match.round == number
     ]
-    found = []
+    found: list[tuple[str, Ms, Ms]] = []
     planned_changes = plan.planned_transition_s(number)
     if planned_changes is not None:
-        real = 0
+        real = Ms(0)
         for one in attempt.transitions:
             if one.round == number:
-                gap = (to_ms(one.start_s), to_ms(one.end_s))
-                real += to_ms(one.net_s) - length(clipped(resets, gap))
+                real += one.net_ms - length(clipped(resets, one.span))
         found.append(("transitions", to_ms(planned_changes), real))
     for movement, planned_s in plan.planned_cycle_s(number).items():
         cycles = [
-            (to_ms(rep.top_s) - to_ms(rep.cycle_s), to_ms(rep.top_s))
-            for rep in _counted(attempt, number)
+            (rep.top_ms - to_ms(rep.cycle_s), rep.top_ms)
+            for rep in attempt.counted(number)
             if rep.movement == movement and rep.cycle_s is not None
         ]
-        real = sum(end - start for start, end in cycles if not clipped(resets, (start, end)))
+        real = Ms(sum(end - start for start, end in cycles if not clipped(resets, (start, end))))
         found.append((f"cycle {movement}", to_ms(planned_s), real))
     return found
 
@@ -388,19 +378,20 @@ def _costliest(
     done: int,
 ) -> str | None:
     """The one part that took most beyond its plan, in a sentence; None where nothing is timed."""
-    costs: list[tuple[int, str]] = []
+    costs: list[tuple[Ms, str]] = []
     for match in matches:
         if match.difference_s is not None:
             costs.append((to_ms(match.difference_s), _break_cost(match)))
-    if plan.planned_total_s is not None and attempt.clock.start_s is not None and spans:
+    begin = attempt.clock.start_ms
+    if plan.planned_total_s is not None and begin is not None and spans:
         first = attempt.rounds[0]
         if plan.start_s is not None:
-            cost = to_ms(first.start_s) - to_ms(attempt.clock.start_s) - to_ms(plan.start_s)
+            cost = first.start_ms - begin - to_ms(plan.start_s)
             costs.append((cost, "The start"))
         for gap in attempt.between_rounds:
             if plan.between_rounds_s and gap.after_round < done:
                 planned = to_ms(plan.between_rounds_s[gap.after_round - 1])
-                cost = to_ms(gap.end_s) - to_ms(gap.start_s) - planned
+                cost = gap.length_ms - planned
                 costs.append((cost, f"The time after round {gap.after_round}"))
         for number in range(1, done + 1):
             costs += _round_costs(attempt, plan, spans, matches, number)
@@ -409,7 +400,7 @@ def _costliest(
     most, what = max(costs, key=lambda cost: cost[0])
     if most <= 0:
         return "No part took longer than planned."
-    return f"{what} cost most: {short(from_ms(most))} s more than planned."
+    return f"{what} cost most: {short(most.seconds)} s more than planned."
 
 
 def _break_cost(match: BreakMatch) -> str:
@@ -425,7 +416,7 @@ def _round_costs(
     spans: dict[int, RoundSpan],
     matches: Sequence[BreakMatch],
     number: int,
-) -> list[tuple[int, str]]:
+) -> list[tuple[Ms, str]]:
     """What a round cost beyond its plan: changes of movement and cycles if planned, then the rest.
 
     Its breaks stand one by one elsewhere.
@@ -434,7 +425,7 @@ def _round_costs(
     if number not in spans or planned_s is None:
         return []
     left = to_ms(spans[number].duration_s) - to_ms(planned_s)
-    left -= sum(to_ms(match.difference_s or 0) for match in matches if match.round == number)
+    left -= total_ms(match.difference_s or 0 for match in matches if match.round == number)
     costs = []
     for kind, planned, real in _inside(attempt, plan, matches, number):
         name = "The changes of movement" if kind == "transitions" else f"The {kind} times"
@@ -448,4 +439,4 @@ def _round_costs(
 def _less(real: float | None, planned: float | None) -> float | None:
     if real is None or planned is None:
         return None
-    return from_ms(to_ms(real) - to_ms(planned))
+    return (to_ms(real) - to_ms(planned)).seconds

@@ -18,7 +18,7 @@ from repcount.analysis.forecast import Filmed, check_workout, once_each
 from repcount.attempt.assemble import is_over
 from repcount.attempt.records import Attempt, BetweenRounds, Break, Hold, Record, Rep
 from repcount.errors import RecordError
-from repcount.units import Seconds, from_ms, to_ms
+from repcount.units import Ms, Seconds
 
 MOST_ATTEMPTS = 20
 # Notices that say how an attempt was filmed, and what they make hard to compare.
@@ -155,7 +155,7 @@ def _column(filmed: Filmed) -> AttemptColumn:
         transition_s=figures["Changes of movement"],
         hold_s=figures["Holds"],
         uncounted=int(figures["Lifts not counted"]),
-        counted=sum(rep.status == "counted" for rep in attempt.reps),
+        counted=len(attempt.counted()),
         median_cycle_s={name: statistics.median(values) for name, values in cycles.items()},
         corrected="person"
         in {*(rep.touched_by for rep in attempt.reps), *(one.touched_by for one in attempt.breaks)},
@@ -169,7 +169,7 @@ def _figures(attempt: Attempt, rounds: Collection[int]) -> dict[str, float]:
     """What some rounds came to; a time between two of them counts where both are among them."""
     breaks = [stop for stop in attempt.breaks if stop.round in rounds]
     uncounted = [stroke.peak_s for stroke in attempt.failed]
-    uncounted += [rep.top_s for rep in attempt.reps if rep.status in ("no_rep", "extra")]
+    uncounted += [rep.top_s for rep in attempt.uncounted()]
     changes = [one for one in attempt.transitions if one.round in rounds]
     return {
         "Breaks": len(breaks),
@@ -177,7 +177,7 @@ def _figures(attempt: Attempt, rounds: Collection[int]) -> dict[str, float]:
         "Between rounds": _sum(
             [g for g in attempt.between_rounds if {g.after_round, g.after_round + 1} <= {*rounds}]
         ),
-        "Changes of movement": from_ms(sum(to_ms(one.net_s) for one in changes)),
+        "Changes of movement": Ms(sum(one.net_ms for one in changes)).seconds,
         "Holds": _sum([h for h in attempt.holds if _round_at(attempt, h.start_s) in rounds]),
         "Lifts not counted": sum(_round_at(attempt, at_s) in rounds for at_s in uncounted),
     }
@@ -200,14 +200,14 @@ def _finished(attempt: Attempt) -> set[int]:
 
 def _sum(spans: Sequence[Break | BetweenRounds | Hold]) -> float:
     """Seconds of spans."""
-    return from_ms(sum(to_ms(one.end_s) - to_ms(one.start_s) for one in spans))
+    return Ms(sum(one.length_ms for one in spans)).seconds
 
 
 def _cycles(attempt: Attempt, rounds: Collection[int]) -> dict[str, list[float]]:
     """Cycle times of some rounds by movement."""
     found: dict[str, list[float]] = {}
-    for rep in attempt.reps:
-        if rep.status == "counted" and rep.cycle_s is not None and rep.round in rounds:
+    for rep in attempt.counted():
+        if rep.cycle_s is not None and rep.round in rounds:
             found.setdefault(rep.movement, []).append(rep.cycle_s)
     return found
 
@@ -242,9 +242,7 @@ def _changes(first: Attempt, last: Attempt, both: Sequence[int]) -> list[Change]
 
 def _clock_after(attempt: Attempt, number: int) -> float | None:
     """The clock at the end of a round."""
-    end = next(span.end_s for span in attempt.rounds if span.round == number)
-    begin = attempt.clock.start_s
-    return None if begin is None else from_ms(to_ms(end) - to_ms(begin))
+    return attempt.clock.since_start_s(attempt.round_spans()[number].end_ms)
 
 
 def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) -> Change:
@@ -295,12 +293,8 @@ def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
     if any(one != options[0] for one in options):
         said.append("Heights and instants to the hundredth: they were read with other options.")
     for one in filmed:
-        counted = sum(rep.status == "counted" for rep in one.attempt.reps)
-        asked = sum(
-            part.reps
-            for parts in (one.attempt.workout.rounds if one.attempt.workout else [])
-            for part in parts
-        )
+        counted = len(one.attempt.counted())
+        asked = one.attempt.workout.reps if one.attempt.workout else 0
         if one.attempt.clock.finished is False:
             what = _unfinished_words(one.attempt)
             said.append(f"{what} of {one.name}: not finished ({counted} of {asked} reps).")
@@ -336,34 +330,24 @@ def _reps(attempts: Sequence[Attempt]) -> list[RepRow]:
         found.append(
             {
                 (rep.round, rep.movement, rep.number): rep
-                for rep in attempt.reps
-                if rep.status == "counted" and rep.round and rep.number
+                for rep in attempt.counted()
+                if rep.round and rep.number
             }
         )
     rows = []
-    for round_, parts in enumerate(workout.rounds, 1):
-        done: dict[str, int] = {}
-        for part in parts:
-            for _ in range(part.reps):
-                done[part.movement] = number = done.get(part.movement, 0) + 1
-                reps = [one.get((round_, part.movement, number)) for one in found]
-                rows.append(
-                    RepRow(
-                        round=round_,
-                        movement=part.movement,
-                        number=number,
-                        clock_s=[
-                            _on_clock(rep, attempt)
-                            for rep, attempt in zip(reps, attempts, strict=True)
-                        ],
-                        cycle_s=[rep.cycle_s if rep else None for rep in reps],
-                        seen_at_s=[rep.top_s if rep else None for rep in reps],
-                    )
-                )
+    for place in workout.sequence():
+        reps = [one.get(place) for one in found]
+        rows.append(
+            RepRow(
+                round=place.round,
+                movement=place.movement,
+                number=place.number,
+                clock_s=[
+                    attempt.clock.since_start_s(rep.top_ms) if rep else None
+                    for rep, attempt in zip(reps, attempts, strict=True)
+                ],
+                cycle_s=[rep.cycle_s if rep else None for rep in reps],
+                seen_at_s=[rep.top_s if rep else None for rep in reps],
+            )
+        )
     return rows
-
-
-def _on_clock(rep: Rep | None, attempt: Attempt) -> float | None:
-    if rep is None or attempt.clock.start_s is None:
-        return None
-    return from_ms(to_ms(rep.top_s) - to_ms(attempt.clock.start_s))

@@ -15,7 +15,7 @@ from pydantic import Field
 from repcount.analysis.forecast import Filmed
 from repcount.attempt.records import Attempt, Break, BreakMatch, Record, Rep
 from repcount.plan.tempo import pick_up_lifts
-from repcount.units import Seconds, from_ms, to_ms
+from repcount.units import Ms, Seconds, to_ms, total_ms
 from repcount.wording import listed, plural
 from repcount.wording.numbers import short
 
@@ -55,13 +55,6 @@ def losses(filmed: Filmed) -> list[Loss]:
     return sorted(found, key=lambda loss: -loss.seconds)
 
 
-def _counted(attempt: Attempt) -> list[Rep]:
-    return sorted(
-        (rep for rep in attempt.reps if rep.status == "counted" and rep.round),
-        key=lambda rep: rep.top_s,
-    )
-
-
 def _unplanned(filmed: Filmed) -> list[Loss]:
     """Unplanned breaks, by the movement that they broke."""
     attempt = filmed.attempt
@@ -69,26 +62,26 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
     for match in filmed.comparison.breaks if filmed.comparison else []:
         if match.outcome == "unplanned" and match.real is not None:
             following = next(
-                (rep for rep in _counted(attempt) if rep.start_s >= match.real.end_s - 0.05), None
+                (rep for rep in attempt.counted() if rep.start_s >= match.real.end_s - 0.05), None
             )
             name = following.movement if following else "the end"
             groups.setdefault(name, []).append(match.real)
     found = []
     for name, stops in groups.items():
-        lengths = sum(to_ms(stop.end_s) - to_ms(stop.start_s) for stop in stops)
-        handling = sum(_handling_of(stop, attempt) for stop in stops)
+        lengths = Ms(sum(stop.length_ms for stop in stops))
+        handling = Ms(sum(_handling_of(stop, attempt) for stop in stops))
         extra = ""
         if name != "the end" and pick_up_lifts(name) >= 2:
             extra = ", in work from the shoulders or overhead, where each costs an extra clean"
         said = f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}."
         if handling >= to_ms(LEAST_S):
-            took = short(from_ms(handling))
+            took = short(handling.seconds)
             said += f" Putting the bar down and picking it up took {took} s besides."
         found.append(
             Loss(
                 kind="unplanned-breaks",
                 what=said,
-                seconds=from_ms(lengths),
+                seconds=lengths.seconds,
                 against="going on without a break",
                 evidence=[_break_evidence(stop) for stop in stops][:_MOST_EVIDENCE],
             )
@@ -97,25 +90,24 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
 
 
 def _handling_of(stop: Break, attempt: Attempt) -> int:
-    """What a break cost beside its own length, in ms: from the top before to the top after, less an
-    ordinary cycle, where both are of one movement."""
-    reps = _counted(attempt)
+    """Milliseconds that a break cost beside its own length: from the top before to the top after,
+    less an ordinary cycle, where both are of one movement."""
+    reps = attempt.counted()
     before = [rep for rep in reps if rep.top_s <= stop.start_s and rep.round == stop.round]
     after = [rep for rep in reps if rep.top_s >= stop.end_s and rep.round == stop.round]
-    length = to_ms(stop.end_s) - to_ms(stop.start_s)
     if not before or not after or before[-1].movement != after[0].movement:
         return 0
     cycles = [to_ms(rep.cycle_s) for rep in reps
               if rep.movement == after[0].movement and rep.cycle_s is not None]  # fmt: skip
-    gap = to_ms(after[0].top_s) - to_ms(before[-1].top_s)
-    return max(0, gap - round(statistics.median(cycles)) - length) if cycles else 0
+    gap = after[0].top_ms - before[-1].top_ms
+    return max(0, gap - round(statistics.median(cycles)) - stop.length_ms) if cycles else 0
 
 
 def _break_evidence(stop: Break) -> Evidence:
     after = f"after {stop.after.movement} {stop.after.number}" if stop.after else "at its begin"
     return Evidence(
         at_s=stop.start_s,
-        text=f"round {stop.round}, {after}: {short(stop.end_s - stop.start_s)} s",
+        text=f"round {stop.round}, {after}: {short(stop.length_s)} s",
     )
 
 
@@ -128,14 +120,14 @@ def _longer_breaks(filmed: Filmed) -> list[Loss]:
         for match in filmed.comparison.breaks
         if match.outcome in ("as planned", "moved") and match.difference_s is not None
     ]
-    over = sum(to_ms(match.difference_s or 0) for match in matches)
+    over = total_ms(match.difference_s or 0 for match in matches)
     if over <= 0:
         return []
     by_round: dict[int, list[float]] = {}
     for match in matches:
         by_round.setdefault(match.round, []).append(match.real_s or 0.0)
     means = {number: statistics.fmean(lengths) for number, lengths in by_round.items()}
-    said = f"Planned breaks took {short(from_ms(over))} s longer in all"
+    said = f"Planned breaks took {short(over.seconds)} s longer in all"
     values = list(means.values())
     if len(values) > 1 and values == sorted(values) and values[-1] - values[0] > 0.5:
         said += f", growing from {short(values[0])} s to {short(values[-1])} s by round"
@@ -144,7 +136,7 @@ def _longer_breaks(filmed: Filmed) -> list[Loss]:
         Loss(
             kind="longer-breaks",
             what=said + ".",
-            seconds=from_ms(over),
+            seconds=over.seconds,
             against="the plan",
             evidence=[_over_evidence(match) for match in longest if (match.difference_s or 0) > 0][
                 :_MOST_EVIDENCE
@@ -172,7 +164,7 @@ def _rests(filmed: Filmed) -> list[Loss]:
             evidence = [
                 Evidence(
                     at_s=gap.start_s,
-                    text=f"after round {gap.after_round}: {short(gap.end_s - gap.start_s)} s",
+                    text=f"after round {gap.after_round}: {short(gap.length_s)} s",
                 )
                 for gap in filmed.attempt.between_rounds
                 if kind.kind == "between rounds"
@@ -190,19 +182,19 @@ def _rests(filmed: Filmed) -> list[Loss]:
 
 
 def _holds(attempt: Attempt) -> list[Loss]:
-    lost = sum(to_ms(hold.end_s) - to_ms(hold.start_s) for hold in attempt.holds)
+    lost = Ms(sum(hold.length_ms for hold in attempt.holds))
     if not lost:
         return []
     return [
         Loss(
             kind="holds",
             what=f"{plural(len(attempt.holds), 'hold')} with the bar in the hands and no rep.",
-            seconds=from_ms(lost),
+            seconds=lost.seconds,
             against="going on without a hold",
             evidence=[
                 Evidence(
                     at_s=hold.start_s,
-                    text=f"{hold.where}: {short(hold.end_s - hold.start_s)} s",
+                    text=f"{hold.where}: {short(hold.length_s)} s",
                 )
                 for hold in attempt.holds
             ][:_MOST_EVIDENCE],
@@ -212,27 +204,22 @@ def _holds(attempt: Attempt) -> list[Loss]:
 
 def _uncounted(attempt: Attempt) -> list[Loss]:
     """Strokes inside the clock's run that did not count."""
-    spans = [
-        (stroke.start_s, stroke.end_s, f"{stroke.movement}, not finished")
-        for stroke in attempt.failed
-    ]
+    spans = [(stroke.span, f"{stroke.movement}, not finished") for stroke in attempt.failed]
     spans += [
-        (rep.start_s, rep.end_s, f"{rep.movement}, {rep.status.replace('_', '-')}")
-        for rep in attempt.reps
-        if rep.status in ("no_rep", "extra")
+        (rep.span, f"{rep.movement}, {rep.status.replace('_', '-')}") for rep in attempt.uncounted()
     ]
-    lost = sum(to_ms(end) - to_ms(start) for start, end, _ in spans)
+    lost = Ms(sum(end - start for (start, end), _ in spans))
     if not lost:
         return []
     return [
         Loss(
             kind="uncounted",
             what=f"{plural(len(spans), 'lift')} that did not count.",
-            seconds=from_ms(lost),
+            seconds=lost.seconds,
             against="not having to lift again",
-            evidence=[Evidence(at_s=start, text=text) for start, _, text in sorted(spans)][
-                :_MOST_EVIDENCE
-            ],
+            evidence=[
+                Evidence(at_s=start.seconds, text=text) for (start, _), text in sorted(spans)
+            ][:_MOST_EVIDENCE],
         )
     ]
 
@@ -241,23 +228,23 @@ def _changes(filmed: Filmed) -> list[Loss]:
     """Changes of movement: against the plan's where it times them, else the quickest of each."""
     attempt = filmed.attempt
     planned = filmed.plan.transition_s if filmed.plan else None
-    best: dict[tuple[str, str], int] = {}
+    best: dict[tuple[str, str], Ms] = {}
     for one in attempt.transitions:
         pair = (one.from_movement, one.to_movement)
-        best[pair] = min(best.get(pair, 10**9), to_ms(one.net_s))
+        best[pair] = min(best.get(pair, one.net_ms), one.net_ms)
     over = []
     for one in attempt.transitions:
         base = best[one.from_movement, one.to_movement] if planned is None else to_ms(planned)
-        over.append((to_ms(one.net_s) - base, one))
-    lost = sum(ms for ms, _ in over)
+        over.append((one.net_ms - base, one))
+    lost = Ms(sum(ms for ms, _ in over))
     if lost <= 0:
         return []
     worst = sorted(over, key=lambda pair: -pair[0])
     return [
         Loss(
             kind="transitions",
-            what=f"Changes of movement took {short(from_ms(lost))} s longer in all.",
-            seconds=from_ms(lost),
+            what=f"Changes of movement took {short(lost.seconds)} s longer in all.",
+            seconds=lost.seconds,
             against="the plan" if planned is not None else "the quickest change of each kind",
             evidence=[
                 Evidence(
@@ -278,9 +265,9 @@ def _cycles(filmed: Filmed) -> list[Loss]:
     found = []
     movements: dict[str, dict[int, list[Rep]]] = {}
     disturbed = [stroke.peak_s for stroke in filmed.attempt.failed]
-    disturbed += [rep.top_s for rep in filmed.attempt.reps if rep.status != "counted"]
+    disturbed += [rep.top_s for rep in filmed.attempt.reps if not rep.counts]
     disturbed += [hold.start_s for hold in filmed.attempt.holds]
-    for rep in _counted(filmed.attempt):
+    for rep in filmed.attempt.counted():
         if rep.cycle_s is None or rep.round is None:
             continue
         if not any(rep.top_s - rep.cycle_s <= at <= rep.top_s for at in disturbed):
@@ -294,7 +281,7 @@ def _cycles(filmed: Filmed) -> list[Loss]:
         if slow is None:
             continue
         late = [rep for number, reps in rounds.items() if number >= slow for rep in reps]
-        lost = sum(to_ms(rep.cycle_s or 0) - to_ms(base) for rep in late)
+        lost = Ms(sum(to_ms(rep.cycle_s or 0) - to_ms(base) for rep in late))
         medians = [
             short(statistics.median(rep.cycle_s or 0 for rep in reps))
             for number, reps in sorted(rounds.items())
@@ -307,7 +294,7 @@ def _cycles(filmed: Filmed) -> list[Loss]:
                 what=f"{name[:1].upper()}{name[1:]} slower from round {slow} on: {listed(medians)} "
                 f"s a rep where {short(base)} s was "
                 f"{'planned' if planned else f'the median of round {first}'}.",
-                seconds=from_ms(lost),
+                seconds=lost.seconds,
                 against="the plan" if planned else f"the athlete's own round {first}",
                 evidence=[
                     Evidence(

@@ -20,13 +20,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from repcount.units import Ms
+
 
 @dataclass(frozen=True)
 class PlannedPlace:
     """A planned break: reps of the round before it, and its length."""
 
     position: int
-    ms: int
+    ms: Ms
     reached: bool = True
 
 
@@ -35,7 +37,7 @@ class RealPlace:
     """A real break, or a reset: reps of the round before it, and its length."""
 
     position: int
-    ms: int
+    ms: Ms
     reset: bool = False
 
 

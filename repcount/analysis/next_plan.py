@@ -124,8 +124,7 @@ def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
         raise PlanError("the attempt was read without a workout; analyze it with its plan.")
     rounds = []
     for number, movements in enumerate(workout.rounds, 1):
-        stops = [stop for stop in attempt.breaks if stop.round == number]
-        lengths = [from_ms(to_ms(stop.end_s) - to_ms(stop.start_s)) for stop in stops]
+        lengths = [stop.length_s for stop in attempt.breaks_in(number)]
         pattern = _pattern_done(attempt, number, movements)
         if pattern is None or len(pattern.sets) - 1 != len(lengths):
             planned = plan.rounds[number - 1] if plan else None
@@ -135,13 +134,9 @@ def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
             pattern = Pattern(sets=[list(movements)])
         rounds.append(RoundPlan(movements=movements, pattern=pattern, break_s=lengths))
     gaps = {gap.after_round: gap for gap in attempt.between_rounds}
-    between = [
-        from_ms(to_ms(gaps[n].end_s) - to_ms(gaps[n].start_s)) if n in gaps else BETWEEN_S
-        for n in range(1, len(rounds))
-    ]
-    start = None
-    if attempt.clock.start_s is not None and attempt.rounds:
-        start = from_ms(max(0, to_ms(attempt.rounds[0].start_s) - to_ms(attempt.clock.start_s)))
+    between = [gaps[n].length_s if n in gaps else BETWEEN_S for n in range(1, len(rounds))]
+    start = attempt.clock.since_start_s(attempt.rounds[0].start_ms) if attempt.rounds else None
+    start = None if start is None else max(0.0, start)
     return Plan(
         athlete=plan.athlete if plan else None,
         workout=workout,

@@ -29,7 +29,7 @@ class Film:
     @classmethod
     def of(cls, attempt: Attempt) -> Film:
         """The film of an attempt."""
-        counted = [rep for rep in attempt.reps if rep.status == "counted"]
+        counted = attempt.counted()
         factor = attempt.video.slowed
         begin = min((rep.start_s for rep in counted), default=0.0)
         end = max((rep.top_s for rep in counted), default=attempt.video.duration_s)

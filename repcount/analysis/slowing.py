@@ -29,7 +29,6 @@ from repcount.attempt.records import Attempt
 from repcount.attempt.time_budget import clipped as cut
 from repcount.attempt.time_budget import length
 from repcount.plan.tempo import TYPICAL, Step, StepKind
-from repcount.units import to_ms
 
 Array = Any  # numpy's arrays of float
 
@@ -118,20 +117,13 @@ class Slowing:
 def course(attempt: Attempt) -> Course:
     """The steps of an attempt's counted reps. Steps with a failed, uncounted or missing rep in
     between are left out; breaks and holds are taken off the time of the others."""
-    counted = sorted(
-        (rep for rep in attempt.reps if rep.status == "counted" and rep.round),
-        key=lambda rep: rep.top_s,
-    )
-    other = [to_ms(rep.top_s) for rep in attempt.reps if rep.status != "counted"]
-    other += [to_ms(stroke.peak_s) for stroke in attempt.failed]
-    holds = [(to_ms(hold.start_s), to_ms(hold.end_s)) for hold in attempt.holds]
-    breaks = [(to_ms(stop.start_s), to_ms(stop.end_s)) for stop in attempt.breaks]
+    counted = attempt.counted()
+    other = [rep.top_ms for rep in attempt.reps if not rep.counts]
+    other += [stroke.peak_ms for stroke in attempt.failed]
+    holds = [hold.span for hold in attempt.holds]
+    breaks = [stop.span for stop in attempt.breaks]
     rounds = len(attempt.workout.rounds) if attempt.workout else 1
-    average = (
-        sum(part.reps for one in attempt.workout.rounds for part in one) / rounds
-        if attempt.workout
-        else max(1, len(counted))
-    )
+    average = attempt.workout.reps / rounds if attempt.workout else max(1, len(counted))
     observed: list[Observed] = []
     rests: list[float] = []
     at = 0
@@ -139,11 +131,11 @@ def course(attempt: Attempt) -> Course:
         before = counted[index - 1] if index else None
         begins = before is None or before.round != rep.round
         at = 1 if begins else at + 1
-        end = to_ms(rep.top_s)
-        start = to_ms(rep.start_s) if begins or before is None else to_ms(before.top_s)
-        since = start if before is None else to_ms(before.top_s)
+        end = rep.top_ms
+        start = rep.start_ms if begins or before is None else before.top_ms
+        since = start if before is None else before.top_ms
         stopped = length(cut(breaks, (start, end)))
-        rested = to_ms(rep.start_s) - since if begins and before else stopped
+        rested = rep.start_ms - since if begins and before else stopped
         rests.append(max(0, rested) / 1000)
         if any(start < moment < end for moment in other):
             continue

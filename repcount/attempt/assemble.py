@@ -38,7 +38,7 @@ from repcount.attempt.records import (
     Workout,
 )
 from repcount.attempt.time_budget import Span, clipped, joined, length, paint, without
-from repcount.units import from_ms, to_ms
+from repcount.units import Ms, from_ms, to_ms
 
 RESET_S = 0.5  # and HOLD_S: common practice, no source
 HOLD_S = 1.5
@@ -52,10 +52,9 @@ def rest_kind(rest: FloorRest, *, reset_s: float = RESET_S, break_s: float = BRE
     """
     if not rest.settled:
         return "touch"
-    lasted = to_ms(rest.end_s) - to_ms(rest.start_s)
-    if lasted >= to_ms(break_s):
+    if rest.length_ms >= to_ms(break_s):
         return "break"
-    return "reset" if lasted >= to_ms(reset_s) else "touch-and-go"
+    return "reset" if rest.length_ms >= to_ms(reset_s) else "touch-and-go"
 
 
 def derive_attempt(
@@ -130,15 +129,11 @@ def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:
     ]
 
 
-def _span(thing: Rep | FloorRest | Break | BetweenRounds | Hold | Transition | RoundSpan) -> Span:
-    return to_ms(thing.start_s), to_ms(thing.end_s)
-
-
 def _by_round(reps: Sequence[Rep]) -> dict[int, list[Rep]]:
     """Counted reps of every round that has some, in order."""
     found: dict[int, list[Rep]] = defaultdict(list)
     for rep in reps:
-        if rep.status == "counted" and rep.round is not None:
+        if rep.counts and rep.round is not None:
             found[rep.round].append(rep)
     return found
 
@@ -150,51 +145,49 @@ def _rounds(
     rounds: list[RoundSpan] = []
     between: list[BetweenRounds] = []
 
-    def add_between(begin: int, end: int) -> None:
-        down = clipped(map(_span, rests), (begin, end))
+    def add_between(begin: Ms, end: Ms) -> None:
+        down = clipped((rest.span for rest in rests), (begin, end))
         between.append(
             BetweenRounds(
                 after_round=rounds[-1].round,
-                start_s=from_ms(begin),
-                end_s=from_ms(end),
-                bar_down_s=from_ms(length(down)),
+                start_s=begin.seconds,
+                end_s=end.seconds,
+                bar_down_s=length(down).seconds,
             )
         )
 
     for number, members in _by_round(reps).items():
-        begin, end = to_ms(members[0].start_s), to_ms(members[-1].top_s)
+        begin, end = members[0].start_ms, members[-1].top_ms
         if rounds:
-            add_between(to_ms(rounds[-1].end_s), begin)
+            add_between(rounds[-1].end_ms, begin)
         made = Counter(rep.movement for rep in members)
-        asked = (
-            list(dict.fromkeys(part.movement for part in workout.rounds[number - 1]))
-            if (workout)
-            else []
-        )
+        asked = list(dict.fromkeys(workout.movements(number))) if workout else []
         missing = [
             MovementReps(movement=name, reps=workout.asked(number, name) - made[name])
             for name in asked
             if workout and workout.asked(number, name) > made[name]
         ]
-        prescribed = sum(part.reps for part in workout.rounds[number - 1]) if workout else None
         rounds.append(
             RoundSpan(
                 round=number,
-                start_s=from_ms(begin),
-                end_s=from_ms(end),
-                duration_s=from_ms(end - begin),
+                start_s=begin.seconds,
+                end_s=end.seconds,
+                duration_s=(end - begin).seconds,
                 counted=len(members),
-                prescribed=prescribed,
+                prescribed=sum(part.reps for part in workout.rounds[number - 1])
+                if workout
+                else None,
                 missing=missing,
             )
         )
-    if rounds and clock.end_s is not None and clock.end_s > rounds[-1].end_s:
-        last, end = rounds[-1], to_ms(clock.end_s)
+    stopped = clock.end_ms
+    if rounds and stopped is not None and stopped > rounds[-1].end_ms:
+        last = rounds[-1]
         if workout and last.round < len(workout.rounds) and is_over(last, workout):
-            add_between(to_ms(last.end_s), end)
+            add_between(last.end_ms, stopped)
         else:
-            last.end_s = from_ms(end)
-            last.duration_s = from_ms(end - to_ms(last.start_s))
+            last.end_s = stopped.seconds
+            last.duration_s = last.length_s
     return rounds, between
 
 
@@ -203,7 +196,7 @@ def is_over(span: RoundSpan, workout: Workout) -> bool:
 
     Reps missed before that make a round short, not unfinished.
     """
-    final = workout.rounds[span.round - 1][-1].movement
+    final = workout.movements(span.round)[-1]
     return all(part.movement != final for part in span.missing)
 
 
@@ -214,12 +207,12 @@ def _breaks(
     members = _by_round(reps)
     found = []
     for rest in rests:
-        at = to_ms(rest.start_s)
-        inside = [span for span in rounds if to_ms(span.start_s) <= at < to_ms(span.end_s)]
+        at = rest.start_ms
+        inside = [span for span in rounds if span.start_ms <= at < span.end_ms]
         if rest.kind != "break" or not inside:
             continue
         span = inside[0]
-        done = [rep for rep in members[span.round] if to_ms(rep.top_s) <= at]
+        done = [rep for rep in members[span.round] if rep.top_ms <= at]
         after = After(movement=done[-1].movement, number=done[-1].number or 0) if done else None
         found.append(
             Break(
@@ -330,7 +323,7 @@ def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
                 and (before.round, before.movement) == (rep.round, rep.movement)
                 and _set_number(before, breaks) == _set_number(rep, breaks)
             ):
-                cycle = from_ms(to_ms(rep.top_s) - to_ms(before.top_s))
+                cycle = (rep.top_ms - before.top_ms).seconds
             before = rep
         found.append(rep.model_copy(update={"cycle_s": cycle}))
     return found
@@ -341,25 +334,22 @@ def _holds(
 ) -> list[Hold]:
     """The reading's holds of which enough lies in the clock's run, less a person's reps in them."""
     rises = [
-        (to_ms(rep.start_s), to_ms(rep.top_s))
+        (rep.start_ms, rep.top_ms)
         for rep in corrected.reps
         if rep.touched_by == "person" and rep.start_s < rep.top_s
     ]
     found = []
     for hold in reading.holds:
-        for begin, end in without([_span(hold)], rises):
-            seen = (begin, end)
-            if clock.start_s is not None and clock.end_s is not None:
-                run = (to_ms(clock.start_s), to_ms(clock.end_s))
-                seen = next(iter(clipped([seen], run)), (0, 0))
-            if seen[1] - seen[0] < to_ms(HOLD_S):
+        for begin, end in without([hold.span], rises):
+            seen = clipped([(begin, end)], clock.span) if clock.span else [(begin, end)]
+            if length(seen) < to_ms(HOLD_S):
                 continue
-            middle = from_ms((seen[0] + seen[1]) // 2)
+            middle = from_ms(sum(seen[0]) // 2)
             inside = [span.round for span in rounds if span.start_s <= middle < span.end_s]
             found.append(
                 Hold(
-                    start_s=from_ms(begin),
-                    end_s=from_ms(end),
+                    start_s=begin.seconds,
+                    end_s=end.seconds,
                     where=hold.where,
                     round=inside[0] if inside else None,
                 )
@@ -371,23 +361,23 @@ def _transitions(
     reps: Sequence[Rep], breaks: Sequence[Break], holds: Sequence[Hold]
 ) -> list[Transition]:
     """From the last top of a movement to the first start of the next, within a round."""
-    stops = joined([*map(_span, breaks), *map(_span, holds)])
+    stops = joined([*(one.span for one in breaks), *(one.span for one in holds)])
     found = []
     for number, members in _by_round(reps).items():
         for one, after in itertools.pairwise(members):
             if one.movement == after.movement:
                 continue
-            begin, end = to_ms(one.top_s), max(to_ms(one.top_s), to_ms(after.start_s))
+            begin, end = one.top_ms, max(one.top_ms, after.start_ms)
             gross = end - begin
             found.append(
                 Transition(
                     round=number,
                     from_movement=one.movement,
                     to_movement=after.movement,
-                    start_s=from_ms(begin),
-                    end_s=from_ms(end),
-                    gross_s=from_ms(gross),
-                    net_s=from_ms(gross - length(clipped(stops, (begin, end)))),
+                    start_s=begin.seconds,
+                    end_s=end.seconds,
+                    gross_s=gross.seconds,
+                    net_s=(gross - length(clipped(stops, (begin, end)))).seconds,
                 )
             )
     return found
@@ -404,19 +394,19 @@ def _time_spent(
     reps: Sequence[Rep],
 ) -> list[TimeShare]:
     """The clock's run painted kind after kind; what is left is handling."""
-    if clock.start_s is None or clock.end_s is None:
+    run = clock.span
+    if run is None:
         return []
-    run = (to_ms(clock.start_s), to_ms(clock.end_s))
-    begun = to_ms(rounds[0].start_s) if rounds else run[1]
+    begun = rounds[0].start_ms if rounds else run[1]
     layers: list[tuple[TimeKind, list[Span]]] = [
         ("start", [(run[0], begun)]),
-        ("between rounds", [_span(one) for one in between]),
-        ("break", [_span(one) for one in breaks]),
-        ("hold", [_span(one) for one in holds]),
-        ("transition", [_span(one) for one in transitions]),
-        ("reset", [_span(one) for one in rests if one.kind == "reset"]),
-        ("touch", [_span(one) for one in rests if one.kind in ("touch", "touch-and-go")]),
-        ("rep", [_span(one) for one in reps]),
+        ("between rounds", [one.span for one in between]),
+        ("break", [one.span for one in breaks]),
+        ("hold", [one.span for one in holds]),
+        ("transition", [one.span for one in transitions]),
+        ("reset", [one.span for one in rests if one.kind == "reset"]),
+        ("touch", [one.span for one in rests if one.kind in ("touch", "touch-and-go")]),
+        ("rep", [one.span for one in reps]),
     ]
     spent = paint(run, layers, "handling")
-    return [TimeShare(kind=kind, seconds=from_ms(ms)) for kind, ms in spent.items()]
+    return [TimeShare(kind=kind, seconds=ms.seconds) for kind, ms in spent.items()]

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, MOVEMENT_NAMES, ORDER
 from repcount.attempt.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Workout
 from repcount.errors import RecordError
-from repcount.units import Seconds, from_ms, to_ms
+from repcount.units import Seconds, to_ms
 from repcount.wording import hint, listed, shown
 
 BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
@@ -357,7 +357,7 @@ def _add_break(state: Corrected, edit: Edit, reading: Reading) -> None:
     if any(rest.id == one.id for one in state.floor_rests):
         raise RecordError(f"add_break: the id {shown(rest.id)} is taken by another floor rest.")
     _check_rest(edit, rest, state, reading)
-    if to_ms(rest.end_s) - to_ms(rest.start_s) < to_ms(BREAK_S):
+    if rest.length_ms < to_ms(BREAK_S):
         raise RecordError(
             f"add_break: from {rest.start_s:g} s to {rest.end_s:g} s is shorter than a break; give "
             f"{BREAK_S:g} s or more."
@@ -452,8 +452,7 @@ def _likely_round(
     ]
     for round_ in asking:
         counted = sum(
-            rep.round == round_ and rep.movement == movement and rep.status == "counted"
-            for rep in state.reps
+            rep.round == round_ and rep.movement == movement and rep.counts for rep in state.reps
         )
         if counted < workout.asked(round_, movement):
             return round_
@@ -527,11 +526,11 @@ def _check_top(edit: Edit, rep: Rep, state: Corrected) -> None:
         lower = ORDER[CATALOGUE[after.movement].begins] < ORDER[CATALOGUE[before.movement].ends]
         down = lower or before.movement == after.movement
         least = round(SHORTEST_RISE_S * (2 if down else 1), 2)
-        apart = to_ms(after.top_s) - to_ms(before.top_s)
+        apart = after.top_ms - before.top_ms
         if apart < to_ms(least):
             way = "come down and go up again" if down else "go up"
             raise RecordError(
-                f"{edit.action}: top_s = {rep.top_s:g} lies {from_ms(apart):g} s from the top of "
+                f"{edit.action}: top_s = {rep.top_s:g} lies {apart.seconds:g} s from the top of "
                 f"rep {shown(one.id)} ({one.top_s:g} s), and the bar cannot {way} in under "
                 f"{least:g} s; give another moment, or move or remove that rep first."
             )
@@ -560,7 +559,7 @@ def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading)
 
 def _check_apart(edit: Edit, rep: Rep, rest: FloorRest) -> None:
     """The bar cannot rise in a rep while it lies on the floor for a break."""
-    if to_ms(rest.end_s) - to_ms(rest.start_s) < to_ms(BREAK_S):
+    if rest.length_ms < to_ms(BREAK_S):
         return
     if rep.start_s < rest.end_s and rest.start_s < rep.top_s:
         raise RecordError(

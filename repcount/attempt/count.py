@@ -17,10 +17,10 @@ from repcount.attempt.records import (
     StartSource,
     Workout,
 )
-from repcount.units import from_ms, to_ms
+from repcount.units import Ms, to_ms
 
 # Tops are told to 0.03 s in 95 of 100, a beep to less: so near to the cap either is possible.
-NEAR_CAP_MS = 100
+NEAR_CAP = Ms(100)
 CAP_SLACK_S = 0.5  # a camera stopped at the buzzer has seen the cap
 
 
@@ -92,7 +92,7 @@ def _candidates(reps: Sequence[Rep], workout: Workout | None, warnings: list[Not
         elif status == "extra" and not _out_of_order(rep, reps, workout):
             status = "counted"
         found.append(rep.model_copy(update={"round": round_, "status": status, "number": None}))
-    counting = [place for place, rep in enumerate(found) if rep.status == "counted"]
+    counting = [place for place, rep in enumerate(found) if rep.counts]
     rounds = [found[place].round or 0 for place in counting]
     kept = {counting[place] for place in _longest_rising(rounds)}
     for place in counting:
@@ -117,7 +117,7 @@ def _out_of_order(rep: Rep, reps: Sequence[Rep], workout: Workout) -> bool:
 
     In its place it may take the number of one that a person marks as a no-rep; here it may not.
     """
-    order = [part.movement for part in workout.rounds[(rep.round or 1) - 1]]
+    order = workout.movements(rep.round or 1)
     first, last = order.index(rep.movement), len(order) - 1 - order[::-1].index(rep.movement)
     for one in reps:
         if one.status != "counted" or one.round != rep.round or one.movement not in order:
@@ -148,22 +148,22 @@ def _longest_rising(values: Sequence[int]) -> list[int]:
 
 def _clock_start(
     reading: Reading, corrected: Corrected, reps: Sequence[Rep], rests: Sequence[FloorRest]
-) -> tuple[int | None, StartSource]:
-    """When the clock starts, in ms, and how that is known: given, a signal, the first lift-off."""
+) -> tuple[Ms | None, StartSource]:
+    """When the clock starts, and how that is known: given, a signal, the first lift-off."""
     if corrected.clock_start_s is not None:
         return to_ms(corrected.clock_start_s), "given"
     if reading.start_signals:
         first = reading.start_signals[0]
         return to_ms(first.at_s), first.source
-    starts = [to_ms(rep.start_s) for rep in reps if rep.status == "counted"]
+    starts = [rep.start_ms for rep in reps if rep.counts]
     if not starts:
         return None, "first lift-off"
-    lifted = [to_ms(rest.end_s) for rest in rests if to_ms(rest.end_s) <= min(starts)]
+    lifted = [rest.end_ms for rest in rests if rest.end_ms <= min(starts)]
     return max(lifted, default=min(starts)), "first lift-off"
 
 
-def _limit(start: int | None, corrected: Corrected, workout: Workout | None) -> int | None:
-    """The latest moment, in ms, at which a rep can count: the end a person set, or the time cap."""
+def _limit(start: Ms | None, corrected: Corrected, workout: Workout | None) -> Ms | None:
+    """The latest moment at which a rep can count: the end a person set, or the time cap."""
     if corrected.clock_end_s is not None:
         return to_ms(corrected.clock_end_s)
     if workout is None or workout.time_cap_s is None or start is None:
@@ -172,14 +172,14 @@ def _limit(start: int | None, corrected: Corrected, workout: Workout | None) -> 
 
 
 def _numbered(
-    reps: Sequence[Rep], workout: Workout | None, start: int | None, limit: int | None
+    reps: Sequence[Rep], workout: Workout | None, start: Ms | None, limit: Ms | None
 ) -> list[Rep]:
     """Reps with their final status and number."""
     done: Counter[tuple[int, str]] = Counter()
     found = []
     for rep in reps:
-        top = to_ms(rep.top_s)
-        if rep.status != "counted" or rep.round is None:
+        top = rep.top_ms
+        if not rep.counts or rep.round is None:
             found.append(rep)
             continue
         if (start is not None and top <= start) or (limit is not None and top > limit):
@@ -194,14 +194,14 @@ def _numbered(
     return found
 
 
-def _near_the_cap(reps: Sequence[Rep], limit: int, source: StartSource) -> list[Rep]:
-    """Reps of which it is not sure on which side of the time cap, `limit` in ms, they fall: those
+def _near_the_cap(reps: Sequence[Rep], limit: Ms, source: StartSource) -> list[Rep]:
+    """Reps of which it is not sure on which side of the time cap, `limit`, they fall: those
     that top next to it; where no signal told the clock's start, the last before and the first
     after it. They are marked to be looked at."""
-    sides = [to_ms(rep.top_s) - limit for rep in reps]
-    unsure = {k for k, way in enumerate(sides) if abs(way) <= NEAR_CAP_MS}
+    sides = [rep.top_ms - limit for rep in reps]
+    unsure = {k for k, way in enumerate(sides) if abs(way) <= NEAR_CAP}
     if source == "first lift-off":
-        before = [k for k, rep in enumerate(reps) if rep.status == "counted"]
+        before = [k for k, rep in enumerate(reps) if rep.counts]
         after = [k for k, way in enumerate(sides) if way > 0]
         unsure |= {*before[-1:], *after[:1]} if before and after else set()
     return [
@@ -213,9 +213,9 @@ def _near_the_cap(reps: Sequence[Rep], limit: int, source: StartSource) -> list[
 
 
 def _clock(
-    start: int | None,
+    start: Ms | None,
     source: StartSource,
-    limit: int | None,
+    limit: Ms | None,
     reps: Sequence[Rep],
     reading: Reading,
     corrected: Corrected,
@@ -223,12 +223,11 @@ def _clock(
 ) -> Clock:
     """From the start signal to the last counted top, the end a person set, or the time cap."""
     workout = reading.workout
-    counted = [rep for rep in reps if rep.status == "counted"]
+    counted = [rep for rep in reps if rep.counts]
     finished = None
     if workout is not None:
-        asked = sum(part.reps for parts in workout.rounds for part in parts)
-        finished = len(counted) == asked
-    end = to_ms(counted[-1].top_s) if counted else None
+        finished = len(counted) == workout.reps
+    end = counted[-1].top_ms if counted else None
     if corrected.clock_end_s is not None:
         end = limit
     elif finished is False and limit is not None and workout is not None:
@@ -241,11 +240,11 @@ def _clock(
                     code="ends-before-cap",
                     text="Not all prescribed reps were counted, and the video ends before the time "
                     "cap; the clock stops at the last counted rep.",
-                    start_s=from_ms(seen),
+                    start_s=seen.seconds,
                 )
             )
     # a lift-off is told by the bar, a rep's start by the body too: some milliseconds lie between
-    early = start is not None and bool(counted) and to_ms(counted[0].start_s) < start
+    early = start is not None and bool(counted) and counted[0].start_ms < start
     if start is not None and early and source != "first lift-off":
         warnings.append(
             Notice(
@@ -253,20 +252,20 @@ def _clock(
                 text="The first rep begins before the clock's start; correct the start if it is "
                 "wrong.",
                 start_s=counted[0].start_s,
-                end_s=from_ms(start),
+                end_s=start.seconds,
             )
         )
     if start is None or end is None or end <= start:
-        start_s = None if start is None else from_ms(start)
+        start_s = None if start is None else start.seconds
         return Clock(
             start_s=start_s, end_s=None, start_source=source, finished=finished, total_s=None
         )
     return Clock(
-        start_s=from_ms(start),
-        end_s=from_ms(end),
+        start_s=start.seconds,
+        end_s=end.seconds,
         start_source=source,
         finished=finished,
-        total_s=from_ms(end - start),
+        total_s=(end - start).seconds,
     )
 
 
@@ -282,14 +281,14 @@ def _with_pick_ups(reps: Sequence[Rep], workout: Workout | None) -> list[Rep]:
         if not is_pick_up(rep):
             found.append(rep)
             continue
-        leads_to = next((one for one in reps[place + 1 :] if one.status == "counted"), None)
+        leads_to = next((one for one in reps[place + 1 :] if one.counts), None)
         if workout is None or leads_to is None or leads_to.round is None:
             continue
-        order = [part.movement for part in workout.rounds[leads_to.round - 1]]
+        order = workout.movements(leads_to.round)
         movement = next((name for name in order if _as_picked_up(rep, name)), None)
         if movement is None or _taken(rep, reps):
             continue
-        here = [one for one in found if one.round == leads_to.round and one.status == "counted"]
+        here = [one for one in found if one.round == leads_to.round and one.counts]
         over = any(one.movement in order[order.index(movement) + 1 :] for one in here)
         done = sum(one.movement == movement for one in here)
         if rep.status == "no_rep" or (done < workout.asked(leads_to.round, movement) and not over):

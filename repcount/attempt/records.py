@@ -4,20 +4,23 @@
 list of a person's corrections; `attempt.json` is always derived from the two; `comparison.json`
 sets an attempt beside its plan. A JSON Schema of each is generated from these models.
 
-Times are seconds from the first frame, rounded once to whole milliseconds; sums are sums of
-milliseconds (`to_ms`, `from_ms`). Heights named `_st` are in statures (the athlete's own height).
+Times are stored as seconds from the first frame, rounded once to whole milliseconds; what is
+computed with them is computed in whole milliseconds (`Ms`), which a record gives as `start_ms`,
+`top_ms`, `length_ms` and so on. Heights named `_st` are in statures (the athlete's own height).
 """
 
 from __future__ import annotations
 
 import json
+from collections import Counter
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from repcount.attempt.time_budget import Span
 from repcount.errors import RecordError
-from repcount.units import Seconds
+from repcount.units import Ms, Seconds, to_ms
 
 Probability = Annotated[float, Field(ge=0, le=1), AfterValidator(lambda value: round(value, 4))]
 
@@ -26,6 +29,25 @@ Zone = Literal["floor", "hang", "rack", "back", "overhead", "free", "unseen"]
 HoldPlace = Literal["hang", "rack", "back", "overhead"]
 RestKind = Literal["touch", "touch-and-go", "reset", "break"]
 StartSource = Literal["sound", "given", "first lift-off"]
+Flag = Literal[
+    "check",
+    "driven_through",
+    "top_only",
+    "pick_up",
+    "by_hands",
+    "by_bar",
+    "begun_before",
+    "not_erect",
+    "not_locked_out",
+    "not_deep",
+    "count_short",
+    "after_uncounted",
+    "one_too_many",
+    "alone_at_the_end",
+    "perhaps_next",
+    "near_cap",
+    "style_differs",
+]
 TimeKind = Literal[
     "start",
     "between rounds",
@@ -46,6 +68,39 @@ class Record(BaseModel):
     model_config = ConfigDict(
         extra="forbid", allow_inf_nan=False, validate_assignment=True, defer_build=True
     )
+
+
+class Timed:
+    """What begins and ends: its instants and its length as whole milliseconds."""
+
+    if TYPE_CHECKING:
+        start_s: float
+        end_s: float
+
+    @property
+    def start_ms(self) -> Ms:
+        """Where it begins."""
+        return to_ms(self.start_s)
+
+    @property
+    def end_ms(self) -> Ms:
+        """Where it ends."""
+        return to_ms(self.end_s)
+
+    @property
+    def span(self) -> Span:
+        """Where it begins and ends."""
+        return self.start_ms, self.end_ms
+
+    @property
+    def length_ms(self) -> Ms:
+        """How long it lasts."""
+        return self.end_ms - self.start_ms
+
+    @property
+    def length_s(self) -> float:
+        """How long it lasts, in seconds."""
+        return self.length_ms.seconds
 
 
 class Notice(Record):
@@ -89,6 +144,14 @@ class MovementReps(Record):
     reps: int = Field(ge=1)
 
 
+class PrescribedRep(NamedTuple):
+    """A rep that a workout asks for; `number` counts from 1 in its movement and round."""
+
+    round: int
+    movement: str
+    number: int
+
+
 class Workout(Record):
     """What is to be done: rounds of movements, at one load."""
 
@@ -96,6 +159,29 @@ class Workout(Record):
     rounds: list[list[MovementReps]] = Field(min_length=1)
     load_kg: float | None = Field(None, gt=0)
     time_cap_s: Seconds | None = Field(None, gt=0)
+
+    @property
+    def reps(self) -> int:
+        """Prescribed reps of all rounds."""
+        return self.reps_before(len(self.rounds) + 1)
+
+    def reps_before(self, round_: int) -> int:
+        """Prescribed reps of the rounds before one (counted from 1)."""
+        return sum(part.reps for parts in self.rounds[: round_ - 1] for part in parts)
+
+    def movements(self, round_: int) -> list[str]:
+        """The movements of a round (counted from 1) in order; one asked for twice stands twice."""
+        return [part.movement for part in self.rounds[round_ - 1]]
+
+    def sequence(self) -> list[PrescribedRep]:
+        """Every prescribed rep in order."""
+        found = []
+        for round_, parts in enumerate(self.rounds, 1):
+            done: Counter[str] = Counter()
+            for movement in (part.movement for part in parts for _ in range(part.reps)):
+                done[movement] += 1
+                found.append(PrescribedRep(round_, movement, done[movement]))
+        return found
 
     def asked(self, round_: int, movement: str) -> int:
         """How many reps of a movement a round (counted from 1) asks for; 0 where none."""
@@ -111,7 +197,7 @@ class Measure(Record):
     uncertainty: float | None = Field(None, ge=0)
 
 
-class Rep(Record):
+class Rep(Timed, Record):
     """One repetition. `number` counts from 1 in its movement and round, for counted reps only."""
 
     id: str = Field(description="persistent: edits hold on to it")
@@ -140,8 +226,18 @@ class Rep(Record):
     )
     touched_by: Literal["machine", "person"] = "machine"
 
+    @property
+    def counts(self) -> bool:
+        """Whether it is counted."""
+        return self.status == "counted"
 
-class FailedStroke(Record):
+    @property
+    def top_ms(self) -> Ms:
+        """Where it is finished."""
+        return to_ms(self.top_s)
+
+
+class FailedStroke(Timed, Record):
     """A stroke that never reached its finishing zone."""
 
     id: str
@@ -152,8 +248,13 @@ class FailedStroke(Record):
     reached: Zone
     confidence: Probability
 
+    @property
+    def peak_ms(self) -> Ms:
+        """Where it turned."""
+        return to_ms(self.peak_s)
 
-class FloorRest(Record):
+
+class FloorRest(Timed, Record):
     """The bar on the floor: settled contact to the next lift-off."""
 
     id: str
@@ -172,7 +273,7 @@ class FloorRest(Record):
     touched_by: Literal["machine", "person"] = "machine"
 
 
-class Hold(Record):
+class Hold(Timed, Record):
     """1.5 s or more without a rep while the bar is in the hands."""
 
     start_s: Seconds
@@ -288,6 +389,27 @@ class Clock(Record):
     finished: bool | None = Field(description="null where there is no workout to finish")
     total_s: Seconds | None
 
+    @property
+    def start_ms(self) -> Ms | None:
+        """Where it starts."""
+        return None if self.start_s is None else to_ms(self.start_s)
+
+    @property
+    def end_ms(self) -> Ms | None:
+        """Where it stops."""
+        return None if self.end_s is None else to_ms(self.end_s)
+
+    @property
+    def span(self) -> Span | None:
+        """Its run; None where it has no start or no end."""
+        if self.start_ms is None or self.end_ms is None:
+            return None
+        return self.start_ms, self.end_ms
+
+    def since_start_s(self, at: Ms) -> float | None:
+        """Seconds on the clock at an instant; None where the clock has no start."""
+        return None if self.start_ms is None else (at - self.start_ms).seconds
+
 
 class After(Record):
     """The counted rep after which something happened."""
@@ -296,7 +418,7 @@ class After(Record):
     number: int
 
 
-class Break(Record):
+class Break(Timed, Record):
     """The bar on the floor for 1.5 s or more, inside a round."""
 
     id: str
@@ -312,7 +434,7 @@ class Break(Record):
     touched_by: Literal["machine", "person"] = "machine"
 
 
-class BetweenRounds(Record):
+class BetweenRounds(Timed, Record):
     """Last top of a round to the first start of the next."""
 
     after_round: int
@@ -321,7 +443,7 @@ class BetweenRounds(Record):
     bar_down_s: Seconds
 
 
-class Transition(Record):
+class Transition(Timed, Record):
     """From one movement to the next within a round, less the breaks and holds inside it."""
 
     round: int
@@ -332,8 +454,13 @@ class Transition(Record):
     gross_s: Seconds
     net_s: Seconds
 
+    @property
+    def net_ms(self) -> Ms:
+        """Its time less the breaks and holds inside it."""
+        return to_ms(self.net_s)
 
-class RoundSpan(Record):
+
+class RoundSpan(Timed, Record):
     """First counted start to last counted top of a round."""
 
     round: int
@@ -355,7 +482,7 @@ class SetSpeed(Record):
     uncertainty: float | None = Field(None, ge=0, description="standard error of slope_share")
 
 
-class SetSpan(Record):
+class SetSpan(Timed, Record):
     """Reps between two breaks; touch-and-go and resets do not end a set."""
 
     round: int
@@ -397,6 +524,23 @@ class Attempt(Record):
     orphaned_edits: list[str] = Field(default_factory=list)
     trace: Trace = Field(default_factory=Trace)
     warnings: list[Notice] = Field(default_factory=list)
+
+    def counted(self, round_: int | None = None) -> list[Rep]:
+        """Counted reps in the order of their tops: all of them, or those of one round."""
+        found = [rep for rep in self.reps if rep.counts and round_ in (None, rep.round)]
+        return sorted(found, key=lambda rep: rep.top_s)
+
+    def uncounted(self) -> list[Rep]:
+        """Reps done in the workout that do not count: no-reps and those beyond what is asked."""
+        return [rep for rep in self.reps if rep.status in ("extra", "no_rep")]
+
+    def round_spans(self) -> dict[int, RoundSpan]:
+        """The rounds that were begun, by their number."""
+        return {span.round: span for span in self.rounds}
+
+    def breaks_in(self, round_: int) -> list[Break]:
+        """The breaks of a round."""
+        return [stop for stop in self.breaks if stop.round == round_]
 
 
 class RoundDifference(Record):

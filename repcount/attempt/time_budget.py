@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TypeVar
 
+from repcount.units import Ms
+
 K = TypeVar("K", bound=str)
-Span = tuple[int, int]  # from, to (not with it), in ms from the first frame
+Span = tuple[Ms, Ms]  # from, to (not with it)
 
 
 def joined(spans: Iterable[Span]) -> list[Span]:
@@ -39,18 +41,18 @@ def without(spans: Iterable[Span], taken: Iterable[Span]) -> list[Span]:
     return left
 
 
-def length(spans: Iterable[Span]) -> int:
-    """Milliseconds that spans cover together, each moment once."""
-    return sum(end - begin for begin, end in joined(spans))
+def length(spans: Iterable[Span]) -> Ms:
+    """How much time spans cover together, each moment once."""
+    return Ms(sum(end - begin for begin, end in joined(spans)))
 
 
-def paint(run: Span, layers: Sequence[tuple[K, Sequence[Span]]], rest: K) -> dict[K, int]:
-    """Milliseconds of `run` by kind: a later layer takes only what is still free, `rest` the rest.
+def paint(run: Span, layers: Sequence[tuple[K, Sequence[Span]]], rest: K) -> dict[K, Ms]:
+    """Time of `run` by kind: a later layer takes only what is still free, `rest` the rest.
 
     The values add up to the length of `run` exactly.
     """
     free = joined([run])
-    spent: dict[K, int] = {}
+    spent: dict[K, Ms] = {}
     for kind, spans in layers:
         left = without(free, spans)
         spent[kind] = length(free) - length(left)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,18 +41,6 @@ class _Place:
         return outside, abs(self.shown_s - at_s)
 
 
-class Corrections(click.Group):
-    """A group whose folder stands before the correction: `repcount correct DIR no-rep REP`."""
-
-    def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        formatter.write_usage(ctx.command_path, "DIR CORRECTION [ARGS]...")
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        if len(args) > 1 and args[1] in ("--list", "--undo"):  # as options, which is as natural
-            args = [args[0], args[1].removeprefix("--"), *args[2:]]
-        return super().parse_args(ctx, args)
-
-
 _SHARED = (
     click.option("--who", help="Who corrects (default: the name of your account)."),
     click.option("--why", default="", help="The reason; a no-rep needs one."),
@@ -75,7 +64,7 @@ def _shared(command: Any) -> Any:
     return shared
 
 
-@click.group(cls=Corrections)
+@click.group(options_metavar="", subcommand_metavar="CORRECTION [ARGS]...")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.pass_context
 def correct(ctx: click.Context, folder: Path) -> None:
@@ -398,3 +387,10 @@ def note(
 ) -> None:
     """Keep a note with the attempt."""
     _correction(ctx, "note", rep=rep, values={"text": text, "start_s": start, "end_s": end})
+
+
+# Under the names of options too, which is as natural; help lists them once.
+for _command in (listing, undo):
+    _option = copy(_command)
+    _option.hidden = True
+    correct.add_command(_option, f"--{_command.name}")

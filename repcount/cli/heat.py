@@ -15,7 +15,7 @@ from repcount.cli.library import DATA, NEEDED, demand, save_heat
 from repcount.cli.options import (
     MODEL,
     PLATE_MM,
-    STOPPED,
+    STOPPED_CODE,
     Failure,
     debug_asked,
     native_silence,
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from repcount.heat.store import HeatOptions
 
 LISTS = (".csv", ".toml")
-MOST_LANES = 8
 INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made without it
 
 
@@ -145,6 +144,8 @@ def heat(
 
 def _lanes(text: str) -> int:
     """The number of lanes; 0 for as many as are found."""
+    from repcount.heat.manifest import MOST_LANES
+
     if text == "auto":
         return 0
     if text.isdecimal() and 1 <= int(text) <= MOST_LANES:
@@ -187,7 +188,7 @@ def _read(
         raise Failure(
             f"stopped; {done} read in this run, and what is done is kept in {plain(out)}. The "
             "same command goes on from there.",
-            STOPPED,
+            STOPPED_CODE,
         ) from None
 
 

@@ -16,7 +16,7 @@ from repcount.errors import RepcountError
 if TYPE_CHECKING:
     from repcount.attempt.records import Attempt, Comparison
 
-STOPPED = 130  # as shells say it of a program that Ctrl-C ended
+STOPPED_CODE = 130  # as shells say it of a program that Ctrl-C ended
 UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h
 
 
@@ -42,7 +42,7 @@ class Commands(click.Group):
         except RepcountError as error:
             raise Failure(str(error), error.exit_code) from error
         except (KeyboardInterrupt, click.Abort) as error:
-            raise Failure("stopped; nothing was written.", STOPPED) from error
+            raise Failure("stopped; nothing was written.", STOPPED_CODE) from error
         except Exception as error:
             if ctx.params.get("debug"):
                 raise

@@ -17,7 +17,7 @@ from repcount.heat.tables import DICTIONARY
 from repcount.reports.columns import Column
 from repcount.reports.tables import TABLES
 
-WIDTH = 88
+PAGE_WIDTH = 88
 ROOM = Path(__file__).resolve().parents[1]
 COMMANDS_PAGE = ROOM / "cli" / "README.md"
 COLUMNS_PAGE = ROOM / "reports" / "COLUMNS.md"
@@ -27,6 +27,8 @@ def commands(group: click.Group, path: str = "repcount") -> Iterator[tuple[str, 
     """Every command below `group` with its full name, in the order of `--help`."""
     for name in sorted(group.commands):
         command = group.commands[name]
+        if command.hidden:
+            continue
         yield f"{path} {name}", command
         if isinstance(command, click.Group):
             yield from commands(command, f"{path} {name}")
@@ -64,7 +66,9 @@ def columns_page() -> str:
 
 
 def _help(name: str, command: click.Command) -> str:
-    context = click.Context(command, info_name=name, terminal_width=WIDTH, max_content_width=WIDTH)
+    context = click.Context(
+        command, info_name=name, terminal_width=PAGE_WIDTH, max_content_width=PAGE_WIDTH
+    )
     return f"```\n{command.get_help(context)}\n```"
 
 

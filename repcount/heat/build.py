@@ -11,7 +11,6 @@ import repcount
 from repcount.attempt.records import Provenance, Workout
 from repcount.heat.ranking import close_calls, places, result_of
 from repcount.heat.records import Heat, HeatAttempt
-from repcount.heat.rows import scheme
 from repcount.heat.statistics import associations, break_places
 from repcount.wording import plural
 
@@ -50,7 +49,7 @@ def make_heat(rows: Sequence[Row], name: str, options: dict[str, Any] | None = N
             one.place = place
     for one, close in zip(attempts, close_calls(attempts), strict=True):
         one.close = close
-    plan = scheme(kinds[0]) if same else []
+    plan = kinds[0].sequence() if same else []
     inside_one = [one for one in attempts if one.finished is not None] if same else []
     return Heat(
         provenance=Provenance(

@@ -22,7 +22,7 @@ from repcount.heat.rows import Entry
 from repcount.wording import hint, listed, near_spelling, shown
 
 ATTEMPT = "attempt.json"
-LARGEST_FILE = 5_000_000  # bytes
+LARGEST_LIST = 5_000_000  # bytes
 MOST_ENTRIES = 5000
 MOST_LANES = 8
 VIDEO_ENDINGS = (".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".mts", ".3gp")
@@ -152,7 +152,7 @@ def _relative(path: Path, home: Path) -> str:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        if path.stat().st_size > LARGEST_LIST:
             raise ManifestError(f"{path}: is too large for a list; give one under 5 MB.")
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:

@@ -20,7 +20,7 @@ from repcount.heat.records import HeatAttempt, HeatBreak, HeatRep, HeatRound
 from repcount.heat.statistics import spreads
 from repcount.plan import position_of
 from repcount.reports import words
-from repcount.units import from_ms, to_ms
+from repcount.units import Ms, to_ms
 from repcount.wording import plural
 from repcount.wording.numbers import short
 
@@ -64,28 +64,14 @@ def attempt_row(
     entry: Entry, attempt: Attempt, comparison: Comparison | None = None, results: str = ""
 ) -> HeatAttempt:
     """The row of an attempt that was read; without a place, which only the others give."""
-    start_ms, source, doubt = _start(entry, attempt)
+    start, source, doubt = _start(entry, attempt)
     workout = attempt.workout
-    end_ms = None if attempt.clock.end_s is None else to_ms(attempt.clock.end_s)
-    total_ms = None if start_ms is None or end_ms is None else end_ms - start_ms
-    finished = attempt.clock.finished
-    counted = [rep for rep in attempt.reps if rep.status == "counted"]
-    cap_ms = to_ms(workout.time_cap_s) if workout and workout.time_cap_s else None
-    if cap_ms is not None and start_ms is not None:
-        # Under another start the cap falls at another moment: what topped later does not count.
-        limit = start_ms + cap_ms
-        if any(to_ms(rep.top_s) > limit for rep in counted):
-            counted = [rep for rep in counted if to_ms(rep.top_s) <= limit]
-            finished, total_ms = False, cap_ms
-        elif finished is False and total_ms is not None:
-            total_ms = min(total_ms, cap_ms)
-    base = start_ms or 0
+    total, finished, counted = _result(attempt, start)
+    base = start or Ms(0)
     reps = [_rep(rep, workout, base) for rep in counted]
-    places = [_place(pause, workout) for pause in attempt.breaks]
-    outcomes = _outcomes(comparison)
-    spans = {span.round: span for span in attempt.rounds}
-    patterns = words.set_patterns(attempt)
-    doubts = _doubts(attempt, source, reps, total_ms)
+    breaks = _breaks(attempt, comparison, base)
+    doubts = _doubts(attempt, source, reps, total)
+    whole = len(reps) == len(attempt.counted())
     row = HeatAttempt(
         athlete=entry.athlete,
         division=entry.division,
@@ -97,108 +83,107 @@ def attempt_row(
         workout=workout.name if workout else "",
         load_kg=workout.load_kg if workout else None,
         finished=finished,
-        total_s=None if total_ms is None or total_ms <= 0 else from_ms(total_ms),
+        total_s=None if total is None or total <= 0 else total.seconds,
         done=len(reps),
-        asked=_asked(workout),
+        asked=workout.reps if workout else None,
         last_top_s=reps[-1].top_s if reps else None,
         start_source=source,
         start_doubt_s=doubt,
         planned_s=comparison.planned_total_s if comparison else None,
-        difference_s=_difference(comparison, attempt, total_ms),
+        difference_s=_difference(comparison, attempt, total),
         deviations=_deviations(comparison),
         checks=sum(rep.check for rep in reps),
         failed_strokes=len(attempt.failed),
-        rounds=[
-            HeatRound(
-                round=number,
-                start_s=from_ms(to_ms(span.start_s) - base),
-                end_s=from_ms(to_ms(span.end_s) - base),
-                duration_s=span.duration_s,
-                counted=span.counted,
-                breaks=sum(pause.round == number for pause in attempt.breaks),
-                break_s=from_ms(sum(_length(p) for p in attempt.breaks if p.round == number)),
-                sets=patterns.get(number, ""),
-            )
-            for number, span in sorted(spans.items())
-        ],
-        between_s=from_ms(
-            sum(to_ms(gap.end_s) - to_ms(gap.start_s) for gap in attempt.between_rounds)
-        ),
+        rounds=_rounds(attempt, base),
+        between_s=Ms(sum(gap.length_ms for gap in attempt.between_rounds)).seconds,
         time_spent=attempt.time_spent,
-        spread=spreads(attempt, reps, places) if len(reps) == _counted(attempt) else [],
+        spread=spreads(attempt, reps, [one.position for one in breaks]) if whole else [],
         reps=reps,
-        breaks=[
-            HeatBreak(
-                round=pause.round or 1,
-                movement=pause.after.movement if pause.after else None,
-                number=pause.after.number if pause.after else None,
-                position=place,
-                start_s=from_ms(to_ms(pause.start_s) - base),
-                end_s=from_ms(to_ms(pause.end_s) - base),
-                length_s=from_ms(_length(pause)),
-                outcome=outcomes.get(pause.id),
-            )
-            for pause, place in zip(attempt.breaks, places, strict=True)
-        ],
+        breaks=breaks,
     )
     row.result = result_words(row)
     return row
 
 
-def scheme(workout: Workout) -> list[tuple[int, str, int]]:
-    """Round, movement and number (from 1 in movement and round) of every prescribed rep."""
+def _result(attempt: Attempt, start: Ms | None) -> tuple[Ms | None, bool | None, list[Rep]]:
+    """The total on a clock that starts at `start`, whether it is finished, and its counted reps.
+
+    Under another start the time cap falls at another moment: what topped later does not count.
+    """
+    end, finished, counted = attempt.clock.end_ms, attempt.clock.finished, attempt.counted()
+    total = None if start is None or end is None else end - start
+    cap_s = attempt.workout.time_cap_s if attempt.workout else None
+    if cap_s and start is not None:
+        cap = to_ms(cap_s)
+        in_time = [rep for rep in counted if rep.top_ms <= start + cap]
+        if len(in_time) < len(counted):
+            return cap, False, in_time
+        if finished is False and total is not None:
+            total = min(total, cap)
+    return total, finished, counted
+
+
+def _rounds(attempt: Attempt, base: Ms) -> list[HeatRound]:
+    """The splits on the heat's clock."""
+    patterns = words.set_patterns(attempt)
     found = []
-    for number, parts in enumerate(workout.rounds, 1):
-        done: dict[str, int] = {}
-        for part in parts:
-            for _ in range(part.reps):
-                done[part.movement] = done.get(part.movement, 0) + 1
-                found.append((number, part.movement, done[part.movement]))
+    for number, span in sorted(attempt.round_spans().items()):
+        breaks = attempt.breaks_in(number)
+        found.append(
+            HeatRound(
+                round=number,
+                start_s=(span.start_ms - base).seconds,
+                end_s=(span.end_ms - base).seconds,
+                duration_s=span.duration_s,
+                counted=span.counted,
+                breaks=len(breaks),
+                break_s=Ms(sum(pause.length_ms for pause in breaks)).seconds,
+                sets=patterns.get(number, ""),
+            )
+        )
     return found
 
 
-def _start(entry: Entry, attempt: Attempt) -> tuple[int | None, StartSource, float | None]:
-    """Where the heat's clock starts in the attempt's time (ms), how that is known, its doubt."""
+def _breaks(attempt: Attempt, comparison: Comparison | None, base: Ms) -> list[HeatBreak]:
+    """The breaks on the heat's clock, each at its place among the prescribed reps."""
+    outcomes = _outcomes(comparison)
+    return [
+        HeatBreak(
+            round=pause.round or 1,
+            movement=pause.after.movement if pause.after else None,
+            number=pause.after.number if pause.after else None,
+            position=_place(pause, attempt.workout),
+            start_s=(pause.start_ms - base).seconds,
+            end_s=(pause.end_ms - base).seconds,
+            length_s=pause.length_s,
+            outcome=outcomes.get(pause.id),
+        )
+        for pause in attempt.breaks
+    ]
+
+
+def _start(entry: Entry, attempt: Attempt) -> tuple[Ms | None, StartSource, float | None]:
+    """Where the heat's clock starts in the attempt's time, how that is known, its doubt."""
     if entry.start_s is not None:
         doubt = GIVEN_DOUBT_S if entry.start_doubt_s is None else entry.start_doubt_s
         return to_ms(entry.start_s / (attempt.video.slowed or 1)), "given", doubt
     clock = attempt.clock
-    start = None if clock.start_s is None else to_ms(clock.start_s)
     doubts = {"sound": BEEP_DOUBT_S, "given": GIVEN_DOUBT_S}
-    return start, clock.start_source, doubts.get(clock.start_source)
+    return clock.start_ms, clock.start_source, doubts.get(clock.start_source)
 
 
-def _asked(workout: Workout | None) -> int | None:
-    if workout is None:
-        return None
-    return sum(part.reps for parts in workout.rounds for part in parts)
-
-
-def _counted(attempt: Attempt) -> int:
-    return sum(rep.status == "counted" for rep in attempt.reps)
-
-
-def _length(pause: Break) -> int:
-    return to_ms(pause.end_s) - to_ms(pause.start_s)
-
-
-def _before(workout: Workout, round_: int) -> int:
-    """Prescribed reps of the rounds before."""
-    return sum(part.reps for parts in workout.rounds[: round_ - 1] for part in parts)
-
-
-def _rep(rep: Rep, workout: Workout | None, base: int) -> HeatRep:
+def _rep(rep: Rep, workout: Workout | None, base: Ms) -> HeatRep:
     number, round_ = rep.number or 0, rep.round or 1
     place = None
     if workout is not None:
         after = After(movement=rep.movement, number=number)
-        place = _before(workout, round_) + position_of(after, workout.rounds[round_ - 1])
+        place = workout.reps_before(round_) + position_of(after, workout.rounds[round_ - 1])
     return HeatRep(
         round=round_,
         movement=rep.movement,
         number=number,
         position=place,
-        top_s=from_ms(to_ms(rep.top_s) - base),
+        top_s=(rep.top_ms - base).seconds,
         cycle_s=rep.cycle_s,
         confidence=rep.confidence,
         check=words.doubtful(rep),
@@ -208,7 +193,9 @@ def _rep(rep: Rep, workout: Workout | None, base: int) -> HeatRep:
 def _place(pause: Break, workout: Workout | None) -> int | None:
     if workout is None or pause.round is None:
         return None
-    return _before(workout, pause.round) + position_of(pause.after, workout.rounds[pause.round - 1])
+    return workout.reps_before(pause.round) + position_of(
+        pause.after, workout.rounds[pause.round - 1]
+    )
 
 
 def _outcomes(comparison: Comparison | None) -> dict[str, str]:
@@ -217,14 +204,12 @@ def _outcomes(comparison: Comparison | None) -> dict[str, str]:
     return {match.real.id: match.outcome for match in comparison.breaks if match.real}
 
 
-def _difference(
-    comparison: Comparison | None, attempt: Attempt, total_ms: int | None
-) -> float | None:
+def _difference(comparison: Comparison | None, attempt: Attempt, total: Ms | None) -> float | None:
     """Total less planned, on the heat's clock; None where the attempt ended early."""
-    if comparison is None or comparison.difference_s is None or total_ms is None:
+    if comparison is None or comparison.difference_s is None or total is None:
         return None
-    moved = total_ms - to_ms(attempt.clock.total_s or 0)
-    return from_ms(to_ms(comparison.difference_s) + moved)
+    moved = total - to_ms(attempt.clock.total_s or 0)
+    return (to_ms(comparison.difference_s) + moved).seconds
 
 
 def _deviations(comparison: Comparison | None) -> list[str]:
@@ -248,7 +233,7 @@ def _deviations(comparison: Comparison | None) -> list[str]:
 
 
 def _doubts(
-    attempt: Attempt, source: StartSource, reps: Sequence[HeatRep], total_ms: int | None
+    attempt: Attempt, source: StartSource, reps: Sequence[HeatRep], total: Ms | None
 ) -> list[str]:
     """Why a person should look at the attempt before its place is believed."""
     said = []
@@ -256,7 +241,7 @@ def _doubts(
         said.append("read without a workout")
     if not reps:
         said.append("no rep was counted")
-    if total_ms is not None and total_ms <= 0:
+    if total is not None and total <= 0:
         said.append("it ends before its start, so the start given cannot be right")
     if source == "given" and any(rep.top_s < 0 for rep in reps):
         said.append("the start given lies after its first rep")
@@ -268,7 +253,8 @@ def _doubts(
     if source == "first lift-off":
         said.append("no start signal: its clock starts at its own first lift-off")
     last = attempt.rounds[-1] if attempt.rounds else None
-    workout, short = attempt.workout, (_asked(attempt.workout) or 0) - _counted(attempt)
+    workout = attempt.workout
+    short = workout.reps - len(attempt.counted()) if workout else 0
     if workout and last and last.round == len(workout.rounds) and is_over(last, workout) and short:
         said.append(f"all rounds were done, but {plural(short, 'rep')} not counted")
     if "ends-before-cap" in codes:

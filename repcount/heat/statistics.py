@@ -15,10 +15,10 @@ import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from scipy import stats
 
 from repcount.attempt.records import Attempt
 from repcount.heat.records import Association, BreakPlace, HeatAttempt, HeatRep, Spread
-from repcount.units import from_ms, to_ms
 
 # Under this many attempts an interval of a rank correlation says next to nothing: at n = 10 and
 # rho = 0.5 it still goes from -0.2 to 0.9.
@@ -26,18 +26,15 @@ FEWEST = 10
 Z_95 = 1.959964  # the normal distribution's 97.5 % point
 
 
-def slope(values: Sequence[float | None]) -> tuple[float, float | None] | None:
-    """Change from one value to the next by least squares, and its standard error (None for an exact
-    line of three); None for fewer than three values. A missing value keeps its place."""
+def slope(values: Sequence[float | None]) -> tuple[float, float] | None:
+    """Change from one value to the next by least squares, and its standard error; None for fewer
+    than three values. A missing value keeps its place."""
     pairs = [(place, value) for place, value in enumerate(values) if value is not None]
     if len(pairs) < 3:
         return None
-    x, y = np.array(pairs, float).T
-    x = x - x.mean()
-    steep = float(x @ y / (x @ x))
-    left = y - y.mean() - steep * x
-    error = math.sqrt(float(left @ left) / (len(x) - 2) / float(x @ x))
-    return steep, error
+    line = stats.linregress(*zip(*pairs, strict=True))
+    # equal values have no correlation, by whose way the error goes
+    return float(line.slope), 0.0 if math.isnan(line.stderr) else float(line.stderr)
 
 
 def variation(values: Sequence[float | None]) -> float | None:
@@ -56,7 +53,7 @@ def spreads(
     breaks in the same order as `attempt.breaks`. Empty without a workout."""
     if attempt.workout is None or not reps:
         return []
-    half = sum(part.reps for parts in attempt.workout.rounds for part in parts) / 2
+    half = attempt.workout.reps / 2
     over = [span.round for span in attempt.rounds]
 
     def told(
@@ -84,7 +81,7 @@ def spreads(
         )
 
     down = [
-        (pause.round or 1, place or 0, from_ms(to_ms(pause.end_s) - to_ms(pause.start_s)))
+        (pause.round or 1, place or 0, pause.length_s)
         for pause, place in zip(attempt.breaks, places, strict=True)
     ]
     last_of = {(rep.round, rep.movement): rep.position or 0 for rep in reps}
@@ -94,11 +91,11 @@ def spreads(
         if (turn.round, turn.from_movement) in last_of
     ]
     missed = []
-    tops = [(to_ms(rep.top_s), rep) for rep in attempt.reps if rep.status == "counted"]
+    tops = [rep.top_ms for rep in attempt.counted()]
     for stroke in attempt.failed:
-        before = [rep for top, rep in tops if top <= to_ms(stroke.peak_s)]
-        if before and len(before) < len(tops):
-            index = len(before) - 1
+        before = sum(top <= stroke.peak_ms for top in tops)
+        if 0 < before < len(tops):
+            index = before - 1
             missed.append((reps[index].round, reps[index].position or 0, 1.0))
     found = [
         told("breaks", "", down, lambda values: float(len(values)), -1),
@@ -157,21 +154,11 @@ def break_places(
     return found
 
 
-def ranks(values: Sequence[float]) -> np.ndarray:
-    """Ranks from 1, equal values at their mean rank."""
-    there = np.asarray(values, float)
-    order = np.sort(there)
-    low = np.searchsorted(order, there, "left")
-    high = np.searchsorted(order, there, "right")
-    return (low + high + 1) / 2
-
-
 def rank_correlation(one: Sequence[float], other: Sequence[float]) -> float | None:
     """Spearman's rho; None where one of them does not vary."""
-    a, b = ranks(one), ranks(other)
-    a, b = a - a.mean(), b - b.mean()
-    size = math.sqrt(float(a @ a) * float(b @ b))
-    return None if size == 0 else float(np.clip(a @ b / size, -1, 1))
+    if len(set(one)) < 2 or len(set(other)) < 2:
+        return None
+    return float(stats.spearmanr(one, other).statistic)
 
 
 def rank_interval(rho: float, n: int) -> tuple[float, float]:

@@ -1,5 +1,6 @@
 """Tracks → Motion: heights of bar and body in the athlete's own frame."""
 
 from repcount.motion.measure import Motion, measure
+from repcount.motion.options import MotionOptions
 
-__all__ = ["Motion", "measure"]
+__all__ = ["Motion", "MotionOptions", "measure"]

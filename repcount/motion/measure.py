@@ -9,16 +9,18 @@ they hold it.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
+from repcount.attempt.anthropometry import ANKLE_HEIGHT_ST, EYE_HEIGHT_ST, HAND_ST
 from repcount.attempt.records import Notice
 from repcount.motion.filming import filming_notices
-from repcount.motion.metres import PLATE_MM, BarMetres, bar_metres
+from repcount.motion.metres import BarMetres, bar_metres
+from repcount.motion.options import MotionOptions
 from repcount.motion.smoothing import runs, smooth
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS, attribute
 from repcount.wording.numbers import clock
@@ -28,10 +30,9 @@ GRID_HZ = 60.0
 SEEN = 0.5
 # Hands are kept at lower visibility: overhead and behind plates the wrists stay usable.
 HANDS_SEEN = 0.2
-# Winter 2009, Fig. 4.1 after Drillis & Contini 1966 (from memory): ankle 0.039, eye 0.936 of
-# stature. The pose model's ankle lies about 3 cm above the joint.
-ANKLE_ST = 0.039 + 0.017
-EYE_ST = 0.936
+# The pose model's ankle lies about 3 cm above the joint.
+ANKLE_ST = ANKLE_HEIGHT_ST + 0.017
+EYE_ST = EYE_HEIGHT_ST
 # Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
@@ -407,14 +408,15 @@ def _held_all_along(grid: np.ndarray, bar: np.ndarray, off: np.ndarray) -> np.nd
     return wrong
 
 
-def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_MM) -> Motion:
+def measure(
+    tracks: xr.Dataset, options: MotionOptions | None = None, *, individual: int = 0
+) -> Motion:
     """Measure the motion of one individual of `tracks` (see `repcount.tracking.tracks`).
-
-    `plate_mm` is the diameter of the largest plates on the bar, which gives metres.
 
     Returns a `Motion` on a uniform grid of 60 samples a second; with nothing in the tracks its
     arrays are empty. Raises nothing: what is unseen is NaN.
     """
+    options = options or MotionOptions()
     times = tracks["time"].values.astype(float)
     place = {name: index for index, name in enumerate(KEYPOINTS)}
     position = tracks["position"].values[..., individual].astype(float)
@@ -422,7 +424,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
     context: dict[str, Any] = {
         "video": attribute(tracks, "video"),
         "sounds": attribute(tracks, "sounds"),
-        "options": attribute(tracks, "options"),
+        "options": {**attribute(tracks, "options"), "motion": asdict(options)},
         "notices": (
             *(Notice(code="footage", text=text) for text in attribute(tracks, "warnings")),
             *filming_notices(tracks, individual=individual),
@@ -556,7 +558,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                 levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
                 agreeing[k] = line[2]
         hands_hidden = False
-        if not agreeing.any() and not _too_small(stature_at, sizes, plate_mm):
+        if not agreeing.any() and not _too_small(stature_at, sizes, options.plate_mm):
             shoulder = _between_looks(times, height(pair("shoulder")[:, 1]))
             for k, (end, weight) in enumerate(zip(ends, trust, strict=True)):
                 end_height = np.where(weight >= SEEN, height(end[:, 1]), np.nan)
@@ -578,7 +580,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
                     np.stack([end[inside, 1] for end in ends]),
                     sizes[inside].T,
                     np.stack(trust)[:, inside],
-                    plate_mm / 2000 / STATURE_M,
+                    options.plate_mm / 2000 / STATURE_M,
                     least,
                 )
         body_wrong = apart_from_hands and bool(np.isfinite(own).any())
@@ -677,7 +679,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
         pieces=pieces,
         own_floor=own_floor,
         bar_share=_seen_at(times, grid, shares, np.stack(trust, 1)),
-        metre_share=_metre_share(sizes, context["video"], plate_mm),
+        metre_share=_metre_share(sizes, context["video"], options.plate_mm),
         metres=bar_metres(
             times,
             np.stack(ends, 1),
@@ -686,7 +688,7 @@ def measure(tracks: xr.Dataset, *, individual: int = 0, plate_mm: float = PLATE_
             off,
             grid,
             pieces,
-            plate_mm=plate_mm,
+            plate_mm=options.plate_mm,
             pixel=_pixel(context["video"], context["options"]),
         ),
         **context,
@@ -869,8 +871,8 @@ def _join_ends(
     return joined, mass
 
 
-# Bending down for it, the hands are this near to a bar: their own length (0.108, Winter 2009).
-REACH_ST = 0.108
+# Bending down for it, the hands are this near to a bar: their own length.
+REACH_ST = HAND_ST
 # The plates' radius over a usual stature: where a bar that was let go will lie.
 RADIUS_ST = 0.13
 # Hands apart for so long have let go; a wrist that turns over in a clean takes a third of it.

@@ -30,7 +30,7 @@ SEEN = 0.5
 STEADY_S = 0.2
 CUTOFF_HZ = 7.0
 NOISE_PX = 1.0
-MAX_GAP_S = 0.25
+BRIDGED_S = 0.25
 # Ends are compared while they move at least this fast, over so many samples.
 MOVING_M_S = 0.3
 ENOUGH = 60
@@ -138,7 +138,7 @@ def _curve(
         )
         after = np.clip(np.searchsorted(at, grid_s[a:b]), 1, len(at) - 1)
         gap = (
-            (at[after] - at[after - 1] > MAX_GAP_S) | (grid_s[a:b] < at[0]) | (grid_s[a:b] > at[-1])
+            (at[after] - at[after - 1] > BRIDGED_S) | (grid_s[a:b] < at[0]) | (grid_s[a:b] > at[-1])
         )
         result[a:b] = np.where(gap, np.nan, line)
     return result

@@ -15,11 +15,11 @@ from repcount.analysis.compare import compare
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Edits, Reading, load_record
 from repcount.errors import RecordError, RepcountError
-from repcount.motion import measure
+from repcount.motion import MotionOptions, measure
 from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
 from repcount.pipeline.stages import Progress, Stages
 from repcount.plan import Plan, load_plan
-from repcount.reading import read_attempt
+from repcount.reading import ReadOptions, read_attempt
 from repcount.reports import stills
 from repcount.tracking.tracks import attribute, load_tracks, save_tracks
 from repcount.video.footage import open_footage
@@ -90,9 +90,11 @@ def analyze(
     if previous and previous.video.sha256 != film.get("sha256"):
         previous = None
     reading = read_attempt(
-        measure(seen, plate_mm=options.plate_mm),
+        measure(seen, MotionOptions(plate_mm=options.plate_mm)),
         plan.workout if plan else None,
-        start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1),
+        ReadOptions(
+            start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1)
+        ),
         previous=previous,
     )
     reading.provenance.options["plate_mm"] = options.plate_mm

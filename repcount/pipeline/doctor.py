@@ -146,14 +146,14 @@ def _models() -> Iterator[Check]:
         return
     yield Check("Model files", True, ", ".join(names))
     try:
-        _find_pose()
+        find_pose()
     except Exception as error:  # whatever a broken installation throws is the finding
         yield Check("Pose model", False, _short(error), REINSTALL)
     else:
         yield Check("Pose model", True, "loads and runs")
 
 
-def _find_pose() -> None:
+def find_pose() -> None:
     """Run the pose model once on an empty picture."""
     import mediapipe
     import numpy as np

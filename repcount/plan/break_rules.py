@@ -24,7 +24,7 @@ from repcount.units import Seconds
 COMMON = "common practice, no source"
 Spared = Literal["back", "grip", "shoulders", "lungs"]
 SPARED: tuple[Spared, ...] = ("back", "grip", "shoulders", "lungs")
-BREAK_S = 4.0
+USUAL_BREAK_S = 4.0
 MOST_TERMS = 150  # of a pattern; more is no plan that anybody can follow
 # Marked as the rules are.
 OVERHEAD_RULE = (
@@ -63,7 +63,7 @@ class BreakRule:
     last_leads: bool = False
     needs_lead: bool = False
     opening: float | None = None
-    break_s: float = BREAK_S
+    break_s: float = USUAL_BREAK_S
     spares: tuple[Spared, ...] = ()
 
 

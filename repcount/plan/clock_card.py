@@ -70,7 +70,7 @@ def clock_card(plan: Plan, tempo: Tempo = TYPICAL) -> ClockCard:
                 end_s=place.end_s,
                 round_s=one.round_s or 0.0,
                 pattern=str(one.pattern) if one.pattern else "",
-                sets=_sets(one, to_ms(place.start_s), tempo),
+                sets=_sets(one, place.start_ms, tempo),
                 rest_s=rest,
             )
         )

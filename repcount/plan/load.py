@@ -16,7 +16,7 @@ from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, Wo
 from repcount.plan.findings import finding_sentence, key_text, toml_sentence
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
-from repcount.units import KG_PER_LB, from_ms, to_ms
+from repcount.units import KG_PER_LB, from_ms, to_ms, total_ms
 from repcount.wording import hint, listed, plural, shown
 
 LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
@@ -274,7 +274,7 @@ def without_time(plan: Plan) -> list[tuple[int, str, float]]:
         if one.round_s is None:
             continue
         parts = to_ms(one.break_total_s)
-        parts += sum(map(to_ms, plan.planned_cycle_s(number).values()))
+        parts += total_ms(plan.planned_cycle_s(number).values())
         parts += to_ms(plan.planned_transition_s(number) or 0)
         if parts >= to_ms(one.round_s):
             named = (

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from repcount.attempt.records import MovementReps, PlannedBreak, Record, Workout
+from repcount.attempt.records import MovementReps, PlannedBreak, Record, Timed, Workout
 from repcount.plan.pattern import Pattern
-from repcount.units import Seconds, from_ms, to_ms
+from repcount.units import Ms, Seconds, to_ms, total_ms
 
 
 class RoundPlan(Record):
@@ -25,17 +25,17 @@ class RoundPlan(Record):
     @property
     def break_total_s(self) -> float:
         """Seconds of all planned breaks of the round."""
-        return from_ms(sum(map(to_ms, self.break_s)))
+        return total_ms(self.break_s).seconds
 
     @property
     def work_s(self) -> float | None:
         """The round's time less its breaks."""
         if self.round_s is None:
             return None
-        return from_ms(to_ms(self.round_s) - to_ms(self.break_total_s))
+        return (to_ms(self.round_s) - total_ms(self.break_s)).seconds
 
 
-class PlannedRound(Record):
+class PlannedRound(Timed, Record):
     """Where a round lies on the planned clock, in seconds from the start signal."""
 
     round: int
@@ -78,9 +78,9 @@ class Plan(Record):
             return None
         if rounds == 0:
             return 0.0
-        done = sum(to_ms(one.round_s or 0) for one in self.rounds[:rounds])
-        between = sum(map(to_ms, (self.between_rounds_s or [])[: rounds - 1]))
-        return from_ms(to_ms(self.start_s or 0) + done + between)
+        done = [one.round_s or 0.0 for one in self.rounds[:rounds]]
+        between = (self.between_rounds_s or [])[: rounds - 1]
+        return total_ms([self.start_s or 0.0, *done, *between]).seconds
 
     def planned_clock(self) -> list[PlannedRound]:
         """Start and end of every round on the planned clock; empty without planned rounds."""
@@ -89,7 +89,7 @@ class Plan(Record):
             end = self.planned_until_s(number)
             if end is None or one.round_s is None:
                 return []
-            start = from_ms(to_ms(end) - to_ms(one.round_s))
+            start = (to_ms(end) - to_ms(one.round_s)).seconds
             clock.append(PlannedRound(round=number, start_s=start, end_s=end))
         return clock
 
@@ -113,15 +113,15 @@ class Plan(Record):
         """
         one = self.rounds[number - 1]
         sets = one.pattern.sets if one.pattern else [one.movements]
-        total = dict.fromkeys(self.cycle_s, 0)
+        total = dict.fromkeys(self.cycle_s, Ms(0))
         for part in (part for one_set in sets for part in one_set):
             if part.movement in total:
                 total[part.movement] += to_ms(self.cycle_s[part.movement]) * (part.reps - 1)
-        return {name: from_ms(ms) for name, ms in total.items()}
+        return {name: ms.seconds for name, ms in total.items()}
 
     def planned_transition_s(self, number: int) -> float | None:
         """Planned seconds of all changes of movement in a round, breaks not included."""
         if self.transition_s is None:
             return None
         changes = len(self.rounds[number - 1].movements) - 1
-        return from_ms(to_ms(self.transition_s) * changes)
+        return Ms(to_ms(self.transition_s) * changes).seconds

@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import Literal
 
 from repcount.errors import PlanError
+from repcount.plan.file import LONGEST_S
 from repcount.plan.model import RoundPlan
 from repcount.plan.tempo import TYPICAL, Tempo, steps_of
 from repcount.units import from_ms, to_ms
@@ -24,7 +25,6 @@ SHAPES: tuple[Shape, ...] = ("even", "ahead", "own")
 LEAD = Fraction(1, 10)
 BETWEEN_S = 5.0  # common practice, no source
 START_S = 2.0  # from the signal to the first rep's start; assumption
-LONGEST_S = 86_400
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,11 @@ from repcount.attempt.records import Record
 from repcount.errors import PlanError
 from repcount.plan.barbell import KITS, Kit
 from repcount.plan.break_rules import (
-    BREAK_S,
     COMMON,
     OVERHEAD_RULE,
     RULE_NAMES,
     SPARED,
+    USUAL_BREAK_S,
     PatternOffer,
     break_patterns,
     described,
@@ -227,7 +227,7 @@ def _pattern(
             for text, movements in zip(offer.patterns, rounds, strict=True)
         ]
     if length is None:
-        length = BREAK_S
+        length = USUAL_BREAK_S
         if any(len(one.sets) > 1 for one in found):
             assumptions.append(f"Breaks of {length:g} s ({COMMON}).")
     return chosen, found, [[length] * (len(one.sets) - 1) for one in found]

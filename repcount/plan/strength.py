@@ -21,7 +21,7 @@ from repcount.errors import PlanError
 from repcount.wording import shown
 
 # Linear forms break beyond ten reps (Reynolds, Gordon, Robergs, JSCR 2006;20:584).
-MOST_REPS = 10
+MOST_SET_REPS = 10
 HEAVIEST_KG = 600.0  # more than anybody has lifted
 
 
@@ -53,7 +53,7 @@ class MaxEstimate(Record):
     equations, none where the maximum was lifted."""
 
     load_kg: float = Field(gt=0)
-    reps: int = Field(ge=1, le=MOST_REPS)
+    reps: int = Field(ge=1, le=MOST_SET_REPS)
     low_kg: float
     middle_kg: float = Field(description="median of the equations")
     high_kg: float
@@ -80,11 +80,11 @@ def one_rep_max(load_kg: float, reps: int = 1, what: str = "the best set") -> Ma
             "its unit."
         )
     if reps < 1:
-        raise PlanError(f"{what} has {reps} reps; give a set of 1 to {MOST_REPS} reps.")
-    if reps > MOST_REPS:
+        raise PlanError(f"{what} has {reps} reps; give a set of 1 to {MOST_SET_REPS} reps.")
+    if reps > MOST_SET_REPS:
         raise PlanError(
-            f"{what} has {reps} reps; beyond {MOST_REPS} the equations say little about one rep: "
-            f"give a heavier set of 1 to {MOST_REPS} reps, or the max itself."
+            f"{what} has {reps} reps; beyond {MOST_SET_REPS} the equations say little about one "
+            f"rep: give a heavier set of 1 to {MOST_SET_REPS} reps, or the max itself."
         )
     load_kg = round(load_kg, 3)
     if reps == 1:

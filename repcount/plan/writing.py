@@ -2,90 +2,80 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import tomlkit
 
 from repcount.attempt.records import MovementReps
-from repcount.plan.findings import key_text
 from repcount.plan.model import Plan
 
 
 def plan_toml(plan: Plan, comments: Iterable[str] = ()) -> str:
     """The plan file's text, with comments at its top. Reading it gives an equal plan."""
-    lines = [f"# {_one_line(comment)}" for comment in comments]
-    lines += [""] if lines else []
-    for key, value in (("athlete", plan.athlete), ("notes", plan.notes)):
+    file = tomlkit.document()
+    for comment in comments:
+        file.add(tomlkit.comment(_one_line(comment)))
+    _fill(file, {"athlete": plan.athlete, "notes": plan.notes, "workout": _workout(plan)})
+    _fill(file, {"breaks": _breaks(plan) if plan.has_breaks else None, "pace": _pace(plan) or None})
+    return tomlkit.dumps(file)
+
+
+def _fill(table: Any, values: Mapping[str, Any]) -> None:
+    """Add what is there; a value of None is left out."""
+    for key, value in values.items():
         if value is not None:
-            lines.append(f"{key} = {toml_string(value)}")
-    lines += _workout(plan)
-    if plan.has_breaks:
-        lines += ["", "[breaks]", *_breaks(plan)]
-    pace = _pace(plan)
-    if pace:
-        lines += ["", "[pace]", *pace]
-    return "\n".join(lines) + "\n"
+            table.add(key, value)
 
 
-def _workout(plan: Plan) -> list[str]:
-    workout = plan.workout
-    lines = ["", "[workout]", f"name = {toml_string(workout.name)}"]
-    same = all(one.movements == plan.rounds[0].movements for one in plan.rounds)
-    if same:
-        lines.append(f"rounds = {len(plan.rounds)}")
-    if plan.load_lb is not None:
-        lines.append(f"load_lb = {number(plan.load_lb)}")
-    elif workout.load_kg is not None:
-        lines.append(f"load_kg = {number(workout.load_kg)}")
-    if workout.time_cap_s is not None:
-        lines.append(f"time_cap_s = {number(workout.time_cap_s)}")
-    if same:
-        return lines + _movements("workout.movements", plan.rounds[0].movements)
-    for one in plan.rounds:
-        lines += ["[[workout.round]]", *_movements("workout.round.movements", one.movements)]
-    return lines
+def _workout(plan: Plan) -> dict[str, Any]:
+    workout, first = plan.workout, plan.rounds[0].movements
+    same = all(one.movements == first for one in plan.rounds)
+    pounds = plan.load_lb is not None
+    values = {
+        "name": workout.name,
+        "rounds": len(plan.rounds) if same else None,
+        "load_lb": _number(plan.load_lb),
+        "load_kg": None if pounds else _number(workout.load_kg),
+        "time_cap_s": _number(workout.time_cap_s),
+        "movements": _movements(first) if same else None,
+        "round": None if same else [{"movements": _movements(o.movements)} for o in plan.rounds],
+    }
+    return {key: value for key, value in values.items() if value is not None}
 
 
-def _movements(table: str, movements: Sequence[MovementReps]) -> list[str]:
-    return [
-        line
-        for part in movements
-        for line in (f"[[{table}]]", f'movement = "{part.movement}"', f"reps = {part.reps}")
-    ]
+def _movements(movements: Sequence[MovementReps]) -> list[dict[str, Any]]:
+    return [{"movement": part.movement, "reps": part.reps} for part in movements]
 
 
-def _breaks(plan: Plan) -> list[str]:
+def _breaks(plan: Plan) -> dict[str, Any]:
     patterns = plan.planned_sets()
-    lengths = [one.break_s for one in plan.rounds]
+    lengths = [_numbers(one.break_s) for one in plan.rounds]
     same_work = all(one.movements == plan.rounds[0].movements for one in plan.rounds)
+    values: dict[str, Any] = {}
     if same_work and len(set(patterns)) == 1:
-        lines = [f'pattern = "{patterns[0]}"']
+        values["pattern"] = patterns[0]
     else:
-        lines = ["patterns = [" + ", ".join(f'"{one}"' for one in patterns) + "]"]
+        values["patterns"] = patterns
     every = {seconds for one in lengths for seconds in one}
     if len(every) == 1:
-        return [*lines, f"seconds = {number(every.pop())}"]
-    if not every:
-        return lines
-    if all(one == lengths[0] for one in lengths):
-        return [*lines, f"seconds = {_list(lengths[0])}"]
-    return [*lines, "seconds = [" + ", ".join(map(_list, lengths)) + "]"]
+        values["seconds"] = every.pop()
+    elif every:
+        values["seconds"] = lengths[0] if all(one == lengths[0] for one in lengths) else lengths
+    return values
 
 
-def _pace(plan: Plan) -> list[str]:
-    lines = []
+def _pace(plan: Plan) -> dict[str, Any]:
     rounds = [one.round_s for one in plan.rounds if one.round_s is not None]
-    if rounds:
-        lines.append(f"round_s = {_list(rounds)}")
-    if plan.between_rounds_s is not None:
-        lines.append(f"between_rounds_s = {_list(plan.between_rounds_s)}")
-    if plan.transition_s is not None:
-        lines.append(f"transition_s = {number(plan.transition_s)}")
-    if plan.start_s is not None:
-        lines.append(f"start_s = {number(plan.start_s)}")
-    if plan.cycle_s:
-        lines.append("[pace.cycle_s]")
-        lines += [f"{key_text(name)} = {number(took)}" for name, took in plan.cycle_s.items()]
-    return lines
+    between = plan.between_rounds_s
+    values = {
+        "round_s": _numbers(rounds) or None,
+        "between_rounds_s": None if between is None else _numbers(between),
+        "transition_s": _number(plan.transition_s),
+        "start_s": _number(plan.start_s),
+        "cycle_s": {name: _number(took) for name, took in plan.cycle_s.items()} or None,
+    }
+    return {key: value for key, value in values.items() if value is not None}
 
 
 def number(value: float) -> str:
@@ -93,13 +83,16 @@ def number(value: float) -> str:
     return f"{value:.3f}".rstrip("0").rstrip(".")
 
 
-def _list(values: Sequence[float]) -> str:
-    return "[" + ", ".join(map(number, values)) + "]"
+def _number(value: float | None) -> int | float | None:
+    """To a thousandth, without a point where it is whole."""
+    if value is None:
+        return None
+    kept = round(value, 3)
+    return int(kept) if kept == int(kept) else kept
 
 
-def toml_string(value: str) -> str:
-    """A TOML basic string. JSON's escapes are TOML's, but for DEL, which TOML wants escaped."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _numbers(values: Sequence[float]) -> list[Any]:
+    return [_number(value) for value in values]
 
 
 def _one_line(text: str) -> str:

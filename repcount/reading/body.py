@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
+from repcount.attempt.anthropometry import HIP_ABOVE_KNEE_ST, HIP_HEIGHT_ST, SHOULDER_HEIGHT_ST
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.decode import HANG, OVERHEAD, RACK, Zones
 from repcount.reading.instants import SLOW_ST_S, Heights
 
-# Hip above knee, standing: 0.530 - 0.285 of stature (Winter 2009, from memory).
-STAND_HIP_KNEE_ST = 0.245
-# Winter's heights of hip and shoulder (from memory), where the athlete never stands still.
-HIP_ST, SHOULDER_ST = 0.53, 0.818
+STAND_HIP_KNEE_ST = HIP_ABOVE_KNEE_ST
+# Heights of hip and shoulder where the athlete never stands still.
+HIP_ST, SHOULDER_ST = HIP_HEIGHT_ST, SHOULDER_HEIGHT_ST
 # A bar in straight arms is so far above the shoulders, see `decode.py`; hanging it is rather less
 # below the pose model's shoulders, which lie under the acromion.
 ARM_ST, HANG_ST = 0.39, 0.35
 # How far a body's own carrying height may be from that: arms of 0.32 to 0.46 of stature.
 BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
-STILL_S = 0.08
+CARRIED_S = 0.08
 # Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
 SUNK_NOISE_ST = 0.035
 # Where nothing tells, hands are half on the bar: held is what is told with four to one.
@@ -49,8 +49,8 @@ class Body:
         self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
         held = motion.hands_off < SURELY_HELD
-        self.stand_hip = _standing(self.hip, self.time, held, HIP_ST)
-        self.stand_shoulder = _standing(self.shoulder, self.time, held, SHOULDER_ST)
+        self.stand_hip = standing_height(self.hip, self.time, held, HIP_ST)
+        self.stand_shoulder = standing_height(self.shoulder, self.time, held, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]
         drop = self.stand_hip - float(np.median(knee)) if len(knee) else STAND_HIP_KNEE_ST
         self.stand_hip_knee = max(drop, 0.6 * STAND_HIP_KNEE_ST)
@@ -76,7 +76,7 @@ class Body:
         usual = {HANG: -HANG_ST, RACK: 0.0, OVERHEAD: ARM_ST}[state]
         slow = (self.state == state) & (np.abs(self.speed) < SLOW_ST_S)
         slow &= np.isfinite(self.motion.bar_st)
-        least = int(STILL_S * self.motion.rate_hz)
+        least = int(CARRIED_S * self.motion.rate_hz)
         for a, b in runs(slow):
             if b - a < least:
                 slow[a:b] = False  # the turn of a bar in flight
@@ -180,7 +180,7 @@ def _highest_mode(values: np.ndarray, usual: float) -> float:
     return float(np.median(near)) if len(near) else usual
 
 
-def _standing(values: np.ndarray, times: np.ndarray, held: np.ndarray, usual: float) -> float:
+def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usual: float) -> float:
     """The height at which this signal rests highest: the athlete standing still.
 
     Told with the bar in the hands, since who walks about with free hands is nearer or further, or

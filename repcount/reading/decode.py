@@ -5,7 +5,7 @@ bar's height above the floor, its height against the shoulders in the same frame
 hands hold it. Each zone is a chain of sub-states, so that a visit has a least duration; missing
 observations say nothing and leave the decision to what comes before and after.
 
-Levels are anthropometry (Winter 2009, Fig. 4.1 after Drillis & Contini 1966, from memory): arm
+Levels are anthropometry (`repcount.attempt.anthropometry`): arm
 0.332 of stature to the wrist and about 0.055 on to the bar, so a bar in straight arms hangs 0.39
 below the shoulders, whatever the trunk does, and is 0.39 above them when locked out overhead.
 """
@@ -21,6 +21,7 @@ from repcount.attempt.records import Zone
 from repcount.motion import Motion
 from repcount.motion.smoothing import runs
 from repcount.reading.chains import most_probable_path, state_probabilities
+from repcount.reading.instants import SLOW_ST_S
 
 STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
 FLOOR, HANG, RACK, OVERHEAD, FREE = range(5)
@@ -37,10 +38,9 @@ FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
 LEFT_ABOVE_ST, LEFT_BELOW_ST = 0.13, 0.25
 # So sure it must be that the hands are off, and for so long that no bounce is taken for it.
 LEFT, LEFT_S = 0.9, 1.0
-NEAR_S = 4.0
+LIES_WITHIN_S = 4.0
 # The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
 FLOOR_VARIES_ST = 0.06
-SLOW_ST_S = 0.05
 # Shares of the zones' heights against the shoulders, in statures; between them lies the passage.
 HANG_BELOW = -0.20
 RACK_BELOW, RACK_ABOVE = -0.13, 0.12
@@ -68,14 +68,14 @@ def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
     """Height (n,) of a bar at rest on the floor at the grid places `index`, in statures.
 
     A bar that has rolled, or an athlete who stands elsewhere, moves it by some hundredths. It is
-    where the bar lies or turns lowest within `NEAR_S`, if plates of usual size lie there; elsewhere
-    the level known last or next, and the plates' radius where none is known.
+    where the bar lies or turns lowest within `LIES_WITHIN_S`, if plates of usual size lie there;
+    elsewhere the level known last or next, and the plates' radius where none is known.
     """
     bar = motion.bar_st[index]
     if not np.isfinite(bar).any():
         return np.full(len(index), FLOOR_ST)
     step = (motion.time_s[index[-1]] - motion.time_s[index[0]]) / max(len(index) - 1, 1)
-    width = 2 * int(NEAR_S / max(step, 1e-6)) + 1
+    width = 2 * int(LIES_WITHIN_S / max(step, 1e-6)) + 1
     lowest = minimum_filter1d(np.where(np.isfinite(bar), bar, np.inf), width, mode="nearest")
     speed = np.gradient(bar, max(step, 1e-6)) if len(bar) > 1 else np.zeros(1)
     left = (motion.hands_off[index] > LEFT) & (motion.bar_source[index] == 2)

@@ -12,15 +12,15 @@ from dataclasses import replace
 
 import numpy as np
 
+from repcount.attempt.anthropometry import HAND_ST
 from repcount.motion import Motion
 from repcount.reading.decode import HANG
 from repcount.reading.strokes import RawStroke
 
 # With the ends in sight for so much of a stroke they, not the hands, tell where the bar was.
 ENDS_SHARE = 0.3
-# A hand's own length (0.108 of stature, Winter 2009, from memory): hands on a bar do not shift by
-# more from stroke to stroke; on the way the pose errs by up to twice that (side views).
-HAND_ST = 0.108
+# Hands on a bar do not shift by more than a hand's own length (`HAND_ST`) from stroke to stroke; on
+# the way the pose errs by up to twice that (side views).
 # How much likelier something is seen with a bar in the hands than without, as logarithms: hands
 # that keep their distance; that do not; that reach down to where a bar lies; that never do; and
 # hips as low as the knees where the hands end at the hips (who squats without a bar lets them

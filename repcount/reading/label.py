@@ -6,7 +6,7 @@ import math
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
 from repcount.reading.decode import STATES
-from repcount.reading.strokes import SEEN, SQUAT_DEPTH, RawStroke
+from repcount.reading.strokes import BODY_SEEN, SQUAT_DEPTH, RawStroke
 
 SQUAT_WIDTH = 0.08
 # A dip or a re-bend that can be told from the noise of the hip (about 1 % of stature).
@@ -47,7 +47,7 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.sure_low and "floor" not in (begins, movement.begins):
             return NEVER
-        if stroke.low_share < SEEN:
+        if stroke.low_share < BODY_SEEN:
             return UNSEEN  # without shoulders the zone was a guess from the bar's height
         return max(0.5 * (1 - stroke.zone_confidence), MISTAKEN)
     return NEVER

@@ -9,7 +9,7 @@ from repcount.attempt.records import Measure, Notice
 from repcount.motion.metres import BarMetres, slowed
 
 # Seen for less than this share of the way up, no length is given.
-SEEN = 0.8
+WAY_SEEN = 0.8
 # A fall and the contact that ends it are one if no farther apart.
 SAME_FALL_S = 0.2
 
@@ -27,7 +27,7 @@ def bar_measures(
         return []
     first, last = np.searchsorted(time_s, [start_s, top_s])
     speed = metres.speed_m_s[first : last + 1]
-    if last - first < 5 or np.isfinite(speed).mean() < SEEN:
+    if last - first < 5 or np.isfinite(speed).mean() < WAY_SEEN:
         return []
     places = np.arange(len(speed))
     known = np.isfinite(speed)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 
 import numpy as np
 
 import repcount
+from repcount.attempt.assemble import HOLD_S
 from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.movements import CATALOGUE, Movement
 from repcount.attempt.records import (
     FailedStroke,
+    Flag,
     FloorRest,
     Hold,
     HoldPlace,
@@ -50,6 +52,7 @@ from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
 from repcount.reading.label import fits, likelihoods, style, styles
 from repcount.reading.metres import bar_measures, fall_measures, metre_notices
+from repcount.reading.options import ReadOptions
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import (
     RawStroke,
@@ -61,7 +64,6 @@ from repcount.reading.strokes import (
 from repcount.video.sound import Tone, signal_onsets
 from repcount.wording.numbers import clock
 
-HOLD_S = 1.5
 # What a stroke is worth that the bar tells alone, the body unseen.
 UNSEEN_BODY = 0.7
 # What the bar alone is worth at most, as for the hands alone (an assumption).
@@ -84,17 +86,18 @@ SAME_REP_S = 0.3
 def read_attempt(
     motion: Motion,
     workout: Workout | None = None,
+    options: ReadOptions | None = None,
     *,
-    start_s: float | None = None,
     previous: Reading | None = None,
 ) -> Reading:
     """Read an attempt from its motion.
 
     `workout` guides labels and numbers; without it strokes keep the name of what they look most
-    like. `start_s` gives the clock's start (seconds from the first frame) where the sound does
-    not. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
+    like. `previous` is an earlier reading of the same video whose rep ids are kept where a rep is
     found again.
     """
+    options = options or ReadOptions()
+    start_s = options.start_s
     motion = grounded(motion)
     zones = decode_zones(motion)
     strokes, rests = find_strokes(motion, zones)
@@ -117,8 +120,8 @@ def read_attempt(
             if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
         ]
     unread = unread_rises(motion, zones, strokes)
-    unread += [(one.start_s, one.top_s) for one in strokes if "goes_on" in one.flags]
-    strokes = [_by_bar(motion, one) for one in strokes if "goes_on" not in one.flags]
+    unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
+    strokes = [_by_bar(motion, one) for one in strokes if not one.goes_on]
     ids = _kept_ids(
         "r",
         [stroke.top_s for stroke in strokes],
@@ -134,7 +137,7 @@ def read_attempt(
     notices += [*_sight(strokes, begun), *_unread(motion, unread)]
     looks = [likelihoods(stroke) for stroke in strokes]
     reps, failed = _reps(strokes, looks, ids, pairings, workout)
-    _doubt_last(reps, rests, workout)
+    doubt_last(reps, rests, workout)
     records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
@@ -146,7 +149,7 @@ def read_attempt(
         provenance=Provenance(
             version=repcount.__version__,
             made_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            options={**motion.options, "start_s": start_s},
+            options={**motion.options, "start_s": start_s, "reading": asdict(options)},
             models=motion.options.get("models", {}),
         ),
         video=_video(motion),
@@ -372,7 +375,7 @@ def _measures(stroke: RawStroke) -> list[Measure]:
         ("bar_rise", stroke.rise_st, "stature", 0.01),
         ("rise_speed", stroke.speed_st_s, "stature/s", 0.05 * abs(stroke.speed_st_s)),
         ("low_turn", stroke.turn_s if stroke.begins == HANG else np.nan, "s", 0.03),
-        ("lockout_angle", *_lockout(stroke)),
+        ("lockout_angle", *lockout(stroke)),
     )
     return [
         Measure(name=name, value=round(value, 4), unit=unit, uncertainty=uncertainty)
@@ -387,7 +390,7 @@ UPPER_ST, FORE_ST = 0.186, 0.201
 SHORT_ST = 0.04
 
 
-def _lockout(stroke: RawStroke) -> tuple[float, str, float]:
+def lockout(stroke: RawStroke) -> tuple[float, str, float]:
     """The elbow's angle overhead, told by the bar's height (law of cosines), and its uncertainty.
 
     Near straight arms a height says little: a hundredth of the stature is some 30 degrees there.
@@ -404,13 +407,13 @@ def _lockout(stroke: RawStroke) -> tuple[float, str, float]:
     return value, "deg", max(value - angle(max(stroke.short_st, 0.0) + 0.012), 1.0)
 
 
-def _standards(stroke: RawStroke, entry: Movement) -> list[str]:
+def standards(stroke: RawStroke, entry: Movement) -> list[Flag]:
     """Flags for what may miss a movement's standard: the measures say by how much, no verdict.
 
     Erect at the finish of a lift to the hang, arms locked overhead, hip below knee in a squat (IPF
     and IWF rules, see the catalogue): only beyond what the measure may be off.
     """
-    flags = []
+    flags: list[Flag] = []
     if entry.ends == "hang" and stroke.erect_st > 0.05:
         flags.append("not_erect")
     if entry.ends == "overhead" and stroke.short_st > SHORT_ST:
@@ -482,7 +485,7 @@ def _reps(
             continue
         if pair.kind == "handling":
             continue
-        flags = list(stroke.flags)
+        flags: list[Flag] = list(stroke.flags)
         if pair.item is not None:
             movement, current = pair.item.movement, pair.item.round
             entry = CATALOGUE[movement]
@@ -502,7 +505,7 @@ def _reps(
             told = _stated(confidence)
             status = _STATUS[pair.kind]
             place = None if status == "unplanned" else current
-        flags += _standards(stroke, CATALOGUE[movement])
+        flags += standards(stroke, CATALOGUE[movement])
         confidence = _stated(confidence)
         if "by_hands" in flags:
             confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
@@ -572,7 +575,7 @@ def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
             _flag(mine[-1], "one_too_many")
 
 
-def _flag(rep: Rep, why: str) -> None:
+def _flag(rep: Rep, why: Flag) -> None:
     """Mark a rep to be looked at, for a reason that is not its own confidence."""
     rep.flags += [flag for flag in (why, "check") if flag not in rep.flags]
 
@@ -605,7 +608,7 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
             _flag(after[0], "count_short")
 
 
-def _doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
+def doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
     """Mark the end of the count where a lift after the end, or one that follows, may belong there.
 
     A last rep that completes the workout by itself after a break may be a lift after the end; what
@@ -654,7 +657,7 @@ def _in_order(reps: list[Rep]) -> list[Rep]:
 
 
 # Shoulders this far below standing: the lift was given up, not finished badly.
-GIVEN_UP_ST = 0.10
+SUNK_SHOULDERS_ST = 0.10
 
 
 def _fell_short(stroke: RawStroke, workout: Workout | None) -> bool:
@@ -666,7 +669,7 @@ def _fell_short(stroke: RawStroke, workout: Workout | None) -> bool:
     if not stroke.finished:
         return True
     if stroke.ends == HANG and stroke.begins == FLOOR:
-        return stroke.erect_st > GIVEN_UP_ST
+        return stroke.erect_st > SUNK_SHOULDERS_ST
     if workout is None or stroke.begins != RACK or stroke.ends != RACK:
         return False
     asked = [CATALOGUE[part.movement] for parts in workout.rounds for part in parts]

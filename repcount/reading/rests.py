@@ -20,9 +20,9 @@ SETTLE_S = 0.5
 # A free fall shorter than this is no fall but a touch of noise: 1 cm from rest.
 LEAST_FALL_S = 0.05
 # A rest seen for less than this share of it has no heights to read.
-SEEN = 0.3
+REST_SEEN = 0.3
 # Hands off for so long within a rest have let go.
-LET_GO_S = 0.2
+OFF_IN_REST_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ def floor_stays(body: Body) -> list[FloorStay]:
 def _stay(body: Body, first: int, last: int, before: int, after: int) -> FloorStay:
     """One stay whose floor state covers [first, last), between `before` and `after`."""
     bar, time = body.bar, body.time
-    if not np.isfinite(body.motion.bar_st[first:last]).mean() > SEEN:
+    if not np.isfinite(body.motion.bar_st[first:last]).mean() > REST_SEEN:
         # only known from the hands being elsewhere
         end = min(last, len(time) - 1)
         start, lift = float(time[first]), float(time[end])
@@ -92,7 +92,7 @@ def _stay(body: Body, first: int, last: int, before: int, after: int) -> FloorSt
         first_contact_s=min(first_contact, settled),
         start_s=settled,
         end_s=lift,
-        hands_off=bool((off[np.isfinite(off)] > 0.5).sum() > LET_GO_S * body.motion.rate_hz),
+        hands_off=bool((off[np.isfinite(off)] > 0.5).sum() > OFF_IN_REST_S * body.motion.rate_hz),
         dropped=dropped,
         settled=settled < lift - 1e-6,
         confidence=float(np.clip(np.median(body.certain[first:last]), 0, 1)),

@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from repcount.attempt.anthropometry import KNEE_HEIGHT_ST
+from repcount.attempt.records import Flag
 from repcount.motion import Motion
 from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
@@ -53,15 +55,15 @@ BENT_OVER_ST = 0.10
 # Upright at any moment so near to the finish is upright: single looks at the pose can be wrong.
 UPRIGHT_S = 0.3
 # With less than this share of the body in sight about the lowest point, its zone is a guess.
-SEEN = 0.5
+BODY_SEEN = 0.5
 DOUBTED = 0.5
 # From the floor to the bottom of the catch, with time to stand in the hang on the way.
 LONGEST_CLEAN_S = 4.0
 # Pulled to the shoulders and caught in a squat, the bar sinks with the body by over a foot; one
 # that is pulled overhead in one sinks by a hand (common practice, no source).
 CAUGHT_ST = 0.10
-# Below the knee (Winter 2009, from memory) nothing hangs yet.
-KNEE_ST = 0.285
+# Below the knee nothing hangs yet.
+KNEE_ST = KNEE_HEIGHT_ST
 # Three times the noise of a bar's ends.
 NOISE_ST = 0.012
 # The deepest squat takes the hip down by no more than from standing to sitting on the heels: hip to
@@ -102,7 +104,7 @@ class RawStroke:
     about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
     of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
     `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: the bar was
-    lifted from the floor before, in this film.
+    lifted from the floor before, in this film. `goes_on`: the film ends in the middle of it.
     """
 
     begins: int
@@ -133,7 +135,8 @@ class RawStroke:
     bent_over: bool = False
     sure_low: bool = False
     lifted: bool = False
-    flags: tuple[str, ...] = ()
+    goes_on: bool = False
+    flags: tuple[Flag, ...] = ()
 
 
 def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[RawRest]]:
@@ -169,9 +172,9 @@ def unread_rises(
     found = []
     for (low, sign), (high, _) in itertools.pairwise(turns):
         seen = motion.bar_source[low : high + 1] == 2
-        if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < SEEN:
+        if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < BODY_SEEN:
             continue
-        if (body.state[low : high + 1] == FREE).mean() > 1 - SEEN:
+        if (body.state[low : high + 1] == FREE).mean() > 1 - BODY_SEEN:
             continue
         begin, end = body.second(low), body.second(high)
         if not any(stroke.low_s < end and begin < stroke.top_s for stroke in strokes):
@@ -212,7 +215,7 @@ def _whole(before: RawStroke | None, stroke: RawStroke, lifted_s: float) -> RawS
     cleaned = before is not None and before.begins == FLOOR and before.ends == stroke.begins == RACK
     if before is not None and cleaned and stroke.depth > SQUAT_DEPTH:
         return _as_one(before, stroke, before.zone_confidence)
-    if stroke.low_share >= SEEN or stroke.start_s - lifted_s > LONGEST_CLEAN_S:
+    if stroke.low_share >= BODY_SEEN or stroke.start_s - lifted_s > LONGEST_CLEAN_S:
         return None
     if before is None:
         pull = replace(stroke, start_s=lifted_s, low_s=lifted_s)
@@ -540,22 +543,30 @@ class _Parser:
         told = [value for value in (caught, climb) if np.isfinite(value)]
         depth = max(told) if told else np.nan
         bent = low.zone == HANG and self._bent_over(low, finish)
-        stroke = replace(stroke, flags=(*stroke.flags, *self._cut_off(low, finish)))
+        if self._begun_before(low):
+            stroke = replace(stroke, flags=(*stroke.flags, "begun_before"))
         return replace(
-            stroke, catch_depth=depth, finished=finished, bent_over=bent, sure_low=low.sure
+            stroke,
+            catch_depth=depth,
+            finished=finished,
+            bent_over=bent,
+            sure_low=low.sure,
+            goes_on=self._goes_on(low, finish),
         )
 
-    def _cut_off(self, low: Node, finish: Node) -> list[str]:
-        """`begun_before` if the film begins in this rise, `goes_on` if it ends in it."""
-        body, flags = self.body, []
+    def _begun_before(self, low: Node) -> bool:
+        """Whether the film begins in the middle of this rise."""
+        body = self.body
         edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
-        if low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR:
-            flags.append("begun_before")
+        return bool(low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR)
+
+    def _goes_on(self, low: Node, finish: Node) -> bool:
+        """Whether the film ends in the middle of this rise."""
+        body = self.body
+        edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
         last = len(body.bar) - 1
         rising = finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S
-        if rising and not self._stood_before(low, finish):
-            flags.append("goes_on")
-        return flags
+        return bool(rising) and not self._stood_before(low, finish)
 
     def _stood_before(self, low: Node, finish: Node) -> bool:
         """Whether the athlete, or the bar where no body is seen, is as high as ever before."""

@@ -20,12 +20,12 @@ _SHORTEST_MS = 100
 
 def captions(attempt: Attempt) -> str:
     """The text of `captions.vtt`: one cue a count, one cue a second of a break."""
-    reps = [rep for rep in attempt.reps if rep.status in ("counted", "extra", "no_rep")]
-    pauses = [(to_ms(pause.start_s), to_ms(pause.end_s)) for pause in attempt.breaks]
+    reps = [*attempt.counted(), *attempt.uncounted()]
+    pauses = [pause.span for pause in attempt.breaks]
     cues: list[tuple[int, int, str]] = []
-    begins = sorted({to_ms(rep.top_s) for rep in reps} | {begin for begin, _ in pauses})
+    begins = sorted({rep.top_ms for rep in reps} | {begin for begin, _ in pauses})
     for rep in reps:
-        begin = to_ms(rep.top_s)
+        begin = rep.top_ms
         follows = next((at for at in begins if at > begin), None)
         end = begin + to_ms(SHOWN_S)
         cues.append(
@@ -45,8 +45,10 @@ def chapters(attempt: Attempt, comparison: Comparison | None = None) -> list[tup
     if not spans:
         return []
     planned = {one.round: one.planned_s for one in comparison.rounds} if comparison else {}
-    marks = [(to_ms(span.start_s), _round_title(span, planned.get(span.round))) for span in spans]
-    length, over = to_ms(attempt.video.duration_s), to_ms(spans[-1].end_s)
+    marks: list[tuple[int, str]] = [
+        (span.start_ms, _round_title(span, planned.get(span.round))) for span in spans
+    ]
+    length, over = to_ms(attempt.video.duration_s), spans[-1].end_ms
     if marks[0][0] > _SHORTEST_MS:
         marks.insert(0, (0, "Before"))
     if length - over > _SHORTEST_MS:

@@ -121,7 +121,7 @@ def _round_bar(row: Row, rows: list[Row], attempt: Attempt) -> Markup | None:
     full = max(max(other.planned or 0, other.real or 0) for other in rows[:-1])
     if full <= 0:
         return None
-    span = next((span for span in attempt.rounds if span.round == row.round), None)
+    span = attempt.round_spans().get(row.round or 0)
     pauses = [
         (pause.start_s - span.start_s, pause.end_s - pause.start_s)
         for pause in attempt.breaks
@@ -236,13 +236,13 @@ def _rep_detail(rep: Rep) -> str:
     parts = [numbers.clock(rep.top_s)]
     if rep.cycle_s is not None:
         parts.append(f"cycle {numbers.short(rep.cycle_s)} s")
-    elif rep.status == "counted":
+    elif rep.counts:
         parts.append("first of its set")
     if way := words.way_words(rep):
         parts.append(way)
     speeds = [one for one in rep.measures if one.name in _SPEEDS]
     parts += map(words.measure_words, speeds)
-    if rep.status != "counted":
+    if not rep.counts:
         parts.append(words.STATUSES[rep.status])
     parts.append(f"confidence {rep.confidence:.0%}")
     if "check" in rep.flags:

@@ -53,7 +53,7 @@ class Story:
         self.attempt, self.comparison = attempt, comparison
         self.phases = phases
         self._phase_starts = [phase.start_s for phase in phases]
-        self.counted = [rep for rep in attempt.reps if rep.status == "counted"]
+        self.counted = attempt.counted()
         self.rounds = sorted(attempt.rounds, key=lambda span: span.start_s)
         self._planned_s = {
             id(match.real): match.planned_s

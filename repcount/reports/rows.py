@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports.words import capital
-from repcount.units import from_ms, to_ms
+from repcount.units import to_ms, total_ms
 
 KINDS = {
     "start": "Start",
@@ -50,11 +50,11 @@ class Row:
 
 def less(real: float, planned: float | None) -> float:
     """Real less planned, to the millisecond."""
-    return from_ms(to_ms(real) - to_ms(planned or 0))
+    return (to_ms(real) - to_ms(planned or 0)).seconds
 
 
 def _sum(values: list[float]) -> float:
-    return from_ms(sum(map(to_ms, values)))
+    return total_ms(values).seconds
 
 
 def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
@@ -129,7 +129,7 @@ def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[R
     label = "Total"
     # Where a plan times cycles, or a reset stands for a break, work is cut across these kinds.
     for item in compared:
-        if item.kind == "work" and sum(to_ms(s.seconds) for s in inside) == to_ms(item.real_s):
+        if item.kind == "work" and total_ms(s.seconds for s in inside) == to_ms(item.real_s):
             every, label = inside, "Work"
     if not every:
         return []

@@ -39,7 +39,7 @@ def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPic
         planned, real = lines.get(number, ("", ""))
         matches = [match for match in every if match.round == number]
         remarks = [words.break_words(match) for match in matches if match.outcome != "as planned"]
-        span = next((span for span in attempt.rounds if span.round == number), None)
+        span = attempt.round_spans().get(number)
         if span is None:
             remarks = ["not reached"]
         elif span.missing:
@@ -146,7 +146,7 @@ def _absent(
     parts: Sequence[MovementReps], attempt: Attempt, number: int
 ) -> Iterator[tuple[int, int]]:
     """Where in the round reps were asked for and not counted: at the end of their movement."""
-    counted = (rep for rep in attempt.reps if rep.round == number and rep.status == "counted")
+    counted = attempt.counted(number)
     left, edge = Counter(rep.movement for rep in counted), 0
     for part in parts:
         here = min(part.reps, left[part.movement])

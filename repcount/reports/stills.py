@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from repcount.video.footage import Footage
 
 # A table of stills that nobody scrolls through helps nobody: breaks come first, then what to check.
-MOST = 48
+MOST_STILLS = 48
 WIDE, HIGH = 400, 300  # pixels of a still
 _QUALITY = 72
 _AROUND_S = 0.4  # the athlete's place is taken from this long before and after
@@ -35,11 +35,11 @@ _NEAR_MS = 120  # a still stands for a moment this near: corrections move moment
 
 def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]:
     """Moments to be shown, in milliseconds: where breaks start, then what to check by eye."""
-    begins = [to_ms(pause.start_s) for pause in attempt.breaks]
+    begins: list[int] = [pause.start_ms for pause in attempt.breaks]
     if comparison:
-        begins += [to_ms(one.real_reset.start_s) for one in comparison.breaks if one.real_reset]
+        begins += [one.real_reset.start_ms for one in comparison.breaks if one.real_reset]
     doubts = [to_ms(doubt.at_s) for doubt in words.doubts(attempt)]
-    return list(dict.fromkeys([*begins, *doubts]))[:MOST]
+    return list(dict.fromkeys([*begins, *doubts]))[:MOST_STILLS]
 
 
 def take(

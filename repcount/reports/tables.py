@@ -9,7 +9,7 @@ from typing import Any
 from repcount.attempt.records import Attempt, BreakMatch, Comparison, Measure
 from repcount.reports import words
 from repcount.reports.columns import Column, csv_text, write_parquet
-from repcount.units import from_ms, to_ms
+from repcount.units import Ms
 
 REPS = (
     Column("id", "", "persistent id, for corrections"),
@@ -158,7 +158,7 @@ def _reps(attempt: Attempt) -> Iterable[dict[str, Any]]:
             "movement": rep.movement,
             "number": rep.number,
             "status": rep.status,
-            "set": inside if rep.status == "counted" else None,
+            "set": inside if rep.counts else None,
             "start_s": rep.start_s,
             "top_s": rep.top_s,
             "end_s": rep.end_s,
@@ -212,7 +212,7 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[st
                 round=pause.round or 1,
                 outcome="unplanned",
                 real=pause,
-                real_s=from_ms(to_ms(pause.end_s) - to_ms(pause.start_s)),
+                real_s=pause.length_s,
             )
             for pause in attempt.breaks
         ]
@@ -243,14 +243,13 @@ def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[st
 
 
 def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[str, Any]]:
-    spans = {span.round: span for span in attempt.rounds}
+    spans = attempt.round_spans()
     asked = {item.round: item for item in comparison.rounds} if comparison else {}
     gaps = {gap.after_round: gap for gap in attempt.between_rounds}
     patterns = words.set_lines(attempt, comparison)
     for number in sorted({*spans, *asked}):
         span, plan, gap = spans.get(number), asked.get(number), gaps.get(number)
-        pauses = [pause for pause in attempt.breaks if pause.round == number]
-        down = sum(to_ms(pause.end_s) - to_ms(pause.start_s) for pause in pauses)
+        pauses = attempt.breaks_in(number)
         planned_sets, sets = patterns.get(number, ("", ""))
         yield {
             "round": number,
@@ -263,10 +262,10 @@ def _rounds(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[st
             "prescribed": span.prescribed if span else None,
             "missing": words.missing_words(span.missing) if span else None,
             "breaks": len(pauses),
-            "break_s": from_ms(down),
+            "break_s": Ms(sum(pause.length_ms for pause in pauses)).seconds,
             "planned_breaks": plan.planned_breaks if plan else None,
             "sets": sets,
             "planned_sets": planned_sets,
-            "rest_after_s": from_ms(to_ms(gap.end_s) - to_ms(gap.start_s)) if gap else None,
+            "rest_after_s": gap.length_s if gap else None,
             "bar_down_after_s": gap.bar_down_s if gap else None,
         }

@@ -16,7 +16,7 @@ from rich.text import Text
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports import words
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
-from repcount.units import from_ms, to_ms
+from repcount.units import total_ms
 from repcount.wording import numbers, plural
 from repcount.wording.numbers import short, signed
 
@@ -36,7 +36,7 @@ class _Room:
     notices: int
 
 
-_ROOMS = (
+ROOMS = (
     _Room(99, 99, 3, 3),
     _Room(99, 99, 2, 2),
     _Room(8, 4, 2, 2),
@@ -55,14 +55,14 @@ def print_report(console: Console, attempt: Attempt, comparison: Comparison | No
 def report_lines(attempt: Attempt, comparison: Comparison | None = None) -> list[Text]:
     """The report's lines, each at most 80 cells wide: as much as fits a screen, or the least that
     tells the story (names long enough to fill lines can make it longer)."""
-    for room in _ROOMS:
-        lines = _lines(attempt, comparison, room)
+    for room in ROOMS:
+        lines = lines_in(attempt, comparison, room)
         if len(lines) <= LINES:
             break
     return lines
 
 
-def _lines(attempt: Attempt, comparison: Comparison | None, room: _Room) -> list[Text]:
+def lines_in(attempt: Attempt, comparison: Comparison | None, room: _Room) -> list[Text]:
     blocks = [
         [
             *_wrapped(words.heading(attempt), style="dim"),
@@ -131,7 +131,7 @@ def _folded(rows: Sequence[Row], most: int) -> list[Row]:
 
     def total(values: list[float | None]) -> float | None:
         known = [value for value in values if value is not None]
-        return from_ms(sum(map(to_ms, known))) if known else None
+        return total_ms(known).seconds if known else None
 
     one = Row(
         f"Rounds {middle[0].round} to {middle[-1].round}",
@@ -187,7 +187,7 @@ def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
 
 
 def _breaks(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
-    real = [to_ms(pause.end_s) - to_ms(pause.start_s) for pause in attempt.breaks]
+    real = [pause.length_ms for pause in attempt.breaks]
     spent = f"{len(real)}, {numbers.short(sum(real) / 1000)} s" if real else "none"
     if comparison is None or not comparison.planned_sets:
         items = [f"{spent} in all" if real else spent]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from repcount.attempt.anthropometry import BAR_OVERHEAD_ST
 from repcount.attempt.records import Attempt, Trace
 from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
@@ -15,7 +16,7 @@ from repcount.wording import numbers
 
 HEIGHT_PX = 260
 _TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre
-_TALLEST_ST = 1.35  # overhead with raised shoulders is 1.25 of a stature (Winter 2009)
+_TALLEST_ST = BAR_OVERHEAD_ST + 0.10
 _BELOW_ST = 0.04  # room under the floor line
 
 

@@ -111,12 +111,8 @@ class Verdict:
 def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     """One line on the whole attempt."""
     run = attempt.clock
-    counted = [rep for rep in attempt.reps if rep.status == "counted"]
-    asked = (
-        sum(part.reps for round_ in attempt.workout.rounds for part in round_)
-        if attempt.workout
-        else None
-    )
+    counted = attempt.counted()
+    asked = attempt.workout.reps if attempt.workout else None
     if not counted:
         time = "No reps were seen."
     elif attempt.workout is None:
@@ -221,7 +217,7 @@ class Doubt:
 
 def doubtful(rep: Rep) -> bool:
     """Whether a person should look at the rep."""
-    return rep.status != "counted" or any(flag not in _NO_DOUBT for flag in rep.flags)
+    return not rep.counts or any(flag not in _NO_DOUBT for flag in rep.flags)
 
 
 def flag_words(rep: Rep) -> str:
@@ -297,7 +293,7 @@ def doubts(attempt: Attempt) -> list[Doubt]:
     for rep in attempt.reps:
         if not doubtful(rep):
             continue
-        why = [] if rep.status == "counted" else [STATUSES[rep.status]]
+        why = [] if rep.counts else [STATUSES[rep.status]]
         if said := flag_words(rep):
             why.append(said)
         if "check" in rep.flags and not _REASONS & set(rep.flags):

@@ -20,6 +20,7 @@ from typing import Any, Literal
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import TRUNK_ST
 from repcount.tracking.pose import Person, PoseModel
 from repcount.video.footage import Footage
 
@@ -37,15 +38,15 @@ _OVERLAP = 0.33
 # height is 0.065 (Drillis and Contini's fractions as given by Winter; from memory), hair and the
 # points' own doubt added.
 _HEAD_ST = 0.09
-_BODY_ST = 0.288  # the body length of `Person.size_px`
+_BODY_ST = TRUNK_ST  # the body length of `Person.size_px`
 _FACE_TO_HEAD = 1.05  # a detected face's width to the radius of the head around it
 # What was seen once only, in one part of one look, is a head only where the detector is as sure as
 # it is of the faces that it finds again: plates on a wall look like faces now and then.
 _SURE = 0.8
-_HOLD_S = 0.7  # a head that is no longer found stays blurred this long, and was before it was
-_JOIN_S = 2 * _HOLD_S  # the longest from one look at a head to the next
+_KEPT_S = 0.7  # a head that is no longer found stays blurred this long, and was before it was
+_JOIN_S = 2 * _KEPT_S  # the longest from one look at a head to the next
 # What bears on a moment: a head first found no later than it is held before, seen again in time.
-AHEAD_S = _HOLD_S + _JOIN_S
+AHEAD_S = _KEPT_S + _JOIN_S
 _STEP = 1.8  # a head moves no further than this many radii from look to look
 _UPRIGHT_S = 4.0  # the athlete's head is as large as it is at any time this near
 _HEAD_POINTS = tuple(range(11))
@@ -83,7 +84,7 @@ class Run:
 
     def at(self, at_s: float) -> Head | None:
         """The head at a moment: carried along between looks, held for a while before and after."""
-        if not self.times[0] - _HOLD_S <= at_s <= self.times[-1] + _HOLD_S:
+        if not self.times[0] - _KEPT_S <= at_s <= self.times[-1] + _KEPT_S:
             return None
         places = np.array([(head.x, head.y, head.radius) for head in self.heads])
         x, y, radius = (float(np.interp(at_s, self.times, places[:, i])) for i in range(3))
@@ -316,7 +317,7 @@ class Links:
 
     def forget(self, before_s: float) -> None:
         """Let go of runs that are over, held as long as they are, before a moment."""
-        self._runs = [run for run in self._runs if run.times[-1] + _HOLD_S >= before_s]
+        self._runs = [run for run in self._runs if run.times[-1] + _KEPT_S >= before_s]
 
 
 def _merged(heads: Sequence[Head]) -> Iterator[Head]:

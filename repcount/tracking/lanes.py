@@ -38,9 +38,9 @@ PRESENT = 0.33
 # Hands are level to within this. On a bar on the floor they are 0.13 statures up, hanging 0.48
 # (Drillis and Contini's fractions as given by Winter; from memory): who is a lifter has had both
 # level hands down there and up again, twice or more. Whoever stands about has not.
-LEVEL_ST, LOW_ST, HIGH_ST, TIMES = 0.12, 0.28, 0.42, 2
+HANDS_LEVEL_ST, LOW_ST, HIGH_ST, TIMES = 0.12, 0.28, 0.42, 2
 # Half a bar is 1.1 m, 0.63 statures; with some room for steps and for plates seen at an angle.
-REACH_ST = 0.72
+HALF_BAR_ST = 0.72
 # What a lane may have where nobody else is near.
 ROOM_ST = 1.3
 ABOVE_ST, BELOW_ST = 1.75, 0.45
@@ -149,7 +149,7 @@ def regions(places: Sequence[Place], size: tuple[int, int]) -> list[Lane]:
     edges = [0.0]
     crowded = [False] * len(places)
     for i in range(len(places) - 1):
-        right, left = x[i] + REACH_ST * stature[i], x[i + 1] - REACH_ST * stature[i + 1]
+        right, left = x[i] + HALF_BAR_ST * stature[i], x[i + 1] - HALF_BAR_ST * stature[i + 1]
         if right > left:
             crowded[i] = crowded[i + 1] = True
         edges.append((right + left) / 2)
@@ -188,8 +188,8 @@ def people_in_tiles(rgb: np.ndarray, look: PoseModel, scale: float) -> list[Pers
     height, width = rgb.shape[:2]
     side = min(width, height)
     found: list[Person] = []
-    for top in _starts(height, side):
-        for left in _starts(width, side):
+    for top in tile_starts(height, side):
+        for left in tile_starts(width, side):
             tile = rgb[top : top + side, left : left + side]
             for person in look(tile, 0.0, scale):
                 moved = Person(
@@ -200,7 +200,7 @@ def people_in_tiles(rgb: np.ndarray, look: PoseModel, scale: float) -> list[Pers
     return distinct(found)
 
 
-def _starts(length: int, side: int) -> list[int]:
+def tile_starts(length: int, side: int) -> list[int]:
     """Where squares of `side` begin so that they cover `length` and overlap by half or more."""
     steps = int(np.ceil(max(0, length - side) / (side / 2)))
     return [round(i * (length - side) / steps) for i in range(steps + 1)] if steps else [0]
@@ -230,7 +230,7 @@ def add(places: list[Place], person: Person, look: int) -> None:
     nearest.looks.add(look)
     left = (ankle - float(person.middle(LEFT_KNUCKLES)[1])) / stature
     right = (ankle - float(person.middle(RIGHT_KNUCKLES)[1])) / stature
-    if abs(left - right) <= LEVEL_ST:
+    if abs(left - right) <= HANDS_LEVEL_ST:
         nearest.hands.append((left + right) / 2)
 
 

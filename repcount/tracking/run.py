@@ -23,6 +23,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import HIP_ABOVE_ANKLE_ST, TRUNK_ST
+from repcount.errors import RepcountError
 from repcount.tracking.athlete import Observer, box, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import MODEL, BarNet, athlete_box
@@ -47,9 +49,8 @@ SOUND_RATE_HZ = 16000
 # Of the whole pass, what listening to the sound takes after the pictures: 3 and 7 % on the sample
 # clips, with both cores also at other work.
 SOUND_SHARE = 0.05
-# The body length that `Person.size_px` measures, and the hip above the ankle, in statures (Drillis
-# and Contini's fractions as given by Winter; from memory).
-BODY_ST, HIP_ST = 0.288, 0.49
+# The body length that `Person.size_px` measures.
+BODY_ST = TRUNK_ST
 # So long the network looks around one of several people: two sightings in a row make an end, a
 # tenth of a second apart where none is followed.
 TURN_S = 0.6
@@ -64,12 +65,22 @@ class Cancelled(Exception):
 @dataclass(frozen=True)
 class TrackOptions:
     """`rate_hz`: pictures looked at a second, at most; `pose_rate_hz`: those of them given to the
-    pose model; `max_side`: their long side in pixels; `model`: "full" or "lite"."""
+    pose model; `max_side`: their long side in pixels; `model`: "full" or "lite". All are above 0.
+
+    Raises RepcountError for what is out of bounds.
+    """
 
     rate_hz: float = 30.0
     pose_rate_hz: float = 7.5
     max_side: int = 640
     model: str = "full"
+
+    def __post_init__(self) -> None:
+        for name in ("rate_hz", "pose_rate_hz", "max_side"):
+            if not getattr(self, name) > 0:
+                raise RepcountError(f"{name} is {getattr(self, name):g}; give more than 0.")
+        if self.model not in MODELS:
+            raise RepcountError(f"model is {self.model!r}; it is one of {', '.join(MODELS)}.")
 
 
 @dataclass(frozen=True)
@@ -243,7 +254,7 @@ def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray 
         if person.visibility[list(ANKLES)].min() >= ANKLE_VISIBLE
     )
     feet = [person.middle(ANKLES) for person in islice(visible, STEADY_LOOKS)]
-    below = hips + [0.0, HIP_ST * stature]
+    below = hips + [0.0, HIP_ABOVE_ANKLE_ST * stature]
     ankles = np.median(feet, axis=0) if feet else below
     return athlete_box(ankles, hips, stature) / scale
 

@@ -61,6 +61,16 @@ BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
 KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 
 
+# The coordinates that are the same in all Tracks.
+_NAMES = {
+    "space": ["x", "y"],
+    "space_3d": ["x", "y", "z"],
+    "keypoints": list(KEYPOINTS),
+    "pose_keypoints": list(POSE_KEYPOINTS),
+    "bar_ends": list(BAR_KEYPOINTS),
+}
+
+
 def make_tracks(
     time_s: np.ndarray,
     position: np.ndarray,
@@ -129,15 +139,7 @@ def make_tracks(
         "person": (("time", "individuals"), _fit("person", person, (count, lanes))),
         "identity": (("time", "individuals"), _fit("identity", identity, (count, lanes))),
     }
-    coords = {
-        "time": time_s,
-        "space": ["x", "y"],
-        "space_3d": ["x", "y", "z"],
-        "keypoints": list(KEYPOINTS),
-        "pose_keypoints": list(POSE_KEYPOINTS),
-        "bar_ends": list(BAR_KEYPOINTS),
-        "individuals": list(individuals),
-    }
+    coords = {"time": time_s, **_NAMES, "individuals": list(individuals)}
     attrs = {
         "format": FORMAT,
         "ds_type": "poses",

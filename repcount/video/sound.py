@@ -17,7 +17,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 LOWEST_HZ, HIGHEST_HZ = 500.0, 4000.0
-SHORTEST_S, LONGEST_S = 0.15, 1.5
+SHORTEST_BEEP_S, LONGEST_BEEP_S = 0.15, 1.5
 # A duration read at half maximum in noise is off by this much.
 DURATION_SLACK_S = 0.01
 
@@ -46,7 +46,7 @@ RISE_S = 0.03
 # Notes of a chord are about as loud as each other; a tenth of the power is a side effect.
 CHORD_DB = 10.0
 # Chunks keep memory flat; the overlap holds the longest tone and what is around it.
-CHUNK_S, OVERLAP_S = 60.0, USUAL_S / 2 + LONGEST_S
+CHUNK_S, OVERLAP_S = 60.0, USUAL_S / 2 + LONGEST_BEEP_S
 
 # DESIGN: beeps of a group follow each other within 1.5 s.
 GROUP_SPACING_S = 1.5
@@ -123,7 +123,7 @@ def _tones_in(samples: np.ndarray, rate_hz: int) -> list[Tone]:
     for index, place in enumerate(ndimage.find_objects(patches), 1):
         rows, columns = place
         lasts_s = (columns.stop - columns.start) * HOP_S
-        if not SHORTEST_S - WINDOW_S < lasts_s < LONGEST_S + 2 * WINDOW_S:
+        if not SHORTEST_BEEP_S - WINDOW_S < lasts_s < LONGEST_BEEP_S + 2 * WINDOW_S:
             continue
         patch = np.where(patches[place] == index, level_db[place], -np.inf)
         loudness = patch.max(axis=0)
@@ -180,7 +180,7 @@ def _measured(
     if late_s - early_s > RISE_S:
         return None
     duration_s = offset_s - onset_s
-    if not SHORTEST_S - DURATION_SLACK_S <= duration_s <= LONGEST_S + DURATION_SLACK_S:
+    if not SHORTEST_BEEP_S - DURATION_SLACK_S <= duration_s <= LONGEST_BEEP_S + DURATION_SLACK_S:
         return None
     held = (time_s > onset_s + 0.2 * duration_s) & (time_s < offset_s - 0.2 * duration_s)
     thirds = 20 * np.log10([np.median(part) for part in np.array_split(envelope[held], 3)])

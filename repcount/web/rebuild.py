@@ -18,7 +18,7 @@ from repcount.pipeline.results import is_stale
 
 COMMAND = (sys.executable, "-m", "repcount.pipeline.results")
 DELAY_S = 1.0  # after the last of several corrections
-LONGEST_S = 120
+DEADLINE_S = 120
 
 
 class Rebuilder:
@@ -103,7 +103,7 @@ class Rebuilder:
             return
         self._process = process
         try:
-            process.wait(LONGEST_S)
+            process.wait(DEADLINE_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()

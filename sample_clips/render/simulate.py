@@ -18,6 +18,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from repcount.attempt.anthropometry import TRUNK_ST
 from repcount.tracking.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 from sample_clips.render.camera import Camera, depth_of, project
 from sample_clips.render.choreography import Choreography
@@ -125,7 +126,7 @@ def see(
     for when, side in choreography.unloaded:
         bare[time_s >= when, int(side > 0)] = True
     hip = (joints["left_hip"] + joints["right_hip"]) / 2
-    torso_m = 0.288 * choreography.human.stature_m  # trunk length, Winter's fraction, from memory
+    torso_m = TRUNK_ST * choreography.human.stature_m
     return Seen(
         time_s,
         true,

@@ -337,9 +337,7 @@ NO_STOP_BEFORE = ("overhead squat",)  # getting it up again would be another mov
 def random_spec(seed: int) -> Spec:
     """A believable attempt with a random workout, plan, athlete, view and deviations."""
     rng = np.random.default_rng(seed)
-
     chance = _chance(rng)
-
     template = TEMPLATES[int(rng.integers(len(TEMPLATES)))]
     number = int(rng.integers(1, 5)) if len(template) > 1 else int(rng.integers(1, 4))
     most = {1: 16, 2: 10, 3: 9, 4: 6}[len(template)]

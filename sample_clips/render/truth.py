@@ -597,7 +597,11 @@ TURN_SHARE, TURN_MS = 0.03, 160
 
 def _style(rep: _Rep, signals: Signals) -> str | None:
     """A hang clean's style: whether the bar is back 3 % of the stature above its lowest point
-    within 0.16 s of coming so near to it."""
+    within 0.16 s of coming so near to it.
+
+    The reader's border is the same 0.16 s (`repcount.reading.label.REBOUND_S`), so comparing
+    both says how well that time is read, not where the border should be.
+    """
     if rep.movement not in ("hang power clean", "hang clean"):
         return None
     y = signals.bar_m

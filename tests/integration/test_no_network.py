@@ -45,7 +45,7 @@ from repcount.video.footage import open_footage
 from repcount.reports.overlay import Drawn, write_overlay
 from repcount.tracking.faces import FaceBlur, HeadWatch
 from tests.example_records import bare_attempt
-from tests.unit.test_overlay import tracks
+from tests.integration.test_overlay import tracks
 
 with open_footage({path!r}) as footage, HeadWatch(footage, tracks(), "all") as watch:
     write_overlay({out!r}, footage, Drawn(bare_attempt(), tracks()), FaceBlur(watch))

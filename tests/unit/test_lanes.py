@@ -82,8 +82,8 @@ def test_bars_that_reach_into_each_other_are_said() -> None:
 
 
 def test_squares_cover_the_picture() -> None:
-    assert lanes._starts(1280, 720) == [0, 280, 560]
-    assert lanes._starts(720, 720) == [0]
+    assert lanes.tile_starts(1280, 720) == [0, 280, 560]
+    assert lanes.tile_starts(720, 720) == [0]
 
 
 def test_a_video_without_lifters_is_refused(tmp_path: Path) -> None:

@@ -103,8 +103,8 @@ def test_what_is_left_out_is_said_with_what_it_is():
     told = [
         line
         for records in ((long_attempt(),), (example_attempt(), example_comparison()))
-        for room in terminal._ROOMS
-        for line in terminal._lines(*records, *[None] * (2 - len(records)), room)
+        for room in terminal.ROOMS
+        for line in terminal.lines_in(*records, *[None] * (2 - len(records)), room)
         if "report.html" in line.plain
     ]
     assert told

@@ -11,10 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, given, settings
-from schemathesis.checks import not_a_server_error
-from schemathesis.specs.openapi.checks import status_code_conformance
 
 from repcount.attempt.records import Edits, load_record
 from repcount.library.store import Library
@@ -47,6 +44,8 @@ KILLS = int(os.environ.get("REPCOUNT_KILLS", "4"))
 def api(tmp_path_factory: pytest.TempPathFactory):
     """The API's own description of an application with an attempt, an athlete and a plan."""
     folder = tmp_path_factory.mktemp("api")
+    import schemathesis
+
     app = create_app(Settings(data=folder, hosts=frozenset({"localhost", "testserver"})))
     library = app.state.library
     library.athlete_named("Robin")
@@ -61,6 +60,9 @@ def api(tmp_path_factory: pytest.TempPathFactory):
 
 def test_the_description_finds_no_server_error(api):
     """schemathesis makes calls from the OpenAPI description, of every operation in it."""
+    from schemathesis.checks import not_a_server_error
+    from schemathesis.specs.openapi.checks import status_code_conformance
+
     app = api.app
     headers = {"X-Token": app.state.sessions.access(None).token}
     operations = [found.ok() for found in api.get_all_operations()]
@@ -151,6 +153,34 @@ def test_uploads_of_anything_are_answered(tmp_path, film):
         assert client.get("/").status_code == 200
 
 
+def some_more(
+    client: httpx.Client, location: str | None, film: bytes
+) -> tuple[str | None, str | None]:
+    """Send the next part of an upload, announced first where there is none: where it goes on (None
+    once it is whole) and the attempt it has become."""
+    if location is None:
+        location = announce(client, len(film)).headers["Location"]
+    answer = client.head(location, headers={"Tus-Resumable": "1.0.0"})
+    at = int(answer.headers["Upload-Offset"])
+    if at < len(film):
+        end = next(cut for cut in (1000, 5000, len(film)) if cut > at)
+        answer = put(client, location, at, film[at:end])
+    attempt = answer.headers.get("X-Attempt")
+    return (None, attempt) if attempt else (location, None)
+
+
+def noted(client: httpx.Client, attempt: str, text: str) -> bool:
+    """Whether the server says that it has kept a note."""
+    panel = client.get(f"/api/attempts/{attempt}/panel")
+    if panel.status_code != 200:
+        return False
+    body = {
+        "version": panel.json()["version"], "who": "Robin", "action": "note",
+        "values": {"text": text},
+    }  # fmt: skip
+    return client.post(f"/api/attempts/{attempt}/edits", json=body).status_code == 200
+
+
 def test_kills_lose_no_upload_and_no_correction(tmp_path, film):
     """kill -9 at random moments while videos come, are read, and are corrected."""
     dice = random.Random(7)
@@ -169,30 +199,12 @@ def test_kills_lose_no_upload_and_no_correction(tmp_path, film):
         deadline = time.monotonic() + dice.uniform(0.02, 1.5)
         with server.client() as client:
             while time.monotonic() < deadline:
-                if open_upload is None:
-                    open_upload = announce(client, len(film)).headers["Location"]
-                at = int(client.head(open_upload, headers=tus).headers["Upload-Offset"])
-                if at < len(film):
-                    cuts = [0, 1000, 5000, len(film)]
-                    end = next(cut for cut in cuts if cut > at)
-                    answer = put(client, open_upload, at, film[at:end])
-                else:
-                    answer = client.head(open_upload, headers=tus)
-                if attempt := answer.headers.get("X-Attempt"):
-                    accepted.append(attempt)
-                    open_upload = None
-                for one in {read, *accepted[-2:]}:
-                    panel = client.get(f"/api/attempts/{one}/panel")
-                    if panel.status_code != 200:
-                        continue
-                    said += 1
-                    body = {
-                        "version": panel.json()["version"], "who": "Robin", "action": "note",
-                        "values": {"text": f"note {said}."},
-                    }  # fmt: skip
-                    done = client.post(f"/api/attempts/{one}/edits", json=body)
-                    if done.status_code == 200:
-                        notes.setdefault(one, []).append(f"note {said}.")
+                open_upload, attempt = some_more(client, open_upload, film)
+                accepted += [attempt] if attempt else []
+                said += 1
+                text = f"note {said}."
+                for one in [one for one in {read, *accepted[-2:]} if noted(client, one, text)]:
+                    notes.setdefault(one, []).append(text)
         if dice.random() < 0.5 and open_upload is not None:
             interrupt(server, open_upload, film, dice)
         server.kill()

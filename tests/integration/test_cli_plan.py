@@ -19,9 +19,9 @@ from repcount.analysis import forecast
 from repcount.attempt.records import save_record
 from repcount.plan import load_plan, parse_plan
 from tests.example_records import example_attempt, example_comparison
+from tests.integration.test_cli import run
 from tests.scripted_reading import SLATE
 from tests.simulated_athletes import Athlete
-from tests.unit.test_cli import run
 
 PLAN = parse_plan(SLATE)
 

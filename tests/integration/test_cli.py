@@ -17,7 +17,7 @@ import repcount
 from repcount import tracking
 from repcount.attempt.records import Edits, load_record, save_record
 from repcount.cli.main import cli
-from repcount.cli.options import MOMENT, STOPPED, UNEXPECTED
+from repcount.cli.options import MOMENT, STOPPED_CODE, UNEXPECTED
 from repcount.errors import RepcountError
 from repcount.pipeline import analyze as pipeline
 from repcount.pipeline import doctor, results
@@ -171,7 +171,7 @@ def test_ctrl_c_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(results, "write_report", stopped)
-    said = run("analyze", "--tracks", tracks, "--out", tmp_path, code=STOPPED)
+    said = run("analyze", "--tracks", tracks, "--out", tmp_path, code=STOPPED_CODE)
     assert "nothing was written" in said
     assert [path.name for path in tmp_path.iterdir()] == ["attempt.json"]
     assert (tmp_path / "attempt.json").read_text() == "old"
@@ -551,8 +551,8 @@ def test_an_overlay_needs_the_video_that_was_read(tracks, tmp_path):
 
 
 def test_an_overlay_says_where_it_is_and_that_faces_may_be_missed(tmp_path):
-    from tests.unit.test_overlay import attempt_of
-    from tests.unit.test_overlay import tracks as small_tracks
+    from tests.integration.test_overlay import attempt_of
+    from tests.integration.test_overlay import tracks as small_tracks
 
     video = write_video(tmp_path / "film.mp4", [i / 10 for i in range(12)])
     reading = as_planned().reading()

@@ -16,9 +16,9 @@ from repcount.reports.html import report_page
 from repcount.units import to_ms
 from repcount.video.footage import open_footage
 from tests.example_records import example_attempt, example_comparison, example_stills
+from tests.integration.test_overlay import tracks
 from tests.media import card, read_index, write_video
 from tests.scripted_reading import SLATE, as_planned
-from tests.unit.test_overlay import tracks
 
 
 def gray(jpeg: bytes) -> np.ndarray:

@@ -20,7 +20,7 @@ def only(monkeypatch):
 
     def look(*names: str, render: bool = False) -> list[doctor.Check]:
         if "Pose model" not in names:
-            monkeypatch.setattr(doctor, "_find_pose", lambda: None)
+            monkeypatch.setattr(doctor, "find_pose", lambda: None)
         return [check for check in doctor.checks(render) if not names or check.name in names]
 
     return look
@@ -92,7 +92,7 @@ def test_model_that_does_not_load(monkeypatch):
     def fail() -> None:
         raise RuntimeError("cannot load\nand more")
 
-    monkeypatch.setattr(doctor, "_find_pose", fail)
+    monkeypatch.setattr(doctor, "find_pose", fail)
     (check,) = [check for check in doctor.checks() if check.name == "Pose model"]
     assert (check.ok, check.found) == (False, "RuntimeError: cannot load")
 

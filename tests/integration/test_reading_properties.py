@@ -22,7 +22,7 @@ from repcount.reading import read_attempt
 from repcount.tracking.tracks import attribute
 from sample_clips.render.script import Act
 from sample_clips.render.specs import Movements, RoundScript, Spec, View, stop
-from tests.unit.test_behaviours import spec_of
+from tests.integration.test_behaviours import spec_of
 
 FEW = settings(max_examples=5, deadline=None, derandomize=True)
 SEEDS = st.integers(0, 3)

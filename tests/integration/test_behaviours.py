@@ -33,6 +33,7 @@ from sample_clips.render.specs import (
     stop,
 )
 from sample_clips.render.truth import Workout
+from sample_clips.render.variety import eventful_spec
 
 GRAVEL: Movements = (("deadlift", 3), ("hang power clean", 3), ("push press", 3))
 
@@ -258,11 +259,11 @@ def test_a_skipped_movement_is_missing_as_a_whole() -> None:
 def test_movements_in_the_wrong_order_are_not_turned_round() -> None:
     made: Movements = (("hang power clean", 3), ("deadlift", 3), ("push press", 3))
     truth, attempt = read(spec_of([RoundScript(made)], [GRAVEL]))
-    assert any(rep["status"] == "extra" for rep in truth["reps"])
-    assert {key[1] for key in counted(truth)} <= {"hang power clean", "deadlift", "push press"}
-    found = {rep.movement for rep in attempt.reps if rep.status == "counted"}
-    assert len([rep for rep in attempt.reps if rep.status == "counted"]) == len(counted(truth))
-    assert "push press" in found
+    assert_right(truth, attempt)
+    # the first clean's pull from the floor counts as a deadlift; those made too late do not
+    extra = [rep.movement for rep in attempt.reps if rep.status == "extra"]
+    assert extra == ["deadlift"] * 3
+    assert extra == [rep["movement"] for rep in truth["reps"] if rep["status"] == "extra"]
 
 
 def test_a_failed_rep_is_begun_again() -> None:
@@ -384,11 +385,14 @@ def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
     reps = {k: {"rebound": rebound} for k in range(1, 7)}
     truth, attempt = read(spec_of([RoundScript(asked, reps=reps)], [asked]))
     assert_right(truth, attempt)
-    true = [rep["style"] for rep in truth["reps"]]
-    assert set(true) == {None, "fast thigh rebound" if rebound else "slow dip"}
+    # What the script asked for is the truth here: the simulator's own `style` is measured, with the
+    # reader's border of 0.16 s.
+    asked_for = "fast thigh rebound" if rebound else "slow dip"
+    assert [rep["style"] for rep in truth["reps"]] == [None] + [asked_for] * 6
     told = [rep.style for rep in attempt.reps]
-    assert all(one in (style, "unsure") for one, style in zip(told, true, strict=True))
-    assert told.count(true[-1]) >= 5
+    assert told[0] is None
+    assert set(told[1:]) <= {asked_for, "unsure"}
+    assert told.count(asked_for) >= 5
     for rep in attempt.reps:
         assert (rep.style_confidence is None) == (rep.style is None)
         if rep.style is not None and rep.style_confidence is not None:
@@ -409,3 +413,28 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
     attempt = derive_attempt(read_attempt(measure(tracks), workout))
     told = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
     assert told == ["slow dip"] * 3
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        22080,  # clusters, the body lost in the catch
+        22409,  # a whole clean with another person's hands watched
+        22414,  # a nearer person at the end
+        22928,  # shoulders wrong for an instant at a deadlift's top
+        30187,  # never still, plates taken off at the end
+    ],
+)
+def test_attempts_with_a_lost_pose_are_read_whole(seed):
+    """Attempts of the simulator that were misread before."""
+    spec = eventful_spec(seed)
+    choreography = spec.choreography()
+    true = [
+        (rep["round"], rep["movement"], rep["number"])
+        for rep in spec.truth(choreography)["reps"]
+        if rep["status"] == "counted"
+    ]
+    workout = parse_plan(spec.plan_toml, "plan.toml").workout
+    attempt = derive_attempt(read_attempt(measure(spec.tracks(choreography)), workout))
+    read = [(r.round, r.movement, r.number) for r in attempt.reps if r.status == "counted"]
+    assert read == true
