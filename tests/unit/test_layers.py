@@ -121,10 +121,6 @@ NOT_YET = {
     "repcount.motion.measure.measure",
     "repcount.reading.align.align",
     "repcount.reading.read.read_attempt",
-    "repcount.web.actions.router",
-    "repcount.web.pages.router",
-    "repcount.web.tus.router",
-    "repcount.web.tus.more",
 }
 
 
