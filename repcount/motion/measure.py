@@ -769,7 +769,7 @@ PROVEN = 0.7
 
 
 # The heights of one bar's two ends go up and down together like this.
-TOGETHER = 0.95
+ENDS_TOGETHER = 0.95
 
 
 def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.ndarray) -> bool:
@@ -781,7 +781,7 @@ def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.nd
     moving = _moving(times, left / radius_px, right)
     if len(moving) < TELLING or np.ptp(left[moving]) < radius_px:
         return False
-    return bool(np.corrcoef(left[moving], right[moving])[0, 1] > TOGETHER)
+    return bool(np.corrcoef(left[moving], right[moving])[0, 1] > ENDS_TOGETHER)
 
 
 def _own_height(
