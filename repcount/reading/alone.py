@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from repcount.motion import Motion
-from repcount.motion.measure import STATURE_M
+from repcount.motion.bar_height import STATURE_M
 from repcount.reading.chains import forward_evidence, state_probabilities
 from repcount.reading.decode import (
     ALONE_STATES,
