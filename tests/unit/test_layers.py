@@ -122,12 +122,6 @@ def test_no_two_numbers_have_one_name() -> None:
 LONGEST, DEEPEST = 80, 4
 BLOCKS = (ast.If, ast.For, ast.While, ast.With, ast.Try, ast.Match, ast.AsyncFor, ast.AsyncWith)
 FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
-# Longer or deeper until they are split.
-NOT_YET = {
-    "repcount.motion.measure.measure",
-    "repcount.reading.align.align",
-    "repcount.reading.read.read_attempt",
-}
 
 
 def _depth(node: ast.AST) -> int:
@@ -155,7 +149,7 @@ def test_functions_are_short_and_flat(folder: str) -> None:
         for name, node in _functions(folder)
         if (node.end_lineno or 0) - node.lineno + 1 > LONGEST or _depth(node) > DEEPEST
     }
-    assert over == {name for name in NOT_YET if name.startswith(f"{folder}.")}
+    assert not over
 
 
 def test_depth_counts_blocks_and_no_elif() -> None:
