@@ -598,8 +598,11 @@ def measure(
         if not body_wrong and not hands_hidden:
             off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         lying = _lies_still(times, ends_height)
-        held = np.where((off > 0.5) | lying, np.nan, ankle)
-        tall = np.where(off > 0.5, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
+        # long before or after the bar is seen nobody holds it
+        seen_s = times[np.isfinite(ends_height)]
+        free = (off > 0.5) | _far_from(times, seen_s, AWAY_AFTER_S)
+        held = np.where(free | lying, np.nan, ankle)
+        tall = np.where(free, np.nan, (ankle - eye) / (EYE_ST - ANKLE_ST))
         for (a, b), inside in zip(pieces, in_piece, strict=True):
             if np.isfinite(held[inside]).sum() >= 5:
                 ground[a:b] = _ground(times[inside], held[inside], grid[a:b])
