@@ -540,7 +540,7 @@ def measure(
     # Bring each end to the height the hands would have on the bar, twice: the second time against
     # the ground where the athlete stands while holding it. Stepping back from a bar on the floor
     # moves the feet in the picture, not the bar.
-    off, body_wrong, apart_from_hands = np.full(len(times), np.nan), False, False
+    body_wrong, apart_from_hands = False, False
     sizes = tracks["plate_semi_axis"].values[..., individual].astype(float)
     for _ in range(2):
         rng = np.random.default_rng(0)
@@ -595,6 +595,7 @@ def measure(
         by_itself = np.isfinite(own)
         ends_height = np.where(by_itself, own, ends_height)
         mass = np.where(by_itself, own_mass, mass)
+        off = np.full(len(times), np.nan)  # hands that are hidden or made up tell nothing
         if not body_wrong and not hands_hidden:
             off = _hands_off(times, hand, ends, ends_height, hand_height, knuckles, stature_at)
         lying = _lies_still(times, ends_height)
