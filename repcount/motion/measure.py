@@ -29,7 +29,7 @@ from repcount.motion.filming import filming_notices
 from repcount.motion.hands import hands_off, held_all_along, knuckles_of
 from repcount.motion.metres import BarMetres, bar_metres
 from repcount.motion.options import MotionOptions
-from repcount.motion.scene import GRID_HZ, PLACE, Scene, middle, scene_of
+from repcount.motion.scene import AWAY_AFTER_S, GRID_HZ, PLACE, Scene, far_from, middle, scene_of
 from repcount.tracking.tracks import attribute
 from repcount.wording.numbers import clock
 
@@ -131,14 +131,15 @@ def measure(
     times, grid, eye = scene.times, scene.grid, scene.pair("eye")[:, 1]
     # Twice: the second time against the ground where the athlete stands while holding the bar.
     # Stepping back from a bar on the floor moves the feet in the picture, not the bar.
-    off = np.full(len(times), np.nan)
     for _ in range(2):
         bar = bar_height(scene, ends, hand[:, 1])
+        off = np.full(len(times), np.nan)  # hands that are hidden or made up tell nothing
         if not bar.body_wrong and not bar.hands_hidden:
             off = hands_off(
                 times, hand, ends.places, bar.height, bar.hand, knuckles, scene.stature_at
             )
-        free = off > 0.5
+        # long before or after the bar is seen nobody holds it
+        free = (off > 0.5) | far_from(times, times[np.isfinite(bar.height)], AWAY_AFTER_S)
         scene = scene.on_ground(~(free | lies_still(times, bar.height)), free)
     signals = _bar_signals(scene, bar, off)
     off_curve = _on_grid(times, off, grid)
