@@ -513,6 +513,9 @@ def _reps(
             # no other evidence says which zones these are
             sure = BAR_ALONE * stroke.zone_confidence
             confidence, told = min(confidence, sure), min(told, sure)
+        elif stroke.body_share == 0.0:
+            # the body was away all the while, and the zones are again the bar's alone
+            confidence, told = min(confidence, BAR_ALONE), min(told, BAR_ALONE)
         if told < CHECK_BELOW or "driven_through" in flags:
             # whether it stood in between is a matter of a few pictures: someone should look
             flags.append("check")
