@@ -108,7 +108,8 @@ class Heights:
         since_high = times - times[high]
         hold = (high, high)
         for _ in range(HOLD_PASSES):
-            above = values - (top + slope * since_high)
+            # its drift alone takes it further back: a level that sank would creep down the rise
+            above = values - (values[high] + slope * since_high)
             before, hold = hold, self._hold(above, low, high, last)
             if hold == before or times[hold[1]] - times[hold[0]] < PLATEAU_S:
                 break
