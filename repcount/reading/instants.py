@@ -20,6 +20,13 @@ WAY_BACK_ST = 0.015
 PLATEAU_S = 0.1
 # Over so long the picture's drift stays under the crossing level.
 DRIFT_S = 0.5
+# A drift's speed: two standard deviations of it take that time over a crossing level.
+DRIFT_SD_ST_S = LEVEL_ST / DRIFT_S / 2
+# A hold wavers by the crossing level while a heavy bar swings and the athlete sways; samples nearer
+# in time than a sixth of a second are one witness of it.
+HOLD_SD_ST, WITNESS_S = LEVEL_ST, 0.15
+# The fit of a hold, and its beginning by that fit, settle in few passes.
+FIT_PASSES, HOLD_PASSES = 5, 8
 # Nearly at rest: slower than the crossing level in a fifth of a second.
 SLOW_ST_S = 0.05
 
@@ -90,27 +97,50 @@ class Heights:
         """When the rise from `low` enters the level of its finishing height; place; that height.
 
         `high` is the place of its maximum; the plateau is not followed beyond `last`. The height is
-        the plateau's median if it lasts `PLATEAU_S`, else the maximum. The entry after which it
-        stays there, or only then turns, counts.
+        the plateau's if it lasts `PLATEAU_S`, else the maximum. The entry after which it stays
+        there, or only then turns, counts.
+
+        A long hold drifts: the picture's levels do, and a heavy bar creeps on. So the plateau is a
+        line, its slope estimated from the hold itself; it is followed back from the maximum.
         """
         values, times = self.values, self.times
-        top, place = float(values[high]), high
-        far = np.flatnonzero(values[low:high] < top - 3 * LEVEL_ST)
+        top, place, slope = float(values[high]), high, 0.0
+        since_high = times - times[high]
+        hold = (high, high)
+        for _ in range(HOLD_PASSES):
+            # its drift alone takes it further back: a level that sank would creep down the rise
+            above = values - (values[high] + slope * since_high)
+            before, hold = hold, self._hold(above, low, high, last)
+            if hold == before or times[hold[1]] - times[hold[0]] < PLATEAU_S:
+                break
+            held = slice(hold[0], hold[1] + 1)
+            slope, top = _drift(since_high[held], values[held])
+        above = values - (top + slope * since_high)
+        arrived = hold[0] + int(np.argmax(above[hold[0] : hold[1] + 1] >= -LEVEL_ST))
+        # the line fits the whole hold; the height it came to is that of its beginning
+        ahead = above[arrived : min(last, arrived + round(DRIFT_S / (times[1] - times[0]))) + 1]
+        left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
+        ahead = ahead[: int(left[0])] if len(left) else ahead
+        if times[arrived + len(ahead) - 1] - times[arrived] >= PLATEAU_S:
+            place = arrived + int(np.argmax(ahead))
+            above = above - np.median(ahead)
+        # below the level by its noise is no going back
+        back = np.flatnonzero(above[low : place + 1] < -WAY_BACK_ST)
+        since = low + (int(back[-1]) if len(back) else 0)
+        height = float(values[place] - above[place])
+        return first_rise(times, above, since, place, -LEVEL_ST), place, height
+
+    def _hold(self, above: np.ndarray, low: int, high: int, last: int) -> tuple[int, int]:
+        """The places about `high` between which the height is near its plateau, `above` (n,) which
+        it is, and slow."""
+        far = np.flatnonzero(above[low:high] < -3 * LEVEL_ST)
         arrived = low + (int(far[-1]) + 1 if len(far) else 0)
         slow = np.flatnonzero(self.speed[arrived : high + 1] < SLOW_ST_S)
         arrived += int(slow[0]) if len(slow) else high - arrived
-        # a long hold may drift in the picture: the height it came to is that of its beginning
-        stretch = min(last, arrived + round(DRIFT_S / (times[1] - times[0])))
-        ahead = values[arrived : stretch + 1]
-        left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
-        stop = arrived + (int(left[0]) - 1 if len(left) else len(ahead) - 1)
-        if times[stop] - times[arrived] >= PLATEAU_S:
-            top = float(np.median(values[arrived : stop + 1]))
-            place = arrived + int(np.argmax(values[arrived : stop + 1]))
-        # below the level by its noise is no going back
-        back = np.flatnonzero(values[low : place + 1] < top - WAY_BACK_ST)
-        since = low + (int(back[-1]) if len(back) else 0)
-        return first_rise(times, values, since, place, top - LEVEL_ST), place, top
+        far = np.flatnonzero(above[high : last + 1] < -3 * LEVEL_ST)
+        left = high + int(far[0]) - 1 if len(far) else last
+        slow = np.flatnonzero(self.speed[high : left + 1] > -SLOW_ST_S)
+        return arrived, max(high + (int(slow[-1]) if len(slow) else 0), arrived)
 
     def comes_down(self, high: int, top: float, last: int) -> float | None:
         """When the descent after `high` passes the level above its first turn or rest, or None.
@@ -134,6 +164,25 @@ class Heights:
         if lowest is None:
             lowest = float(values[begin : stop + 1].min())
         return first_fall(self.times, values, high, stop, lowest + LEVEL_ST)
+
+
+def _drift(times: np.ndarray, values: np.ndarray) -> tuple[float, float]:
+    """Slope of a hold's height (n,) over `times` (n,), and its height at time 0.
+
+    Least squares, reweighted so that what is off by more than the crossing level says little
+    (Cauchy), with what is known of a drift beforehand: a short hold has none.
+    """
+    weight = np.full(len(times), min(1.0, float(times[1] - times[0]) / WITNESS_S))
+    count, slope, height = weight, 0.0, float(np.median(values))
+    for _ in range(FIT_PASSES):
+        off = values - height - slope * times
+        weight = count / (1 + (off / HOLD_SD_ST) ** 2)
+        middle, mean = np.average(times, weights=weight), np.average(values, weights=weight)
+        apart = times - middle
+        known = float((weight * apart**2).sum()) + (HOLD_SD_ST / DRIFT_SD_ST_S) ** 2
+        slope = float((weight * apart * (values - mean)).sum()) / known
+        height = float(np.median(values - slope * times))
+    return slope, height
 
 
 def turning_points(height: np.ndarray, least: float) -> list[tuple[int, int]]:

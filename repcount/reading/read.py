@@ -544,6 +544,9 @@ def _by_source(stroke: RawStroke, confidence: float) -> float:
     if "by_bar" in stroke.flags:
         # no other evidence says which zones these are
         confidence = min(confidence, BAR_ALONE * stroke.zone_confidence)
+    elif stroke.body_share == 0.0:
+        # the body was away all the while, and the zones are again the bar's alone
+        confidence = min(confidence, BAR_ALONE)
     return confidence
 
 

@@ -8,6 +8,8 @@ shoulder 0.818 of stature; the model's shoulder landmark lies below the acromion
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import import_module
+from itertools import count
 
 import numpy as np
 import pytest
@@ -109,6 +111,42 @@ def test_without_the_ends_the_hands_tell_the_height_while_they_hold() -> None:
     assert set(np.unique(motion.bar_source)) <= {0, 1}
     held = (full.hands_off < 0.1) & np.isfinite(motion.bar_st)
     assert np.median(np.abs(motion.bar_st[held] - full.bar_st[held])) < 0.02
+
+
+def test_who_comes_to_the_bar_from_nearer_the_camera_is_as_tall_as_at_the_bar() -> None:
+    """Before the bar is seen the athlete stands a quarter nearer; the bar's height is read as if
+    they had not."""
+    tracks, clean = exact().copy(deep=True), measure(exact())
+    times = tracks["time"].values
+    seen_s = float(times[len(times) // 3])
+    ends = [KEYPOINTS.index(name) for name in ("bar_left", "bar_right")]
+    body = [KEYPOINTS.index(name) for name in POSE_KEYPOINTS]
+    position, confidence = tracks["position"].values, tracks["confidence"].values
+    position[np.ix_(times < seen_s, [0, 1], ends)] = np.nan
+    confidence[np.ix_(times < seen_s, ends)] = np.nan
+    for at in np.flatnonzero(times < seen_s - 1.0):
+        feet = position[at, 1, KEYPOINTS.index("left_ankle")]
+        position[at, 1, body] = feet + 1.25 * (position[at, 1, body] - feet)
+    motion = measure(tracks)
+    after = motion.time_s > seen_s + 0.5
+    assert motion.stature_px[after] == pytest.approx(clean.stature_px[after], rel=0.02)
+    assert np.nanmax(np.abs(motion.bar_st - clean.bar_st)[after]) < 0.03
+
+
+def test_hands_that_turn_out_to_be_hidden_have_let_go_of_nothing(monkeypatch) -> None:
+    """Measured anew, the hands no longer go with the bar and the shoulders do: what the hands said
+    before is forgotten."""
+    module = import_module("repcount.motion.measure")
+    true_line, calls = module._held_line, count()
+
+    def line(*args):
+        # the first pass asks for both ends by the hands, the second again, then by the shoulders
+        return None if next(calls) in (2, 3) else true_line(*args)
+
+    monkeypatch.setattr(module, "_held_line", line)
+    motion = measure(exact())
+    assert np.isnan(motion.hand_st).all()
+    assert np.isnan(motion.hands_off).all()
 
 
 def test_almost_nothing_gives_an_empty_motion() -> None:

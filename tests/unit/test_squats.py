@@ -145,3 +145,18 @@ def test_evidence_of_a_chain_is_the_sum_over_all_its_paths():
             seen = [emit[hypothesis, k, zone_of[state]] for k, state in enumerate(path)]
             total += chance * np.exp(np.sum(seen))
         assert found == pytest.approx(np.log(total))
+
+
+def test_a_rep_with_nobody_in_sight_is_one_to_look_at():
+    """Read from the bar's zones alone, it may be anything that moves so."""
+    lift = ((2.4, 0.45), (3.0, 0.45), (4.0, 0.12), (5.0, 0.12))
+    again = ((5.9, 0.45), (6.5, 0.45), (7.5, 0.12), (8.5, 0.12))
+    motion = drawn((0.0, 0.12), (1.5, 0.12), *lift, *again)
+    away = motion.time_s > 4.5
+    body = {
+        name: np.where(away, np.nan, getattr(motion, name))
+        for name in ("shoulder_st", "hip_st", "knee_st", "head_st")
+    }
+    first, second = read_attempt(replace(motion, **body), None).reps
+    assert "check" not in first.flags
+    assert "check" in second.flags

@@ -94,6 +94,25 @@ def test_a_top_is_where_the_plateau_is_entered_and_a_long_hold_may_drift() -> No
     assert top == pytest.approx(2 - LEVEL_ST / 0.6, abs=0.003)
 
 
+@pytest.mark.parametrize("held_s", [3.0, 4.0, 6.0])
+def test_a_heavy_bar_that_creeps_on_while_it_is_held_was_up_when_the_lift_ended(held_s) -> None:
+    # up to 0.4 at second 2, then on by three crossing levels and more before it comes down
+    creep = 0.012 * held_s
+    track = line((0, 0.1), (2, 0.4), (2 + held_s, 0.4 + creep), (3 + held_s, 0.1))
+    high = int(np.argmax(track.values))
+    top, _, height = track.finish(0, high, len(track.values) - 1)
+    assert top == pytest.approx(2 - LEVEL_ST / 0.15, abs=0.1)
+    assert height == pytest.approx(0.4, abs=LEVEL_ST)
+
+
+def test_a_slow_end_of_a_lift_is_no_creep() -> None:
+    # stuck for a second five crossing levels too low, then up to a hold that does not drift
+    track = line((0, 0.1), (2, 0.4), (3, 0.4), (3.3, 0.45), (7, 0.45), (8, 0.1))
+    top, _, height = track.finish(0, int(3.4 * 60), len(track.values) - 1)
+    assert height == pytest.approx(0.45, abs=0.002)
+    assert top == pytest.approx(3.3 - LEVEL_ST / (0.05 / 0.3), abs=0.02)
+
+
 def test_a_peak_without_a_plateau_finishes_at_its_maximum() -> None:
     track = line((0, 0.2), (1, 0.8), (2, 0.2))
     top, place, height = track.finish(0, 60, 120)
