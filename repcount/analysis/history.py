@@ -275,7 +275,7 @@ def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
     if max(rates) > OTHER_RATE * min(rates) and min(rates) < 2 * FEW_HZ:
         slow = names[rates.index(min(rates))]
         said.append(
-            f"Small differences of instants: {slow} has {min(rates):.0f} pictures a second, "
+            f"Small differences of instants: {slow} has {min(rates):.0f} frames a second, "
             f"others up to {max(rates):.0f}; under {1 / min(rates):.2f} s nothing can be told."
         )
     for code, what in FILMING.items():

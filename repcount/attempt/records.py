@@ -118,8 +118,8 @@ class Video(Record):
     file_name: str
     sha256: str
     duration_s: Seconds
-    width: int = Field(description="pixels of the upright picture")
-    height: int = Field(description="pixels of the upright picture")
+    width: int = Field(description="pixels of the upright frame")
+    height: int = Field(description="pixels of the upright frame")
     mean_rate_hz: float
     variable_rate: bool = False
     has_sound: bool = False

@@ -32,7 +32,7 @@ MOST_TOLD = 20
 COLUMNS: Mapping[str, str] = {
     "athlete": "name, as the page shows it",
     "video": "the video, or a results folder of one that has been read",
-    "lane": "place in the picture from its left, from 1, where several lift in one video",
+    "lane": "place in the frame from its left, from 1, where several lift in one video",
     "plan": "the plan (TOML) the video is read after and compared with",
     "division": "free text; places are given within it",
     "start_offset_s": "where the start lies on this video's clock, if not by the beep: s or m:s",

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_picture, race_picture, spent_bar
+from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_chart, race_chart, spent_bar
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY
 from repcount.reports import words
@@ -51,7 +51,7 @@ def sheet_and_script() -> tuple[str, str]:
 
 
 def _parts(heat: Heat) -> dict[str, Any]:
-    race = race_picture(heat)
+    race = race_chart(heat)
     read = [one for one in heat.attempts if one.state != "failed"]
     longest = max((one.total_s or 0.0 for one in read), default=0.0)
     rounds = max((span.round for one in read for span in one.rounds), default=0)
@@ -66,7 +66,7 @@ def _parts(heat: Heat) -> dict[str, Any]:
         "rounds": range(1, rounds + 1),
         "splits": [(i, one, _splits(one, rounds)) for i, one in numbered if one.rounds],
         "best": _best_splits(read, rounds),
-        "places": places_picture(heat),
+        "places": places_chart(heat),
         "spent": [
             (i, one, spent_bar(one, longest), _spent(one))
             for i, one in numbered

@@ -35,7 +35,7 @@ class Race:
     reps: int
 
 
-def race_picture(heat: Heat) -> Race | None:
+def race_chart(heat: Heat) -> Race | None:
     """Reps done against the clock, a stepped line for every athlete; None if nobody can be drawn.
 
     Where the bar was down the line is thick. Places stand where a line ends.
@@ -150,7 +150,7 @@ def _clock_axis(full: int) -> list[Markup]:
     return shapes
 
 
-def places_picture(heat: Heat) -> Markup | None:
+def places_chart(heat: Heat) -> Markup | None:
     """Where breaks fell: for each prescribed rep the share of those who came that far and broke
     after it, with the mean length where there is room."""
     reps = heat.round_ends[-1] if heat.round_ends else 0

@@ -20,7 +20,7 @@ from repcount.heat.records import HeatAttempt
 from repcount.wording import plural
 from repcount.wording.numbers import as_tenths, clock
 
-# Half a frame at 30 pictures a second, as a standard deviation's upper bound.
+# Half a frame at 30 frames a second, as a standard deviation's upper bound.
 TOP_DOUBT_S = 1 / 60
 
 Result = tuple[int, int]

@@ -42,7 +42,7 @@ WHO = (
     Column("athlete", "", "name, or a number where names are left out"),
     Column("division", "", "as in the list"),
     Column(
-        "lane", "", "place in the picture from its left, where several lift in one video", "whole"
+        "lane", "", "place in the frame from its left, where several lift in one video", "whole"
     ),
 )
 HEAT = (

@@ -11,7 +11,7 @@ T = TypeVar("T")
 
 # Seconds of each stage for one second of tracking, measured on the sample clips with both cores
 # also at other work: reading 0.7 and 1.1 %, stills 6.7 and 3.2 %, files 1.1 and 7.2 %. A still is
-# decoded from the last picture before it that stands alone, which hangs on the camera: the first
+# decoded from the last frame before it that stands alone, which hangs on the camera: the first
 # ones tell how long the others will take.
 READING, STILLS, FILES = 0.01, 0.05, 0.03
 # Seconds of tracking for one second of video, where it was done before and is not timed again.

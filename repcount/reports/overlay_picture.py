@@ -1,8 +1,8 @@
-"""How the overlay looks: marks on the picture, and a strip of figures below it.
+"""How the overlay looks: marks on the frame, and a strip of figures below it.
 
 Nothing is laid over the lift but thin lines: the bar's path of the rep being done, the bar's ends,
-the hip. All else stands in a strip that is added below the picture, so that it hides nothing. Small
-parts are drawn, straight on the video's own luma and colour planes: to turn whole pictures into
+the hip. All else stands in a strip that is added below the frame, so that it hides nothing. Small
+parts are drawn, straight on the video's own luma and colour planes: to turn whole frames into
 red, green and blue and back would cost more than everything else.
 """
 
@@ -26,7 +26,7 @@ _LUMA = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114)}
 
 
 class Canvas:
-    """Planes of one picture, drawn on in place: `luma` (H, W), `blue` and `red` (H/2, W/2)."""
+    """Planes of one frame, drawn on in place: `luma` (H, W), `blue` and `red` (H/2, W/2)."""
 
     def __init__(
         self, luma: np.ndarray, blue: np.ndarray, red: np.ndarray, matrix: np.ndarray
@@ -90,7 +90,7 @@ def to_planes(rgb: np.ndarray, matrix: np.ndarray) -> np.ndarray:
 
 
 def planes_of(rgb: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The three planes of a small picture (H, W, 3) with even sides."""
+    """The three planes of a small frame (H, W, 3) with even sides."""
     full = cv2.transform(rgb, np.c_[matrix, [16.0, 128.0, 128.0]])
     half = cv2.resize(full, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
     return full[..., 0], half[..., 1], half[..., 2]

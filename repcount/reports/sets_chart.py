@@ -17,7 +17,7 @@ from repcount.wording import numbers
 
 
 @dataclass(frozen=True)
-class SetPicture:
+class SetChart:
     """One round's sets, planned above real; what moved, and the bar's speeds, in words."""
 
     round: int
@@ -28,7 +28,7 @@ class SetPicture:
     speeds: list[str]
 
 
-def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPicture]:
+def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart]:
     """The sets of every round: boxes as wide as their reps, cut where the bar went down."""
     if attempt.workout is None:
         return []
@@ -45,7 +45,7 @@ def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPic
         elif span.missing:
             remarks.append(f"not counted: {words.missing_words(span.missing)}")
         pictures.append(
-            SetPicture(
+            SetChart(
                 number,
                 planned,
                 real,

@@ -84,7 +84,7 @@ def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
 
 
 @dataclass(frozen=True)
-class TracePicture:
+class TraceChart:
     """The chart of the bar's height and what its script needs."""
 
     gutter: Markup
@@ -104,7 +104,7 @@ def tick_step(span_s: float, wanted: int = 6) -> int:
     return next((step for step in steps if span_s / step <= wanted), steps[-1])
 
 
-def trace_picture(attempt: Attempt) -> TracePicture | None:
+def trace_chart(attempt: Attempt) -> TraceChart | None:
     """The bar's height over the attempt, with rounds, reps, breaks, holds and transitions.
 
     The whole video is drawn; the stretch shown at first runs from just before the clock's start
@@ -146,7 +146,7 @@ def trace_picture(attempt: Attempt) -> TracePicture | None:
         names.append((name, top + HEIGHT_PX * _y(level) / 1000 + 4))
     names += [(lane[0], top + HEIGHT_PX + 19 + 18 * i) for i, lane in enumerate(lanes)]
     names.append(("Time", y + 14))
-    return TracePicture(
+    return TraceChart(
         tag(
             "svg",
             *(tag("text", name, x="100%", y=at, text_anchor="end") for name, at in names),

@@ -20,8 +20,8 @@ from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import Results, correct, load_results
 from repcount.reports import words
-from repcount.reports.sets_chart import set_pictures
-from repcount.reports.trace_chart import trace_picture
+from repcount.reports.sets_chart import set_charts
+from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
 from repcount.web.templates import moment, page
@@ -199,7 +199,7 @@ def _edits(results: Results) -> list[Edit]:
 def panel(results: Results) -> str:
     """Everything that a correction may change, as HTML."""
     attempt, comparison = results.attempt, results.comparison
-    trace = trace_picture(attempt)
+    trace = trace_chart(attempt)
     undo, redo = undo_and_redo(_edits(results))
     machine = {rep.id: rep for rep in results.reading.reps}
     return page(
@@ -209,7 +209,7 @@ def panel(results: Results) -> str:
         verdict=words.verdict(attempt, comparison),
         heading=words.heading(attempt),
         trace=trace,
-        sets=set_pictures(attempt, comparison),
+        sets=set_charts(attempt, comparison),
         doubts=words.doubts(attempt),
         notices=words.notices(attempt, comparison),
         reps=[
