@@ -112,7 +112,7 @@ def analyze(
     if not quiet and not as_json:
         click.echo(f"\nWritten to {plain(out)}")
         if options["blur_faces"]:
-            click.echo("Faces may have been missed: look at the stills before you show them.")
+            click.echo("Faces may have been missed: check the stills before you show them.")
     if save and video is not None:
         saved = save_results(data, video, out, plan, athlete)
         if not quiet and not as_json:

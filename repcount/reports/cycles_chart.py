@@ -30,7 +30,7 @@ class CycleChart:
 def cycle_charts(
     attempt: Attempt, expected: Mapping[float, float] | None = None
 ) -> list[CycleChart]:
-    """One picture a movement, all on one scale: a bar a rep, from zero, in order of doing.
+    """One chart a movement, all on one scale: a bar a rep, from zero, in order of doing.
 
     `expected` is what a model expects of a cycle, in seconds, by the moment of its top: it is drawn
     as a line through the bars, in place of each round's median.
@@ -122,7 +122,7 @@ def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list
 def _line(
     reps: Sequence[Rep], begin: int, slots: int, ceiling: float, expected: Mapping[float, float]
 ) -> list[Markup]:
-    """The expected cycles of a round, joined from bar to bar; a lone one gets a short stroke."""
+    """The expected cycles of a round, joined from bar to bar; a lone one gets a short line."""
     places = [
         (begin + i + 0.5, _level(min(expected[rep.top_s], ceiling), ceiling))
         for i, rep in enumerate(reps)

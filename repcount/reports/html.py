@@ -87,7 +87,7 @@ def _parts(
         "starts": {span.round: span.start_s for span in attempt.rounds if attempt.workout},
         "ends": {span.round: span.end_s for span in attempt.rounds},
         "heading": words.heading(attempt),
-        "verdict": words.verdict(attempt, comparison),
+        "summary": words.summary(attempt, comparison),
         "start_source": words.START_SOURCES[attempt.clock.start_source],
         "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
         "sets": set_charts(attempt, comparison),
@@ -101,7 +101,7 @@ def _parts(
             line | {"still": _still(stills, line["at_s"])}
             for line in _break_lines(attempt, comparison)
         ],
-        "doubts": [(doubt, _still(stills, doubt.at_s)) for doubt in words.doubts(attempt)],
+        "marks": [(mark, _still(stills, mark.at_s)) for mark in words.review_marks(attempt)],
         "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
         "reps": [
@@ -256,12 +256,12 @@ def _rep_detail(rep: Rep) -> str:
 
 def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
     video, made = attempt.video, attempt.provenance
-    rate = f"{video.mean_rate_hz:.2f} pictures a second"
+    rate = f"{video.mean_rate_hz:.2f} frames a second"
     lines = [
         ("Video", video.file_name),
         ("Length", f"{numbers.clock(video.duration_s)}"),
         (
-            "Picture",
+            "Frames",
             f"{video.width} × {video.height}, {rate}"
             + (", uneven" if video.variable_rate else "")
             + (f", {video.codec}" if video.codec else ""),
@@ -273,7 +273,7 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
         lines.append(
             (
                 "Slow motion",
-                f"{video.slowed:g} times slower than life, as given; times here are real seconds",
+                f"{video.slowed:g} times slower than real time, as given; times here are real seconds",
             )
         )
     lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]

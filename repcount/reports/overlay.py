@@ -1,4 +1,4 @@
-"""`overlay.mp4`: the video upright, with what was read drawn on it and told below it.
+"""`overlay.mp4`: the video upright, with what was read drawn on it and said below it.
 
 The sound is kept as it is where MP4 can hold it, else coded anew. Frames keep their own times.
 H.264 by x264, in software alone, with a chapter for each round. Nothing is asked of the network.
@@ -149,8 +149,8 @@ def _encode(
                 out.mux(waiting[1])
                 waiting = next(sound, None)
             if progress is not None:
-                share = min(1.0, max(1e-3, at / info.duration_s))
-                progress(share, (time.monotonic() - begun) * (1 - share) / share)
+                fraction = min(1.0, max(1e-3, at / info.duration_s))
+                progress(fraction, (time.monotonic() - begun) * (1 - fraction) / fraction)
         for packet in stream.encode(None):
             out.mux(packet)
         while waiting is not None:

@@ -21,7 +21,7 @@ import numpy as np
 PAPER, INK, SOFT = (21, 24, 27), (233, 231, 226), (163, 171, 180)
 REAL, PAUSE, HIP = (86, 180, 233), (230, 159, 0), (204, 121, 167)
 Colour = tuple[int, int, int]
-# Share of red and blue in luma (ITU-R BT.601 and BT.709), by H.273's number of the matrix.
+# Fraction of red and blue in luma (ITU-R BT.601 and BT.709), by H.273's number of the matrix.
 _LUMA = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114)}
 
 
@@ -165,6 +165,6 @@ def boxes(
             continue
         block.draw.rounded_rectangle(box, 4, fill=(52, 59, 66))
         if filled_to > low:
-            share = min(1.0, (filled_to - low) / (high - low))
-            solid = (box[0], top, box[0] + (box[2] - box[0]) * share, bottom)
+            fraction = min(1.0, (filled_to - low) / (high - low))
+            solid = (box[0], top, box[0] + (box[2] - box[0]) * fraction, bottom)
             block.draw.rounded_rectangle(solid, 4, fill=REAL)

@@ -214,8 +214,8 @@ class Points:
         before = after - 1
         if time[after] - time[before] > _GAP_S:
             return None
-        share = (at_s - time[before]) / (time[after] - time[before])
-        return place[before] * (1 - share) + place[after] * share
+        fraction = (at_s - time[before]) / (time[after] - time[before])
+        return place[before] * (1 - fraction) + place[after] * fraction
 
     def path(self, begin_s: float, at_s: float) -> np.ndarray:
         """(N, 2) of the bar's middle from `begin_s` to `at_s`, where it would be in the frame at

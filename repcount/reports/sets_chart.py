@@ -34,7 +34,7 @@ def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart
         return []
     lines = words.set_lines(attempt, comparison)
     every = comparison.breaks if comparison else []
-    pictures = []
+    charts = []
     for number, parts in enumerate(attempt.workout.rounds, start=1):
         planned, real = lines.get(number, ("", ""))
         matches = [match for match in every if match.round == number]
@@ -44,7 +44,7 @@ def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart
             remarks = ["not reached"]
         elif span.missing:
             remarks.append(f"not counted: {words.missing_words(span.missing)}")
-        pictures.append(
+        charts.append(
             SetChart(
                 number,
                 planned,
@@ -58,7 +58,7 @@ def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart
                 ],
             )
         )
-    return pictures
+    return charts
 
 
 def _drawing(

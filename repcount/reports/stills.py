@@ -38,8 +38,8 @@ def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]
     begins: list[int] = [pause.start_ms for pause in attempt.breaks]
     if comparison:
         begins += [one.real_reset.start_ms for one in comparison.breaks if one.real_reset]
-    doubts = [to_ms(doubt.at_s) for doubt in words.doubts(attempt)]
-    return list(dict.fromkeys([*begins, *doubts]))[:MOST_STILLS]
+    marks = [to_ms(mark.at_s) for mark in words.review_marks(attempt)]
+    return list(dict.fromkeys([*begins, *marks]))[:MOST_STILLS]
 
 
 def take(

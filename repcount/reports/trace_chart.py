@@ -72,9 +72,11 @@ def height_at(trace: Trace, time_s: float) -> float | None:
 
 
 def _y(height_st: float) -> float:
-    """Height in statures to the trace chart's own vertical units, 1000 at the top edge down."""
-    share = (min(max(height_st, -_BELOW_ST), _TALLEST_ST) + _BELOW_ST) / (_TALLEST_ST + _BELOW_ST)
-    return round(1000 * (1 - share), 1)
+    """Height in body heights to the trace chart's own vertical units, 1000 at the top edge down."""
+    fraction = (min(max(height_st, -_BELOW_ST), _TALLEST_ST) + _BELOW_ST) / (
+        _TALLEST_ST + _BELOW_ST
+    )
+    return round(1000 * (1 - fraction), 1)
 
 
 def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
@@ -218,11 +220,11 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
     ]
     shapes.append(tag("path", class_="hip", d=_path(simplify(trace.time_s, trace.hip_st))))
     shapes.append(tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st))))
-    for kind, sure in (("dot", True), ("dot doubt", False)):
+    for kind, sure in (("dot", True), ("dot unsure", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"
             for rep, dot in zip(attempt.reps, dots, strict=True)
-            if words.doubtful(rep) is not sure
+            if words.needs_check(rep) is not sure
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))

@@ -206,11 +206,11 @@ def panel(results: Results) -> str:
         "panel.html",
         attempt=attempt,
         comparison=comparison,
-        verdict=words.verdict(attempt, comparison),
+        summary=words.summary(attempt, comparison),
         heading=words.heading(attempt),
         trace=trace,
         sets=set_charts(attempt, comparison),
-        doubts=words.doubts(attempt),
+        marks=words.review_marks(attempt),
         notices=words.notices(attempt, comparison),
         reps=[
             (
@@ -325,7 +325,7 @@ def _value_words(key: str, value: Any) -> str:
 def _data(results: Results, trace: Any) -> dict[str, Any]:
     """What the page's script needs."""
     attempt = results.attempt
-    doubtful = {doubt.rep_id for doubt in words.doubts(attempt)}
+    unsure = {mark.rep_id for mark in words.review_marks(attempt)}
     reps = sorted(attempt.reps, key=lambda rep: rep.top_s)
     video = attempt.video
     return {

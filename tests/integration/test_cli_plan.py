@@ -128,7 +128,7 @@ def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
     assert {path.name for path in tmp_path.iterdir()} == {
         "plan.toml", "card.html", "next.html", "next.json"
     }  # fmt: skip
-    assert "What went over" in shown
+    assert "Lost time" in shown
     assert "What to change" in shown
     assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
     answer = fits("next", (tmp_path / "next.json").read_text())
@@ -159,7 +159,7 @@ def test_forecasts_are_ranked(folders):
     plan = folders[0].parent / "plan.toml"
     shown = run("forecast", *folders, "--plan", plan, "--pattern", "5 | 3+6+4", "--breaks", "3")
     assert "the base" in shown
-    assert "never seen: a set of 13 reps" in shown
+    assert "untested: a set of 13 reps" in shown
     assert all(len(line) <= 80 for line in shown.splitlines())
     data = fits("ranking", run("forecast", folders[1], "--plan", plan, "--json"))
     assert data["plans"][0]["forecast"]["name"] == "the plan"

@@ -191,7 +191,7 @@ def test_ranking_says_what_is_noise_and_what_was_never_seen(filmed):
     assert by["same"].gain.middle_s == 0
     assert not by["singles"].inside_noise
     assert by["singles"].gain.high_s < 0
-    assert by["unbroken"].forecast.outside == ["a set of 18 reps; the longest seen is 7"]
+    assert by["unbroken"].forecast.outside == ["a set of 18 reps; longest filmed 7"]
     assert [one.forecast.name for one in ranking.plans] == ["base", "same", "singles", "unbroken"]
     assert any("one load" in note for note in ranking.notes)
     assert ranking.cautions

@@ -19,7 +19,13 @@ from repcount.errors import RecordError
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
 from repcount.plan.writing import plan_toml
-from repcount.reports.after import history_lines, history_page, next_lines, next_page, told_words
+from repcount.reports.after import (
+    history_lines,
+    history_page,
+    next_lines,
+    next_page,
+    parameter_words,
+)
 from repcount.reports.fitted import fitted_slowing
 from repcount.units import to_ms
 from repcount.wording.numbers import clock, short
@@ -286,10 +292,10 @@ def test_the_new_plan_and_its_card_show_one_time(filmed):
 
 
 def test_report_and_next_show_one_slowing(filmed):
-    told = [told_words(one) for one in decide_next([filmed]).slowing]
+    said = [parameter_words(one) for one in decide_next([filmed]).slowing]
     shown = fitted_slowing(filmed.attempt).words
     assert len(shown) == 3
-    assert set(shown) <= set(told)
+    assert set(shown) <= set(said)
     other = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "other")
     notes = " ".join(decide_next([other, filmed]).notes)
     assert "fitted to 2 attempts together; each report fits its own" in notes
