@@ -319,7 +319,7 @@ def _scatter(rounds: dict[int, list[Rep]]) -> float:
 
 
 def _slow_from(rounds: dict[int, list[Rep]], base: float, scatter: float, after: int) -> int | None:
-    """The first round from which on every median is over the base by more than its own uncertainty."""
+    """The first round from which on every median is over the base by more than it is uncertain."""
     found = None
     for number in sorted(rounds, reverse=True):
         if number <= after:

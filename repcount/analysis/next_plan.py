@@ -18,15 +18,15 @@ from repcount.analysis.forecast import (
     Filmed,
     Forecast,
     Forecaster,
+    Parameter,
     Ranked,
     Span,
-    Parameter,
     check_workout,
     forecaster,
     model_notes,
     once_each,
-    span,
     parameters,
+    span,
 )
 from repcount.analysis.losses import LEAST_S, Loss, losses
 from repcount.attempt.records import Attempt, MovementReps, Record
@@ -192,7 +192,8 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
     answer.suggestions = [one for one, _ in kept]
     if not kept:
         answer.notes.append(
-            "No change is suggested: none that was tried has an expected gain above its uncertainty."
+            "No change is suggested: none that was tried has an expected gain above its "
+            "uncertainty."
         )
     new = _combined(answer.suggestions, kept, done, base_plan, length)
     if new.start_s is None:

@@ -12,8 +12,8 @@ Every step from one rep's top to the next one's (`plan.tempo.Step`) takes
 
 All but the recovery and the three scatters is linear and normal: it is solved exactly. Those four
 are found by maximising what is left (`scipy.optimize.minimize`), with Laplace's approximation,
-corrected by importance resampling, for their uncertainty. The priors are assumptions and stand below;
-DEVELOPERS.md says what was measured.
+corrected by importance resampling, for their uncertainty. The priors are assumptions and stand
+below; DEVELOPERS.md says what was measured.
 """
 
 from __future__ import annotations

@@ -266,7 +266,7 @@ class FloorRest(Timed, Record):
     settled: bool = Field(True, description="false: picked up before it had settled (touch)")
     seen: bool = Field(
         True,
-        description="false: the bar was not seen at an end of it; it is estimated from the hands alone",
+        description="false: the bar was not seen at an end of it, which the hands alone give",
     )
     confidence: Probability = 1.0
     measures: list[Measure] = Field(default_factory=list, description="of the fall before it")

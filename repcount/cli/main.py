@@ -53,7 +53,8 @@ def cli(debug: bool) -> None:
     "--slowed",
     type=click.FloatRange(min=0, min_open=True),
     default=1.0,
-    help="How many times slower than real time the file plays (8: 240 frames a second shown at 30).",
+    help="How many times slower than real time the file plays (8: 240 frames a second shown at "
+    "30).",
 )
 @click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
 @PLATE_MM

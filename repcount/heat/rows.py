@@ -163,7 +163,7 @@ def _breaks(attempt: Attempt, comparison: Comparison | None, base: Ms) -> list[H
 
 
 def _start(entry: Entry, attempt: Attempt) -> tuple[Ms | None, StartSource, float | None]:
-    """Where the heat's clock starts in the attempt's time, how that is known, its standard deviation."""
+    """Where the heat's clock starts in the attempt's time, how that is known, its uncertainty."""
     if entry.start_s is not None:
         uncertainty = GIVEN_UNCERTAINTY_S if entry.start_doubt_s is None else entry.start_doubt_s
         return to_ms(entry.start_s / (attempt.video.slowed or 1)), "given", uncertainty

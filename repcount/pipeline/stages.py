@@ -1,4 +1,4 @@
-"""How far a whole analysis is: pixels, reading, stills and files, said as one fraction of the work."""
+"""How far a whole analysis is: pixels, reading, stills and files, as one fraction of the work."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PACE = 0.5
 
 
 class Stages:
-    """Tells `progress` (fraction of the whole work, seconds left) as the stages of an analysis go on.
+    """Tells `progress` (fraction of the work, seconds left) as the stages of an analysis go on.
 
     The fraction is of work, not of time: work that an earlier run has left behind is done at once.
     """

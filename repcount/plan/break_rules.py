@@ -52,7 +52,7 @@ class BreakRule:
     `longest` by the zone where a movement's reps begin; a zone that is not in it is never broken.
     `last_leads`: where a movement's last rep is the way into the next, the bar goes down one rep
     before the end; with `needs_lead` the rule is only for workouts that have such a movement.
-    `opening`: the first set goes this fraction into the second movement, and nothing else is broken.
+    `opening`: the first set goes this fraction into the second movement, nothing else is broken.
     `protects` are the words that a coach may choose it by.
     """
 

@@ -16,8 +16,8 @@ from repcount.plan.barbell import KITS, Kit
 from repcount.plan.break_rules import (
     COMMON,
     OVERHEAD_RULE,
-    RULE_NAMES,
     PROTECTED,
+    RULE_NAMES,
     USUAL_BREAK_S,
     PatternOffer,
     break_patterns,
@@ -52,8 +52,8 @@ class Wishes:
     """What is wanted of a plan; what is None is taken from the workout's file, or by rule.
 
     `maxes`: by movement. `load_kg`: for this athlete. `patterns`: one for every round, or one a
-    round. `rule`: the name of a break rule; `protect`: what the coach wants protected, which chooses
-    one. `shape`: of the pace. Times in seconds.
+    round. `rule`: the name of a break rule; `protect`: what the coach wants protected, which
+    chooses one. `shape`: of the pace. Times in seconds.
     """
 
     athlete: str | None = None
@@ -254,8 +254,8 @@ def _offer(workout: Plan, wishes: Wishes, offers: Sequence[PatternOffer]) -> Pat
         ranked = [one for one in offers if wishes.protect in one.spares]
         if not ranked:
             raise PlanError(
-                f"no break rule that protects the {wishes.protect} fits this workout; give a pattern "
-                f"or one of the rules {listed([shown(one.name) for one in offers])}."
+                f"no break rule that protects the {wishes.protect} fits this workout; give a "
+                f"pattern or one of the rules {listed([shown(one.name) for one in offers])}."
             )
         protected = wishes.protect
         return min(ranked, key=lambda one: [str(word) for word in one.spares].index(protected))

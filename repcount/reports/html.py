@@ -273,7 +273,7 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
         lines.append(
             (
                 "Slow motion",
-                f"{video.slowed:g} times slower than real time, as given; times here are real seconds",
+                f"{video.slowed:g} times slower than real time, as given; times are real seconds",
             )
         )
     lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]

@@ -297,7 +297,7 @@ def rep_words(rep: Rep, workout: Workout | None) -> str:
 
 
 def review_marks(attempt: Attempt) -> list[ReviewMark]:
-    """Everything to check by eye, in order of time: unsure, extra and unplanned reps, missed lifts."""
+    """Everything to check by eye, in order of time: unsure, extra, unplanned, missed."""
     found: list[ReviewMark] = []
     for rep in attempt.reps:
         if not needs_check(rep):

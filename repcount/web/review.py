@@ -341,7 +341,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
-                "doubt": rep.id in doubtful,
+                "check": rep.id in unsure,
             }
             for rep in reps
         ],

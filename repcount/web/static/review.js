@@ -309,7 +309,7 @@
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
     "next-break": () => step(data.breaks, "break", 1),
-    "next-check": () => step(data.reps.filter((one) => one.doubt), "rep", 1),
+    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1),
     "zoom-in": () => show(now() - (to - from) / 4, now() + (to - from) / 4),
     "zoom-out": () => show((from + to) / 2 - (to - from), (from + to) / 2 + (to - from)),
     "zoom-whole": () => show(data.begin, data.end),
