@@ -365,8 +365,8 @@ def _paced(plan: Plan, model: Forecaster) -> tuple[Plan, Forecast]:
         plan = plan.model_copy(update={"start_s": START_S})
     found = model.forecast(plan, kept=True)
     frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
-    shares = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
-    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, shares)
+    parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
+    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, parts)
     plan = _timed(plan, [from_ms(one) for one in times])
     return plan, model.forecast(plan, "the new plan", kept=True)
 

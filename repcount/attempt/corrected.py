@@ -429,7 +429,7 @@ _ACTIONS: dict[str, Callable[[Corrected, Edit, Reading], None]] = {
 
 
 def _touched(rep: Rep, **update: Any) -> Rep:
-    """A rep as a person left it; one that was to be looked at has been."""
+    """A rep as a person left it; one that was to be checked has been."""
     flags = [flag for flag in rep.flags if flag != "check"]
     return rep.model_copy(update={**update, "flags": flags, "touched_by": "person"})
 

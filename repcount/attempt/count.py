@@ -197,7 +197,7 @@ def _numbered(
 def _near_the_cap(reps: Sequence[Rep], limit: Ms, source: StartSource) -> list[Rep]:
     """Reps of which it is not sure on which side of the time cap, `limit`, they fall: those
     that top next to it; where no signal gave the clock's start, the last before and the first
-    after it. They are marked to be looked at."""
+    after it. They are marked to be checked."""
     sides = [rep.top_ms - limit for rep in reps]
     unsure = {k for k, way in enumerate(sides) if abs(way) <= NEAR_CAP}
     if source == "first lift-off":

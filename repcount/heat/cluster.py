@@ -67,7 +67,7 @@ def run_jobs(
             _, news = event
             job = by_key.get(news["key"])
             if job is not None and on_progress is not None:
-                on_progress(job, news["share"], news["left_s"])
+                on_progress(job, news["fraction"], news["left_s"])
 
         client.subscribe_topic(topic, heard)
         try:
@@ -164,7 +164,7 @@ def on_worker(job: Job, topic: str, cores: int) -> Answer:
         nonlocal sent_s
         if time.monotonic() - sent_s >= 0.5:
             sent_s = time.monotonic()
-            news = {"key": job.tracks_key, "share": fraction, "left_s": left_s}
+            news = {"key": job.tracks_key, "fraction": fraction, "left_s": left_s}
             worker.log_event(topic, news)
 
     def stopped() -> bool:

@@ -30,7 +30,7 @@ BEEP_UNCERTAINTY_S = 0.03
 # A moment that a person stopped: the standard deviation of one press on an anticipated event is
 # 0.07 s ("Manual timing in physics experiments", American Journal of Physics 2019, 87: 110).
 GIVEN_UNCERTAINTY_S = 0.07
-# Of right reps, 3 to 4 in a hundred are marked to be looked at (DEVELOPERS.md, "Measured"); an
+# Of right reps, 3 to 4 in a hundred are marked to be checked (DEVELOPERS.md, "Measured"); an
 # attempt with more than twice that fraction has something the matter with it.
 MANY_CHECKS = 0.08
 

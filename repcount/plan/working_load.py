@@ -175,13 +175,13 @@ def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -
 
 
 def _max_of(name: str, maxes: Mapping[str, MaxEstimate]) -> tuple[MaxEstimate, str] | None:
-    """A movement's max: its own; the best style's for a movement that allows any; else by the
+    """A movement's max: its own; the largest of those that a movement of any style allows; else by the
     ratio of the three presses. With the movement that it is from, where it is another's."""
     if name in maxes:
         return maxes[name], ""
-    styles = [style for style in CATALOGUE[name].also if style in maxes]
-    if styles:
-        best = max(styles, key=lambda style: maxes[style].middle_kg)
+    alike = [other for other in CATALOGUE[name].also if other in maxes]
+    if alike:
+        best = max(alike, key=lambda other: maxes[other].middle_kg)
         return maxes[best], best
     if name in PRESS_MEANS_KG:
         for other in PRESS_MEANS_KG:

@@ -54,7 +54,7 @@ SOUND_CODECS = frozenset({
 })
 # fmt: on
 # Above: larger than any phone's video (8K is 7680 by 4320). Below: an athlete who fills the
-# frame is so small that the crossing level of 1 % of stature is less than a pixel.
+# frame is so small that the crossing level of 1 % of the body height is less than a pixel.
 MAX_SIDE_PX = 8192
 MAX_PIXELS = 8192 * 4608
 MIN_SIDE_PX = 100
