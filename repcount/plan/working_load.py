@@ -175,7 +175,7 @@ def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -
 
 
 def _max_of(name: str, maxes: Mapping[str, MaxEstimate]) -> tuple[MaxEstimate, str] | None:
-    """A movement's max: its own; the largest of those that a movement of any style allows; else by the
+    """A movement's max: its own; the largest of those that "any style" allows; else by the
     ratio of the three presses. With the movement that it is from, where it is another's."""
     if name in maxes:
         return maxes[name], ""

@@ -18,6 +18,7 @@ from repcount.units import KG_PER_LB
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
+_TOO_SMALL = "too small to tell"  # two attempts would differ by more without any change
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds
 
 
@@ -68,19 +69,24 @@ def ranking_lines(ranking: Ranking) -> list[str]:
 def _plan_lines(plans: Sequence[Ranked]) -> Iterator[str]:
     for number, one in enumerate(plans):
         total = clock_interval(one.forecast.total)
-        yield f"{fit(one.forecast.name, 24)}{total:>27}  {_gain(one) if number else 'the base'}"
+        yield f"{fit(one.forecast.name, 24)}{total:>27}  {_saved(one) if number else 'the base'}"
+        if number and one.inside_noise:
+            yield f"    the difference is {_TOO_SMALL}"
         for said in one.forecast.outside:
             yield from _wrapped(f"untested: {said}", 4)
         if one.forecast.chance_of_plan is not None:
             yield f"    in the planned time or under: {one.forecast.chance_of_plan:.0%} chance"
 
 
-def _gain(one: Ranked) -> str:
+def _saved(one: Ranked) -> str:
     if one.gain is None:
         return ""
     word = "saves" if one.gain.middle_s >= 0 else "costs"
-    said = f"{word} {short(abs(one.gain.middle_s))} s"
-    return f"{said}, too small to tell" if one.inside_noise else said
+    return f"{word} {short(abs(one.gain.middle_s))} s"
+
+
+def _gain(one: Ranked) -> str:
+    return f"{_saved(one)}, {_TOO_SMALL}" if one.inside_noise else _saved(one)
 
 
 # The next plan ----------------------------------------------------------------------------------

@@ -330,8 +330,8 @@ def _clean_jpeg(data: bytes) -> bytes:
     while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
         end = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")
         marker = data[at + 1]
-        known = 0xE1 <= marker <= 0xED or marker in (0xEF, 0xFE)
-        if not known:
+        left_out = 0xE1 <= marker <= 0xED or marker in (0xEF, 0xFE)
+        if not left_out:
             out += data[at:end]
         at = end
     return bytes(out) + data[at:]

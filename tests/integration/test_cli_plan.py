@@ -110,7 +110,7 @@ def test_a_copy_for_each_athlete(folders, tmp_path):
     athletes = tmp_path / "athletes.toml"
     athletes.write_text(
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = 85}\n'
-        '[[athlete]]\nname = "Sam"\nload = "95 lb"\nspare = "back"\n'
+        '[[athlete]]\nname = "Sam"\nload = "95 lb"\nprotect = "back"\n'
     )
     out = tmp_path / "out"
     workout = folders[0].parent / "workout.toml"
@@ -121,6 +121,13 @@ def test_a_copy_for_each_athlete(folders, tmp_path):
     assert load_plan(out / "robin.toml").workout.load_kg == 42.5
     assert load_plan(out / "sam.toml").planned_sets()[0] == "4 | 3 | 1+3 | 2 | 1+4"
     assert (out / "cards.html").read_text().count("<article") == 2
+
+
+def test_the_former_name_of_protect_still_works(folders):
+    workout = folders[0].parent / "workout.toml"
+    asked = ("plan", workout, "--load", "60kg", "--target", "3:00", "--json")
+    assert run(*asked, "--spare", "grip") == run(*asked, "--protect", "grip")
+    assert run(*asked, "--protect", "grip") != run(*asked, "--protect", "back")
 
 
 def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):

@@ -319,13 +319,22 @@ def test_a_copy_for_each_athlete(tmp_path):
     file = tmp_path / "athletes.toml"
     file.write_text(
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = "135 lb"}\ntarget = "2:30"\n'
-        '[[athlete]]\nname = "Sam"\nload = 50\nspare = "back"\nbreaks = 3\npace = "ahead"\n'
+        '[[athlete]]\nname = "Sam"\nload = 50\nprotect = "back"\nbreaks = 3\npace = "ahead"\n'
     )
     one, two = load_athletes(file, WORKOUT, Wishes(target_s=170))
     assert one.maxes["push press"].middle_kg == 61.235
     assert (one.target_s, two.target_s) == (150, 170)
     assert (two.load_kg, two.protect, two.break_s, two.shape) == (50, "back", 3, "ahead")
     assert file_stem("Jörg / Ann") == "jörg-ann"
+
+
+def test_the_former_name_of_protect_still_works(tmp_path):
+    file = tmp_path / "athletes.toml"
+    file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\n')
+    assert load_athletes(file, WORKOUT, Wishes())[0].protect == "grip"
+    file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\nprotect = "back"\n')
+    with pytest.raises(PlanError, match="mean the same"):
+        load_athletes(file, WORKOUT, Wishes())
 
 
 @pytest.mark.parametrize(

@@ -312,7 +312,7 @@ def test_what_was_filmed_differently_is_said(filmed):
         }
     )
     text = " ".join(side_by_side([filmed, Filmed(changed, None, "other")]).not_comparable)
-    for said in ("different signals", "24 pictures a second", "side-on", "camera-moved", "50 kg"):
+    for said in ("different signals", "24 frames a second", "side-on", "camera-moved", "50 kg"):
         assert said in text
 
 
