@@ -19,7 +19,7 @@ KINDS = {
     "reset": "Resets",
     "touch": "Touches",
     "rep": "Reps",
-    "handling": "Pick-ups and put-downs",
+    "handling": "Pick-ups/put-downs",
     "work": "Work",
 }
 KIND_MEANINGS = {

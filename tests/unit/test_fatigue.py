@@ -200,7 +200,7 @@ def test_ranking_says_what_is_noise_and_what_was_never_seen(filmed):
 def test_a_load_never_seen_widens_and_is_said(model):
     lighter = PLAN.model_copy(update={"workout": PLAN.workout.model_copy(update={"load_kg": 40.0})})
     one, other = model.forecast(PLAN), model.forecast(lighter)
-    assert other.outside == ["a load of 40 kg; seen was 60 kg"]
+    assert other.outside == ["a load of 40 kg; filmed 60 kg"]
     wide = other.total.high_s - other.total.low_s
     assert wide > 1.5 * (one.total.high_s - one.total.low_s)
 
