@@ -67,7 +67,11 @@ def columns_page() -> str:
 
 def _help(name: str, command: click.Command) -> str:
     context = click.Context(
-        command, info_name=name, terminal_width=PAGE_WIDTH, max_content_width=PAGE_WIDTH
+        command,
+        info_name=name,
+        terminal_width=PAGE_WIDTH,
+        max_content_width=PAGE_WIDTH,
+        help_option_names=cli.context_settings["help_option_names"],  # as commands inherit it
     )
     return f"```\n{command.get_help(context)}\n```"
 

@@ -15,7 +15,6 @@ import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from scipy import stats
 
 from repcount.attempt.records import Attempt
 from repcount.heat.records import Association, BreakPlace, HeatAttempt, HeatRep, Spread
@@ -32,6 +31,8 @@ def slope(values: Sequence[float | None]) -> tuple[float, float] | None:
     pairs = [(place, value) for place, value in enumerate(values) if value is not None]
     if len(pairs) < 3:
         return None
+    from scipy import stats  # here: a server that shows no heat does without it
+
     line = stats.linregress(*zip(*pairs, strict=True))
     # equal values have no correlation, by whose way the error goes
     return float(line.slope), 0.0 if math.isnan(line.stderr) else float(line.stderr)
@@ -158,6 +159,8 @@ def rank_correlation(one: Sequence[float], other: Sequence[float]) -> float | No
     """Spearman's rho; None where one of them does not vary."""
     if len(set(one)) < 2 or len(set(other)) < 2:
         return None
+    from scipy import stats
+
     return float(stats.spearmanr(one, other).statistic)
 
 

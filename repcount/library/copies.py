@@ -21,7 +21,7 @@ from repcount.library.rows import AttemptRow
 from repcount.library.store import Library, Missing
 
 COMMAND = (sys.executable, "-m", "repcount.library.copies")
-LONGEST_S = 900
+COPY_LIMIT_S = 900
 SPARE_BYTES = 1_000_000_000  # kept free on the disk
 _MORE_BYTES = 64_000_000  # a new container may be larger than the old one, by its tables
 
@@ -65,7 +65,7 @@ def make_copy(source: Path, target: Path) -> None:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            timeout=LONGEST_S,
+            timeout=COPY_LIMIT_S,
             check=False,
         )
     except (OSError, subprocess.TimeoutExpired) as error:

@@ -18,9 +18,9 @@ ABSENT_S = 1.5
 # the film.
 AT_EDGE, LOST_S = 0.12, 4.0
 # A choice less likely than this is said to be unsure.
-SURE = 0.9
+SURE_OF_WHO = 0.9
 # A bar that moves by less than this many of its plates' radii lies still.
-STILL = 0.25
+LIES_STILL = 0.25
 
 
 def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
@@ -45,7 +45,7 @@ def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
                 end_s=float(times[-1]),
             )
         )
-    unsure = times[seen[tracks["identity"].values[seen, individual] < SURE]]
+    unsure = times[seen[tracks["identity"].values[seen, individual] < SURE_OF_WHO]]
     if len(unsure) > len(seen) / 20:
         found.append(
             Notice(
@@ -97,7 +97,7 @@ def _bar_lies(
         y = tracks["position"].values[inside, 1, KEYPOINTS.index(name), individual] - camera
         radius = float(np.nanmedian(tracks["plate_semi_axis"].values[:, side, individual]))
         known = np.isfinite(y)
-        if known.mean() > 0.9 and np.ptp(np.quantile(y[known], (0.02, 0.98))) < STILL * radius:
+        if known.mean() > 0.9 and np.ptp(np.quantile(y[known], (0.02, 0.98))) < LIES_STILL * radius:
             return True
     return False
 

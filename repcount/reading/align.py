@@ -161,12 +161,53 @@ def align(
     their movement. With `begun` the film starts when the attempt has begun: repetitions before the
     first stroke may have been done unseen.
     """
-    count, size = len(strokes), len(items)
-    match = _costs(strokes, items) if count and size else np.zeros((count, size))
-    match += _round_starts(strokes, rests, items)
+    size = len(items)
     skip = np.full(size, MISSING)
     # leaving out a round's first repetition does not make its beginning cheaper
     skip[[j for j in range(1, size) if items[j].round != items[j - 1].round]] += STRAIGHT_ON
+    match, add, handled = _prices(strokes, rests, items, start_s)
+    once_more = np.maximum(add, add[:, :1])
+    whole = np.array([stroke.finished for stroke in strokes], bool)
+    add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
+    tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    least, ways = skips(skip, _leaps(items, skip))
+    lead = _lead(least[0], begun)
+    chosen, done, price = cheapest(match, add, least, tail, lead)
+    early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
+    _most_counted(chosen, items, match, once_more, tail, early)
+    posterior = pair_probabilities(match, add, ways, tail, lead)
+    last_top = max(
+        (one.top_s for one, place in zip(strokes, chosen, strict=True) if place is not None),
+        default=None,
+    )
+    if done < size:
+        last_top = None  # unfinished: nothing comes after its end
+    pairings = []
+    sure = _sure(chosen, posterior, items)
+    for i, (stroke, place) in enumerate(zip(strokes, chosen, strict=True)):
+        if place is not None:
+            pairings.append(Pairing(items[place], "counted", *sure[i]))
+            continue
+        none = float(max(1 - posterior[i].sum(), 0.0))
+        if handled[i]:
+            pairings.append(Pairing(None, "handling", none))
+            continue
+        outside = (start_s is not None and stroke.top_s < start_s) or (
+            last_top is not None and stroke.top_s > last_top and _apart(strokes, rests, i)
+        )
+        known = any(fits(stroke, CATALOGUE[item.movement]) > 0.1 for item in items)
+        pairings.append(Pairing(None, "unplanned" if outside or not known else "extra", none))
+    return pairings, price
+
+
+def _prices(
+    strokes: list[RawStroke], rests: list[RawRest], items: list[Item], start_s: float | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Prices of calling a stroke an item (n, m) and of calling it none with so many items done
+    (n, m + 1), and whether it only takes the bar up (n,)."""
+    count, size = len(strokes), len(items)
+    match = _costs(strokes, items) if count and size else np.zeros((count, size))
+    match += _round_starts(strokes, rests, items)
     add = np.full((count, size + 1), EXTRA)
     handled = np.zeros(count, bool)
     # standing up in the hang is a repetition only where a hinge is asked for
@@ -196,10 +237,11 @@ def align(
             match[i] = 1e6
             add[i] = 1e6
             add[i, 0] = OUTSIDE
-    once_more = np.maximum(add, add[:, :1])
-    whole = np.array([stroke.finished for stroke in strokes], bool)
-    add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
-    tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
+    return match, add, handled
+
+
+def _leaps(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, float]]:
+    """What `skips` takes for leaving out the rest of a movement, or all of it, at once."""
     # what comes last is not left out, it is not come to
     groups = _groups(items)[:-1]
     leaps = [
@@ -208,47 +250,29 @@ def align(
         for a in range(first + 1, b - 2)
     ]
     leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in groups]
-    leaps.sort(key=lambda leap: leap[1])
-    least, ways = skips(skip, leaps)
-    lead = _lead(least[0], begun)
-    chosen, done, price = cheapest(match, add, least, tail, lead)
-    early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
-    _most_counted(chosen, items, match, once_more, tail, early)
+    return sorted(leaps, key=lambda leap: leap[1])
 
-    posterior = pair_probabilities(match, add, ways, tail, lead)
-    last_top = max((strokes[i].top_s for i in range(count) if chosen[i] is not None), default=None)
-    finished = done == size and size > 0
-    pairings = []
+
+def _sure(
+    chosen: list[int | None], posterior: np.ndarray, items: list[Item]
+) -> dict[int, tuple[float, float]]:
+    """How sure each counted stroke is its item, and how sure leaving its round's doubt aside.
+
+    Of equal strokes the definitions say which are counted; what may be wrong is the round, and
+    with the round's first repetition all its numbers.
+    """
+    counted = [(i, place) for i, place in enumerate(chosen) if place is not None]
     first: dict[tuple[int, str], float] = {}
-    for i, stroke in enumerate(strokes):
-        place = chosen[i]
-        if place is not None:
-            # of equal strokes the definitions say which are counted; what may be wrong is the
-            # round, and with the round's first repetition all its numbers
-            group = (items[place].round, items[place].movement)
-            inside = posterior[:, [(item.round, item.movement) == group for item in items]].sum(1)
-            if group not in first:
-                before = max(
-                    (float(inside[k]) for k in range(i) if chosen[k] is not None), default=0
-                )
-                first[group] = float(inside[i]) * (1 - before)
-            sure = min(float(inside[i]), first[group])
-            alone = min(float(inside[i]), 1.0)
-            pairings.append(Pairing(items[place], "counted", min(sure, 1.0), alone))
-            continue
-        sure = float(max(1 - posterior[i].sum(), 0.0))
-        if handled[i]:
-            pairings.append(Pairing(None, "handling", sure))
-            continue
-        outside = (start_s is not None and stroke.top_s < start_s) or (
-            finished
-            and last_top is not None
-            and stroke.top_s > last_top
-            and _apart(strokes, rests, i)
-        )
-        known = any(fits(stroke, CATALOGUE[item.movement]) > 0.1 for item in items)
-        pairings.append(Pairing(None, "unplanned" if outside or not known else "extra", sure))
-    return pairings, price
+    found = {}
+    for i, place in counted:
+        group = (items[place].round, items[place].movement)
+        inside = posterior[:, [(item.round, item.movement) == group for item in items]].sum(1)
+        if group not in first:
+            before = max((float(inside[k]) for k, _ in counted if k < i), default=0)
+            first[group] = float(inside[i]) * (1 - before)
+        sure = min(float(inside[i]), first[group])
+        found[i] = min(sure, 1.0), min(float(inside[i]), 1.0)
+    return found
 
 
 def _out_of_turn(

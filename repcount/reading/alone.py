@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from repcount.motion import Motion
-from repcount.motion.measure import STATURE_M
+from repcount.motion.bar_height import STATURE_M
 from repcount.reading.chains import forward_evidence, state_probabilities
 from repcount.reading.decode import (
     ALONE_STATES,
@@ -46,7 +46,7 @@ LOWEST_M = np.arange(RADIUS_M - 0.04, 2.3, 0.02)
 # which so many do (an assumption), beside those that begin on the floor or at a stand.
 MID_LIFT = 0.05
 # Hypotheses that weigh less than this beside the likeliest say nothing of the zones.
-TELLING = 1e-3
+WORTH_TELLING = 1e-3
 # The floor at the athlete's feet is seen so far down the picture, by somebody who frames the whole
 # athlete, four times in five; else anywhere (an assumption, common practice).
 FLOOR_SHARE, FLOOR_SHARE_SD, FRAMED = 0.85, 0.12, 0.8
@@ -102,7 +102,7 @@ def _floor_under(motion: Motion, first: int, last: int) -> tuple[float, float, n
     )
     weight = np.exp(evidence + prior - (evidence + prior).max())
     summed, paths = np.zeros((len(above_m), len(STATES))), {}
-    for one in np.flatnonzero(weight > TELLING):
+    for one in np.flatnonzero(weight > WORTH_TELLING):
         emit = logs[one][:, column_of]
         likelihood = np.exp(emit - emit.max(1, keepdims=True))
         told = state_probabilities(start, matrix, likelihood)

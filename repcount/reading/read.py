@@ -100,28 +100,7 @@ def read_attempt(
     start_s = options.start_s
     motion = grounded(motion)
     zones = decode_zones(motion)
-    strokes, rests = find_strokes(motion, zones)
-    strokes = with_a_bar(motion, strokes, asked=workout is not None)
-    asked = (
-        [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
-    )
-    if any(entry.via for entry in asked):
-        strokes = joined(strokes, rests)
-    racked = {"rack", "back"}
-    if asked and not any(
-        {entry.begins, entry.ends, entry.via} & racked or entry.anywhere for entry in asked
-    ):
-        strokes = past_the_rack(strokes, rests)
-    if not any(entry.bent_over or entry.anywhere for entry in asked):
-        # bent over and up with the arms alone: nothing but a row is made so
-        strokes = [
-            stroke
-            for stroke in strokes
-            if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
-        ]
-    unread = unread_rises(motion, zones, strokes)
-    unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
-    strokes = [_by_bar(motion, one) for one in strokes if not one.goes_on]
+    strokes, rests, unread = _lifts(motion, zones, workout)
     ids = _kept_ids(
         "r",
         [stroke.top_s for stroke in strokes],
@@ -159,25 +138,57 @@ def read_attempt(
         phases=_phases(motion, zones),
         strokes=records,
         floor_rests=[
-            FloorRest(
-                id=key,
-                start_s=max(rest.start_s, rest.first_contact_s),
-                end_s=max(rest.end_s, rest.start_s),
-                first_contact_s=rest.first_contact_s,
-                hands_off=rest.hands_off,
-                dropped=rest.dropped,
-                settled=rest.settled,
-                seen=_seen_at_ends(motion, rest),
-                confidence=rest.confidence,
-                measures=fall_measures(motion.metres, rest.first_contact_s),
-            )
-            for rest, key in zip(rests, rest_ids, strict=True)
+            _floor_rest(motion, rest, key) for rest, key in zip(rests, rest_ids, strict=True)
         ],
         holds=_holds(motion, zones, strokes),
         reps=reps,
         failed=failed,
         trace=_trace(motion),
         warnings=[*motion.notices, *notices],
+    )
+
+
+def _lifts(
+    motion: Motion, zones: Zones, workout: Workout | None
+) -> tuple[list[RawStroke], list[RawRest], list[tuple[float, float]]]:
+    """Strokes and rests as the workout's movements have them, and the bar's rises (begin and end in
+    seconds) that were read as none."""
+    strokes, rests = find_strokes(motion, zones)
+    strokes = with_a_bar(motion, strokes, asked=workout is not None)
+    asked = (
+        [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
+    )
+    if any(entry.via for entry in asked):
+        strokes = joined(strokes, rests)
+    racked = {"rack", "back"}
+    if asked and not any(
+        {entry.begins, entry.ends, entry.via} & racked or entry.anywhere for entry in asked
+    ):
+        strokes = past_the_rack(strokes, rests)
+    if not any(entry.bent_over or entry.anywhere for entry in asked):
+        # bent over and up with the arms alone: nothing but a row is made so
+        strokes = [
+            stroke
+            for stroke in strokes
+            if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
+        ]
+    unread = unread_rises(motion, zones, strokes)
+    unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
+    return [_by_bar(motion, one) for one in strokes if not one.goes_on], rests, unread
+
+
+def _floor_rest(motion: Motion, rest: RawRest, key: str) -> FloorRest:
+    return FloorRest(
+        id=key,
+        start_s=max(rest.start_s, rest.first_contact_s),
+        end_s=max(rest.end_s, rest.start_s),
+        first_contact_s=rest.first_contact_s,
+        hands_off=rest.hands_off,
+        dropped=rest.dropped,
+        settled=rest.settled,
+        seen=_seen_at_ends(motion, rest),
+        confidence=rest.confidence,
+        measures=fall_measures(motion.metres, rest.first_contact_s),
     )
 
 
@@ -471,51 +482,25 @@ def _reps(
     for stroke, looks, key, pair in zip(strokes, likely_names, ids, pairings, strict=True):
         likely = next(iter(looks), "bar movement")
         if pair.item is None and pair.kind != "handling" and _fell_short(stroke, workout):
-            failed.append(
-                FailedStroke(
-                    id=key,
-                    movement=_intended(stroke, workout, last_movement, likely),
-                    start_s=stroke.start_s,
-                    peak_s=stroke.top_s,
-                    end_s=stroke.end_s,
-                    reached=STATES[stroke.ends],
-                    confidence=_certainty(stroke),
-                )
-            )
+            movement = _intended(stroke, workout, last_movement, likely)
+            failed.append(_failed(stroke, key, movement))
             continue
         if pair.kind == "handling":
             continue
-        flags: list[Flag] = list(stroke.flags)
+        place: int | None
         if pair.item is not None:
-            movement, current = pair.item.movement, pair.item.round
-            entry = CATALOGUE[movement]
-            alone = _certainty(stroke) * min(2 * fits(stroke, entry), 1.0)
+            last_movement = movement = pair.item.movement
+            place = current = pair.item.round
+            alone = _certainty(stroke) * min(2 * fits(stroke, CATALOGUE[movement]), 1.0)
             confidence = alone * pair.confidence
             # which round it is is doubtful for all of its reps alike: the first is marked for them
             first = (reps[-1].round, reps[-1].movement) != (current, movement) if reps else True
-            told = _stated(confidence if first else alone * pair.alone)
-            if entry.knees is not None and style(stroke, entry) < 0.2:
-                flags.append("style_differs")
-            last_movement = movement
-            status: RepStatus = "counted"
-            place: int | None = current
+            told = confidence if first else alone * pair.alone
         else:
             movement = _intended(stroke, workout, last_movement, likely)
-            confidence = _certainty(stroke) * looks.get(likely, 0.5)
-            told = _stated(confidence)
-            status = _STATUS[pair.kind]
-            place = None if status == "unplanned" else current
-        flags += standards(stroke, CATALOGUE[movement])
-        confidence = _stated(confidence)
-        if "by_hands" in flags:
-            confidence, told = confidence * HANDS_ALONE, told * HANDS_ALONE
-        if "by_bar" in flags:
-            # no other evidence says which zones these are
-            sure = BAR_ALONE * stroke.zone_confidence
-            confidence, told = min(confidence, sure), min(told, sure)
-        if told < CHECK_BELOW or "driven_through" in flags:
-            # whether it stood in between is a matter of a few pictures: someone should look
-            flags.append("check")
+            place = None if pair.kind == "unplanned" else current
+            confidence = told = _certainty(stroke) * looks.get(likely, 0.5)
+        confidence, told = (_by_source(stroke, _stated(one)) for one in (confidence, told))
         start, top, end = _times(stroke, movement)
         way, share = _style_of(stroke, movement)
         reps.append(
@@ -524,12 +509,12 @@ def _reps(
                 round=place,
                 movement=movement,
                 number=pair.item.number if pair.item else None,
-                status=status,
+                status=_STATUS[pair.kind] if pair.item is None else "counted",
                 start_s=start,
                 top_s=top,
                 end_s=end,
                 confidence=min(max(confidence, 0.0), 1.0),
-                flags=flags,
+                flags=_flags(stroke, CATALOGUE[movement], told, counted=pair.item is not None),
                 measures=_measures(stroke),
                 style=way,
                 style_confidence=share,
@@ -538,6 +523,40 @@ def _reps(
     _doubt_short(reps, workout)
     _doubt_after(reps, failed)
     return _in_order(reps), failed
+
+
+def _failed(stroke: RawStroke, key: str, movement: str) -> FailedStroke:
+    return FailedStroke(
+        id=key,
+        movement=movement,
+        start_s=stroke.start_s,
+        peak_s=stroke.top_s,
+        end_s=stroke.end_s,
+        reached=STATES[stroke.ends],
+        confidence=_certainty(stroke),
+    )
+
+
+def _by_source(stroke: RawStroke, confidence: float) -> float:
+    """What of a confidence is left where the hands or the bar alone tell of the stroke."""
+    if "by_hands" in stroke.flags:
+        confidence *= HANDS_ALONE
+    if "by_bar" in stroke.flags:
+        # no other evidence says which zones these are
+        confidence = min(confidence, BAR_ALONE * stroke.zone_confidence)
+    return confidence
+
+
+def _flags(stroke: RawStroke, entry: Movement, told: float, *, counted: bool) -> list[Flag]:
+    """The flags of a rep that is as likely right as `told`."""
+    flags: list[Flag] = list(stroke.flags)
+    if counted and entry.knees is not None and style(stroke, entry) < 0.2:
+        flags.append("style_differs")
+    flags += standards(stroke, entry)
+    if told < CHECK_BELOW or "driven_through" in flags:
+        # whether it stood in between is a matter of a few pictures: someone should look
+        flags.append("check")
+    return flags
 
 
 def _style_of(stroke: RawStroke, movement: str) -> tuple[str | None, float | None]:

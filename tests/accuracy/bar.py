@@ -36,7 +36,7 @@ import xarray as xr
 
 from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
-from repcount.motion.measure import ANKLE_ST
+from repcount.motion.scene import ANKLE_ST
 from repcount.reading import read_attempt
 from repcount.reading.decode import (
     FLOOR_ST,

@@ -345,6 +345,7 @@ def attempts(draw: st.DrawFn) -> tuple[Attempt, Plan]:
     return derive_attempt(script.reading()), plan
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(attempts())
 def test_differences_add_up_whatever_was_done(drawn: tuple[Attempt, Plan]) -> None:

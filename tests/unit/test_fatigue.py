@@ -81,6 +81,7 @@ def test_reps_unrecovered_by_hand():
 # The fit -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_linear_part_is_that_of_statsmodels(filmed):
     """Priors are rows of data: least squares over both, by statsmodels' OLS, must agree."""
     api = pytest.importorskip("statsmodels.api")
@@ -117,6 +118,7 @@ def test_the_search_ends_where_another_method_ends(filmed):
     assert problem.costs(problem.search()[None])[0] == pytest.approx(other.fun, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_steady_athlete_is_recovered():
     athlete = Athlete(np.random.default_rng(4))
     athlete.cycle = athlete.other = athlete.day = 0.005
@@ -138,6 +140,7 @@ def test_too_little_is_said_not_guessed():
     assert "not enough data: 4 cycles" in found.reason
 
 
+@pytest.mark.slow
 def test_intervals_hold_what_they_say():
     """The quick form of `python -m tests.accuracy.forecast`, which takes 500 athletes."""
     found = [one_athlete(seed) for seed in range(1000, 1040)]

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-
 import numpy as np
 import pytest
 
+from repcount.motion.bar_height import leaps, lies_still
+from repcount.motion.hands import held_all_along
+from repcount.motion.scene import GRID_HZ as HZ
+from repcount.motion.scene import ground_level, stature_px
 from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, joined
 
-measuring = import_module("repcount.motion.measure")
-HZ = measuring.GRID_HZ
 # Free fall in statures a second squared: 9.81 m/s² over 1.75 m.
 G_ST = 9.81 / 1.75
 
@@ -23,7 +23,7 @@ def grid(seconds: float) -> np.ndarray:
 
 def held(bar: np.ndarray) -> np.ndarray:
     """Where the bar must have been held, though the hands seem free all along."""
-    return measuring._held_all_along(grid(len(bar) / HZ), bar, np.ones(len(bar)))
+    return held_all_along(grid(len(bar) / HZ), bar, np.ones(len(bar)))
 
 
 def test_a_bar_that_rises_without_an_impact_is_held():
@@ -54,13 +54,13 @@ def test_a_bar_on_a_stand_is_nobodys():
 def test_a_nearer_person_for_two_seconds_makes_nobody_taller():
     t = np.arange(0, 100, 1 / 7.5)
     tall = np.where((t > 40) & (t < 42), 500.0, 400.0)
-    assert measuring._stature(t, tall, grid(100.0)) == pytest.approx(400.0)
+    assert stature_px(t, tall, grid(100.0)) == pytest.approx(400.0)
 
 
 def test_an_athlete_who_really_comes_nearer_is_believed():
     t = np.arange(0, 100, 1 / 7.5)
     tall = np.where(t > 60, 480.0, 400.0)
-    found = measuring._stature(t, tall, grid(100.0))
+    found = stature_px(t, tall, grid(100.0))
     assert found[[0, -1]] == pytest.approx([400.0, 480.0])
 
 
@@ -106,7 +106,7 @@ def test_the_ground_is_told_past_a_wrong_pose_before_the_hands_let_go():
     t = np.arange(0, 60, 1 / 10)
     ankle = np.where((t > 26) & (t < 28.5), 760.0, 800.0)
     ankle[(t > 30) & (t < 36)] = np.nan
-    found = measuring._ground(t, ankle, grid(60.0))
+    found = ground_level(t, ankle, grid(60.0))
     assert found == pytest.approx(800.0)
 
 
@@ -114,7 +114,7 @@ def test_who_lifts_elsewhere_after_a_break_stands_there():
     t = np.arange(0, 60, 1 / 10)
     ankle = np.where(t < 33, 800.0, 840.0)
     ankle[(t > 30) & (t < 36)] = np.nan
-    found = measuring._ground(t, ankle, grid(60.0))
+    found = ground_level(t, ankle, grid(60.0))
     at = grid(60.0)
     # at the last contact before the break and at the next lift-off
     assert found[at < 31] == pytest.approx(800.0)
@@ -124,15 +124,15 @@ def test_who_lifts_elsewhere_after_a_break_stands_there():
 def test_feet_beside_a_bar_that_lies_say_nothing_of_the_ground():
     t = np.arange(0, 20, 1 / 30)
     bar = 0.13 + 0.4 * np.clip((t - 12) / 0.5, 0, 1)
-    still = measuring._lies_still(t, bar)
+    still = lies_still(t, bar)
     assert still[t < 10.5].all()
     assert not still[(t > 11.2) & (t < 13)].any()
     unseen = np.where(t < 8, np.nan, bar)
-    assert not measuring._lies_still(t, unseen)[t < 6.5].any()
+    assert not lies_still(t, unseen)[t < 6.5].any()
 
 
-def leaps(bar: np.ndarray, rate_hz: float) -> list[int]:
-    return np.flatnonzero(measuring._leaps(np.arange(len(bar)) / rate_hz, bar)).tolist()
+def leaping(bar: np.ndarray, rate_hz: float) -> list[int]:
+    return np.flatnonzero(leaps(np.arange(len(bar)) / rate_hz, bar)).tolist()
 
 
 @pytest.mark.parametrize("way", [0.2, -0.2])
@@ -140,7 +140,7 @@ def test_one_wrong_sample_over_a_bar_that_lies_is_left_out(way):
     """Up, as nothing can go; or into the floor. Its neighbours stay."""
     bar = np.full(150, 0.13)
     bar[70] += way
-    assert leaps(bar, 15.0) == [70]
+    assert leaping(bar, 15.0) == [70]
 
 
 def test_a_bar_that_strikes_the_floor_leaps_nowhere():
@@ -154,4 +154,4 @@ def test_a_bar_that_strikes_the_floor_leaps_nowhere():
             height, speed = 0.1, -0.45 * speed if speed < -0.3 else 0.0
         bar[k] = height
     for first in range(0, 40, 4):
-        assert leaps(bar[first::40], 15.0) == []
+        assert leaping(bar[first::40], 15.0) == []

@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 from repcount.motion import measure
-from repcount.motion.measure import _held_over
+from repcount.motion.scene import held_over
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 from sample_clips.render.camera import orbit
 from sample_clips.render.choreography import Choreography
@@ -122,9 +122,9 @@ def test_body_measures_are_those_of_before_while_the_athlete_is_away() -> None:
     there = np.concatenate([np.arange(0, 20, 0.1), np.arange(40, 60, 0.1)])
     level = np.where((grid > 24) & (grid < 38), 500.0, 300.0)
     level[grid >= 40] = 320.0
-    (held,) = _held_over(grid, ((0, len(grid)),), there, level)
+    (held,) = held_over(grid, ((0, len(grid)),), there, level)
     assert held[grid <= 20].tolist() == [300.0] * 41
     assert 300.0 <= held.min() <= held.max() <= 320.0
     cut = int(np.searchsorted(grid, 30.0))
-    (held,) = _held_over(grid, ((0, cut), (cut, len(grid))), there, level)
+    (held,) = held_over(grid, ((0, cut), (cut, len(grid))), there, level)
     assert set(held[:cut]) == {300.0}

@@ -112,6 +112,7 @@ def test_losses_are_in_order_and_each_has_evidence(filmed):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_at_most_three_suggestions_each_with_a_gain_above_its_doubt(filmed):
     answer = decide_next([filmed])
     assert 1 <= len(answer.suggestions) <= 3
@@ -129,6 +130,7 @@ def test_at_most_three_suggestions_each_with_a_gain_above_its_doubt(filmed):
         assert word not in text
 
 
+@pytest.mark.slow
 def test_load_is_only_spoken_of_where_loads_differ(filmed):
     answer = decide_next([filmed])
     assert not any(one.kind == "load" for one in answer.suggestions)
@@ -207,6 +209,7 @@ def test_the_same_lifts_in_another_video_changed_nothing(filmed):
     assert found.not_comparable == []
 
 
+@pytest.mark.slow
 def test_one_video_counts_once_and_the_others_are_named(filmed):
     again = replace(filmed, name="again")
     other = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "other", sha256="1" * 64)
@@ -291,6 +294,7 @@ def test_the_new_plan_and_its_card_show_one_time(filmed):
     assert whole == to_ms(card.total_s)
 
 
+@pytest.mark.slow
 def test_report_and_next_show_one_slowing(filmed):
     said = [parameter_words(one) for one in decide_next([filmed]).slowing]
     shown = fitted_slowing(filmed.attempt).words

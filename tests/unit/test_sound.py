@@ -90,6 +90,7 @@ def background(kind: str, count: int, seed: int) -> np.ndarray:
     return 0.1 * sound / sound.std() + rng.normal(0, 0.02, count)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("kind", BACKGROUNDS)
 def test_countdown_twice_as_loud_as_the_gym(kind, seed):
@@ -110,6 +111,7 @@ def test_countdown_twice_as_loud_as_the_gym(kind, seed):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("kind", BACKGROUNDS)
 def test_gym_without_a_countdown(kind, seed):
@@ -127,6 +129,7 @@ def test_beeps_deep_in_noise(level_db):
     assert [tone.onset_s for tone in tones] == pytest.approx([t[0] for t in COUNTDOWN], abs=0.01)
 
 
+@pytest.mark.slow
 def test_noise_alone_gives_no_tone():
     noise = np.random.default_rng(6).normal(0, 0.1, 300 * RATE)
     assert find_tones(noise, RATE) == []
@@ -144,6 +147,7 @@ def test_any_signal_is_measured(at_s, pitch_hz, lasts_s):
     assert tone.frequency_hz == pytest.approx(pitch_hz, abs=3)
 
 
+@pytest.mark.slow
 def test_chunks_join_without_a_seam():
     """Beeps on both sides of a chunk's edge are found once, whatever the start of the clock."""
     count = 130 * RATE
@@ -196,6 +200,7 @@ def test_rate_too_low():
         find_tones(np.zeros(1000), 8000)
 
 
+@pytest.mark.slow
 def test_through_aac_in_a_video(tmp_path):
     """The whole way: coded as AAC beside frames that start late, decoded, resampled, found."""
     rate = 48000

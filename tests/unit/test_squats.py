@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from repcount.motion import Motion, measure
-from repcount.motion.measure import STATURE_M
+from repcount.motion.bar_height import STATURE_M
 from repcount.reading import read_attempt
 from repcount.reading.alone import grounded
 from repcount.reading.chains import forward_evidence

@@ -15,6 +15,7 @@ from sample_clips.render.specs import random_spec
 from sample_clips.render.variety import CHANGES, RATES, eventful_spec
 
 
+@pytest.mark.slow
 def test_everything_happens_somewhere() -> None:
     notes: Counter[str] = Counter()
     rates, sides = set(), Counter()

@@ -41,6 +41,7 @@ class Browser:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
+        self.says_yes = True  # to questions of a page
         self.events: list[dict[str, Any]] = []
         self._number = 0
         try:
@@ -80,11 +81,11 @@ class Browser:
             if "method" in message:
                 self.events.append(message)
             if message.get("method") == "Page.javascriptDialogOpening":
-                self._say_yes()
+                self._answer()
 
-    def _say_yes(self) -> None:
-        """To a question of the page; nothing else is answered before."""
-        answer = {"method": "Page.handleJavaScriptDialog", "params": {"accept": True}}
+    def _answer(self) -> None:
+        """A question of the page, by `says_yes`; nothing else is answered before."""
+        answer = {"method": "Page.handleJavaScriptDialog", "params": {"accept": self.says_yes}}
         self.socket.send(json.dumps({"id": 0, **answer}))
 
     def shape(self, width: int, height: int, scheme: str = "light", *, phone: bool = False) -> None:

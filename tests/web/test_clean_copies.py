@@ -229,13 +229,13 @@ def test_a_shared_link_hands_out_such_a_copy(plain, tmp_path):
         assert finished(client, attempt)["state"] == "done"
         link = client.post(f"/api/attempts/{attempt}/shares", data={"days": 1}).text
         got = tmp_path / "got.mp4"
-        got.write_bytes(httpx.get(link + "IMG-7.mp4", timeout=60).content)
+        got.write_bytes(httpx.get(link + "IMG-7.MOV", timeout=60).content)
         assert told(got) == []
         assert pictures(got) == pictures(film)
-        part = httpx.get(link + "IMG-7.mp4", headers={"Range": "bytes=4-7"})
+        part = httpx.get(link + "IMG-7.MOV", headers={"Range": "bytes=4-7"})
         assert (part.status_code, part.content) == (206, b"ftyp")
         # the owner's own page has the original
-        own = client.get(f"/attempts/{attempt}/files/IMG-7.mp4")
+        own = client.get(f"/attempts/{attempt}/files/IMG-7.MOV")
         assert own.content == film.read_bytes()
         # the server itself has loaded nothing that reads videos
         maps = Path(f"/proc/{server.process.pid}/maps").read_text()
@@ -247,7 +247,7 @@ def test_a_shared_link_hands_out_such_a_copy(plain, tmp_path):
         assert number is not None
         assert client.post(f"/api/shares/{number[1]}/delete").status_code == 204
         assert not list(folder.glob(".shared*"))
-        assert httpx.get(link + "IMG-7.mp4").status_code == 404
+        assert httpx.get(link + "IMG-7.MOV").status_code == 404
 
 
 def test_where_there_can_be_no_copy_there_is_no_link(plain, tmp_path):

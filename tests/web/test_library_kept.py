@@ -179,7 +179,7 @@ def test_a_deletion_that_was_cut_off_is_undone_or_completed(library, ids):
     gone.mkdir()
     (gone / "film.mp4").write_bytes(b"deleted by a person")
     assert start_up(library) == []
-    assert (asked / "film.mp4").exists()
+    assert (asked / "film.mov").exists()
     assert not gone.exists()
 
 

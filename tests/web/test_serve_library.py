@@ -93,6 +93,7 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     with sqlite3.connect(library.folder / "library.sqlite") as database:
         for column in ("complete", "counted", "asked"):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
+        database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
     again = Library(library.folder)
     rows = {row.id: row for row in again.attempts()}

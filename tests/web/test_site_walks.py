@@ -465,13 +465,18 @@ def test_what_is_deleted_for_good_is_asked_about(browser, site, page):
     browser.value("document.querySelectorAll('details').forEach(one => one.open = true)")
     browser.events.clear()
     asked = len(browser.requests())
-    browser.value("setTimeout(() => document.querySelector('[hx-post$=\"/delete\"]').click(), 50)")
-    deadline = time.monotonic() + 20
-    while not any(one["method"] == "Page.javascriptDialogOpening" for one in browser.events):
-        assert time.monotonic() < deadline
-        browser.call("Page.getNavigationHistory")
-        time.sleep(0.05)
-    browser.call("Page.handleJavaScriptDialog", accept=False)
+    browser.says_yes = False
+    try:
+        browser.value(
+            "setTimeout(() => document.querySelector('[hx-post$=\"/delete\"]').click(), 50)"
+        )
+        deadline = time.monotonic() + 20
+        while not any(one["method"] == "Page.javascriptDialogOpening" for one in browser.events):
+            assert time.monotonic() < deadline
+            browser.call("Page.getNavigationHistory")
+            time.sleep(0.05)
+    finally:
+        browser.says_yes = True
     time.sleep(0.3)
     assert len(browser.requests()) == asked
 

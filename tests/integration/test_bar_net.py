@@ -25,7 +25,7 @@ from repcount.tracking.model_files import model_names, models_folder
 from tests.conftest import REPOSITORY
 
 # Drawn by sample_clips.render.dataset with seed 700023, which was not trained on; its own labels.
-PICTURE = REPOSITORY / "tests" / "unit" / "bar_lying.jpg"
+PICTURE = REPOSITORY / "tests" / "integration" / "bar_lying.jpg"
 ENDS = np.array([[58.35, 422.05], [266.05, 413.63]])
 SEMI_AXIS = np.array([36.15, 30.02])
 ANKLES, HIPS, STATURE_PX = [(168.6, 417.0), (130.6, 419.0)], [(173.5, 300.7), (145.1, 299.2)], 233.0

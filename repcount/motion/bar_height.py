@@ -1,0 +1,410 @@
+"""The bar's height: from its ends where they are seen, held against hands, shoulders or plates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from scipy.ndimage import maximum_filter1d
+
+from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
+
+# Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
+ENDS_SD_ST = 0.004
+HANDS_SD_ST = 0.014
+# A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
+# view from above.
+LYING_ST = 0.20
+# An end moves if it has another height so long before and after: five times its noise.
+MOVING_S, MOVING_ST = 0.15, 0.02
+# A bar that rises by so much without one is lifted.
+LIFTED_ST = 0.10
+# A usual athlete, where nothing tells the stature in metres.
+STATURE_M = 1.75
+# So much trust only an end has that was seen to go with hands (`tracking.bar.UNPROVEN`).
+PROVEN = 0.7
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Both ends of the bar as tracked, left and right: `places` (2, n, 2) in pixels, `trust`
+    (2, n), `sizes` (n, 2), the plates' vertical semi-axes in pixels, and their diameter."""
+
+    places: np.ndarray
+    trust: np.ndarray
+    sizes: np.ndarray
+    plate_mm: float
+
+
+@dataclass(frozen=True)
+class BarHeight:
+    """Height of the bar (n,) in statures by its ends, NaN where neither tells, and its `mass` (n,)
+    of trust.
+
+    `hand` (n,) is the hands' height, NaN all along where they say nothing of the bar. `by_itself`
+    (n,) is where the height is counted from the bar's own lowest place. `hands_hidden`: shoulders
+    told the height. `apart`: neither hands nor shoulders go with the ends, and `body_wrong` that
+    the bar by itself told its height then; `told_apart`: enough of the moving ends was seen
+    beside the hands to say so.
+    """
+
+    height: np.ndarray
+    mass: np.ndarray
+    hand: np.ndarray
+    by_itself: np.ndarray
+    hands_hidden: bool
+    apart: bool
+    body_wrong: bool
+    told_apart: bool
+
+
+def bar_ends(tracks: xr.Dataset, individual: int, scene: Scene, plate_mm: float) -> Ends:
+    """The bar's ends in a scene of `tracks`."""
+    names = ("bar_left", "bar_right")
+    return Ends(
+        places=np.stack([scene.seen(name, 0.0) for name in names]),
+        trust=np.stack([scene.trust(name) for name in names]),
+        sizes=tracks["plate_semi_axis"].values[..., individual].astype(float),
+        plate_mm=plate_mm,
+    )
+
+
+def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
+    """Bring each end to the height that the hands, at `hand_y` (n,) in pixels, would have on the
+    bar; without hands by the shoulders, and without a body by the plates."""
+    rng = np.random.default_rng(0)
+    times = scene.times
+    hand = scene.height(hand_y)
+    levels, agreeing, telling = _by_hands(scene, ends, hand, rng)
+    hands_hidden = False
+    if not agreeing.any() and not _too_small(scene.stature_at, ends.sizes, ends.plate_mm):
+        hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
+        if hands_hidden:
+            hand[:] = np.nan
+    unknown = bool(np.isfinite(hand).mean() < HANDS_KNOWN)
+    told_apart = bool(telling.max() >= TELLING)
+    apart = bool(not agreeing.any() and (unknown or told_apart))
+    one_bar = unknown or _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
+    own, own_mass = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
+    by_itself = np.isfinite(own)
+    body_wrong = apart and bool(by_itself.any())
+    if body_wrong:
+        levels[:], hand[:] = np.nan, np.nan
+    differ = np.abs(levels[0] - levels[1])
+    differ = differ[np.isfinite(differ)]
+    if len(differ) and (differ > DISAGREE_ST).mean() > 0.5:
+        # one of them is no end of this bar, or was never held long enough to tell its height
+        levels[int(np.argmin(agreeing))] = np.nan
+    height, mass = _join_ends(levels, ends.trust, hand)
+    return BarHeight(
+        height=np.where(by_itself, own, height),
+        mass=np.where(by_itself, own_mass, mass),
+        hand=hand,
+        by_itself=by_itself,
+        hands_hidden=hands_hidden,
+        apart=apart,
+        body_wrong=body_wrong,
+        told_apart=told_apart,
+    )
+
+
+def _by_hands(
+    scene: Scene, ends: Ends, hand: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Heights (2, n) of both ends brought to the hands' (n,), how many samples of each agree, and
+    how many tell."""
+    levels = np.full((2, len(scene.times)), np.nan)
+    agreeing, telling = np.zeros(2, int), np.zeros(2, int)
+    for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
+        end_height = scene.height(end[:, 1])
+        moving = _moving(scene.times, np.where(weight >= SEEN, end_height, np.nan), hand)
+        line = _held_line(end_height[moving], hand[moving], rng)
+        telling[k] = len(moving)
+        if line is None and _lies(end_height[weight >= SEEN]):
+            line = 1.0, 0.0, 0  # it has only lain there
+        if line is not None:
+            levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
+            agreeing[k] = line[2]
+    return levels, agreeing, telling
+
+
+def _by_shoulders(
+    scene: Scene,
+    ends: Ends,
+    levels: np.ndarray,
+    agreeing: np.ndarray,
+    rng: np.random.Generator,
+) -> bool:
+    """Bring the ends' `levels` (2, n) to the bar's height by the shoulders, in place, and count
+    what is `agreeing` (2,); returns whether one of them goes with the shoulders."""
+    found = False
+    shoulder = _between_looks(scene.times, scene.height(scene.pair("shoulder")[:, 1]))
+    for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
+        end_height = np.where(weight >= SEEN, scene.height(end[:, 1]), np.nan)
+        line = _carried_line(scene.times, end_height, shoulder, rng)
+        if line is not None:
+            levels[k] = line[0] * end_height + line[1]
+            agreeing[k], found = line[2], True
+    return found
+
+
+def _by_itself(
+    scene: Scene, ends: Ends, levels: np.ndarray, least: float, *, everywhere: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Height and trust (n,) of the bar above its own lowest place, in the pieces of film in which
+    no end has a level (2, n), or `everywhere`; NaN elsewhere."""
+    own, mass = np.full(len(scene.times), np.nan), np.zeros(len(scene.times))
+    for inside in scene.inside:
+        if everywhere or not np.isfinite(levels[:, inside]).any():
+            own[inside], mass[inside] = _own_height(
+                scene.times[inside],
+                ends.places[:, inside, 1],
+                ends.sizes[inside].T,
+                ends.trust[:, inside],
+                ends.plate_mm / 2000 / STATURE_M,
+                least,
+            )
+    return own, mass
+
+
+# So many samples of a moving end and the hands, at least, tell whether the two go together.
+TELLING = 20
+# Of them so many agree while the bar is held, drops and bounces counted in: two fifths and more in
+# rendered clips from all sides; hands that wander by a sixth of a stature agree in a sixth.
+AGREEING = 0.35
+# Hands that are known in fewer looks than this are not known.
+HANDS_KNOWN = 0.1
+
+
+def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
+    """Indices at which an end moves up or down while the hands are known."""
+    known = np.flatnonzero(np.isfinite(end))
+    if len(known) < TELLING:
+        return np.zeros(0, int)
+    ahead = np.interp(times + MOVING_S, times[known], end[known])
+    moving = np.abs(ahead - np.interp(times - MOVING_S, times[known], end[known])) > MOVING_ST
+    return np.flatnonzero(np.isfinite(end) & np.isfinite(hand) & moving)
+
+
+def _held_line(
+    x: np.ndarray, y: np.ndarray, rng: np.random.Generator
+) -> tuple[float, float, int] | None:
+    """The line y = slope * x + offset that most samples share, and how many; or None. `x` and `y`
+    (n,) are heights of a moving end and of the hands.
+
+    While the bar is held its end and the hands move together; a bar that flies alone does not fit,
+    and one that lies still says nothing, however long. Random sample consensus (Fischler & Bolles
+    1981), then least squares on the agreeing samples; the slope is held to what perspective allows
+    for an end nearer or further than the hands (0.65 m of 3 m: 22 %).
+    """
+    if len(x) < TELLING:
+        return None
+    enough = max(TELLING, AGREEING * len(x))
+    i, j = rng.integers(len(x), size=(2, 200))
+    apart = np.abs(x[i] - x[j]) >= 0.15
+    i, j = i[apart], j[apart]
+    slopes = (y[i] - y[j]) / (x[i] - x[j])
+    likely = (slopes > 0.7) & (slopes < 1.4)
+    if not likely.any():
+        agree = np.abs(y - x - np.median(y - x)) < 3 * HANDS_SD_ST
+        if agree.sum() < enough:
+            return None
+        return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
+    slopes, through = slopes[likely], i[likely]
+    offsets = y[through] - slopes * x[through]
+    # the lines are counted on some of the samples, the best one then on all
+    few = slice(None, None, max(len(x) // 500, 1))
+    votes = np.abs(y[few] - slopes[:, None] * x[few] - offsets[:, None]) < 3 * HANDS_SD_ST
+    best = int(votes.sum(1).argmax())
+    agree = np.abs(y - slopes[best] * x - offsets[best]) < 3 * HANDS_SD_ST
+    if agree.sum() < enough:
+        return None
+    slope, offset = np.polyfit(x[agree], y[agree], 1)
+    return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
+
+
+# Where a bar is carried against the shoulders: on them, in hanging arms, in locked arms (`reading`
+# has the same), and how far perspective puts an end off that: 0.4 m above or below the camera, a
+# fifth nearer than the shoulders.
+CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
+
+
+# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption); two
+# and a half of them below that a body is somebody's farther away, or wrong.
+SMALLEST_M = 1.40
+
+
+def _too_small(stature_px: np.ndarray, sizes: np.ndarray, plate_mm: float) -> bool:
+    """Whether the body, of `stature_px` (n,), is too small to hold the bar, whose plates have
+    semi-axes `sizes` (n, 2) in pixels: one end nearer than the body, the other farther."""
+    if not np.isfinite(stature_px).any() or not np.isfinite(sizes).any():
+        return False
+    seen = np.isfinite(sizes).any(0)
+    axis_px = float(np.exp(np.log(np.nanmedian(sizes[:, seen], axis=0)).mean()))
+    return float(np.nanmedian(stature_px)) * plate_mm / 2000 / axis_px < SMALLEST_M
+
+
+def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """`values` (n,) also between looks at the pose that lie no further apart than `MAX_GAP_S`."""
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 2:
+        return values
+    after = np.clip(np.searchsorted(times[known], times), 1, len(known) - 1)
+    near = times[known][after] - times[known][after - 1] <= MAX_GAP_S
+    near &= (times >= times[known[0]]) & (times <= times[known[-1]])
+    return np.where(near, np.interp(times, times[known], values[known]), np.nan)
+
+
+def _carried_line(
+    times: np.ndarray, end: np.ndarray, shoulder: np.ndarray, rng: np.random.Generator
+) -> tuple[float, float, int] | None:
+    """The line that brings an end (n,) to the bar's height by the shoulders (n,), and how many
+    samples agree; None if end and shoulders do not move together.
+
+    A bar on the back hides the hands, and from the side its plates do; the shoulders go with it.
+    """
+    moving = _moving(times, end, shoulder)
+    line = _held_line(end[moving], shoulder[moving], rng)
+    if line is None:
+        return None
+    apart = end[moving] - shoulder[moving]
+    agree = np.abs(shoulder[moving] - line[0] * end[moving] - line[1]) < 3 * HANDS_SD_ST
+    carried = np.array(CARRIED_ST)
+    off = float(np.median(apart[agree])) - carried
+    place = int(np.abs(off).argmin())
+    if abs(off[place]) > CARRIED_OFF_ST:
+        return None
+    return line[0], line[1] + float(carried[place]), line[2]
+
+
+# Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
+JERKED_ST_S2 = 11.0
+# Lower than in one sample of fifty the bar is nowhere: it lies for longer, if it lies at all.
+UNDER = 0.02
+
+
+def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Single samples (n,) of a height that leap away from both their neighbours and back.
+
+    Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: of a bar
+    that lies, a leap up is wrong as well, or one into the floor.
+    """
+    leap = np.zeros(len(height), bool)
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 3:
+        return leap
+    x, t = height[known], times[known]
+    step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
+    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    off = x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2]))
+    sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
+    under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
+    possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
+    # beside a leap its neighbours seem to leap the other way, half as far
+    possible &= np.abs(off) >= maximum_filter1d(np.abs(off), 3)
+    leap[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
+    return leap
+
+
+def _lies(height: np.ndarray) -> bool:
+    """Whether an end that never moved with the hands is that of a bar on the floor."""
+    height = height[np.isfinite(height)]
+    return len(height) >= 20 and float((height < LYING_ST).mean()) > 0.9
+
+
+# The heights of one bar's two ends go up and down together like this.
+ENDS_TOGETHER = 0.95
+
+
+def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.ndarray) -> bool:
+    """Whether two ends, at heights (n,) pixels and of semi-axes (n, 2), are lifted together by more
+    than their plates' radius: a bar, whoever holds it."""
+    if not np.isfinite(size).any():
+        return False
+    radius_px = float(np.nanmedian(size))
+    moving = _moving(times, left / radius_px, right)
+    if len(moving) < TELLING or np.ptp(left[moving]) < radius_px:
+        return False
+    return bool(np.corrcoef(left[moving], right[moving])[0, 1] > ENDS_TOGETHER)
+
+
+def _own_height(
+    times: np.ndarray,
+    y: np.ndarray,
+    sizes: np.ndarray,
+    trust: np.ndarray,
+    radius_st: float,
+    least: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Height (n,) of a bar above its own lowest place by its plates' size, and its trust (n,).
+
+    From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
+    nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
+    (2, n); `radius_st` the plates' radius in statures. An end that is trusted less than `least` all
+    the time says nothing; all NaN if neither does, or nothing was lifted.
+    """
+    levels = np.full(y.shape, np.nan)
+    for k in (0, 1):
+        known = np.isfinite(y[k]) & np.isfinite(sizes[k]) & (trust[k] >= SEEN)
+        if known.sum() >= 20 and np.quantile(trust[k][known], 0.9) >= least:
+            levels[k] = -np.where(known, y[k], np.nan) * radius_st
+            levels[k] /= float(np.median(sizes[k][known]))
+    apart = levels[0] - levels[1]
+    if np.isfinite(apart).any():
+        levels[1] += float(np.nanmedian(apart))  # nearer and farther, they are ends of one bar
+    elif np.isfinite(levels).any(1).all():
+        levels[int(np.argmin(np.isfinite(levels).sum(1)))] = np.nan
+    joined, mass = _join_ends(levels, trust, np.full(len(times), np.nan))
+    if np.isfinite(joined).sum() < 20:
+        return np.full(len(times), np.nan), mass
+    low, high = np.nanquantile(joined, (UNDER, 1 - UNDER))
+    if high - low < LIFTED_ST:
+        return np.full(len(times), np.nan), mass
+    return joined - low, mass
+
+
+# Set down and taken up again, a bar is still for longer than this.
+STILL_S = 1.0
+
+
+def lies_still(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Where (n,) a bar that is seen has not moved for `STILL_S` and will not: whoever stands there
+    then may stand anywhere."""
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 2:
+        return np.zeros(len(times), bool)
+    at, seen = times[known], height[known]
+    rise = np.interp(at + MOVING_S, at, seen) - np.interp(at - MOVING_S, at, seen)
+    moves = at[np.abs(rise) > MOVING_ST]
+    return far_from(times, moves, STILL_S) & ~far_from(times, at, STILL_S)
+
+
+# Two ends brought to one height that still differ by more are not two ends of one bar.
+DISAGREE_ST = 0.04
+
+
+def _join_ends(
+    levels: np.ndarray, trust: np.ndarray, hand: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """One height (n,) and its trust (n,) from both ends (2, n); NaN where neither is seen.
+
+    Where the two contradict each other the one nearer the hands is believed, at half its trust;
+    where no hand was ever seen, the one that is trusted more.
+    """
+    weight = np.where(np.isfinite(levels), trust, 0.0)
+    apart = np.abs(levels[0] - levels[1]) > DISAGREE_ST
+    seen = np.isfinite(hand)
+    if seen.any():
+        places = np.arange(len(hand))
+        hand = np.interp(places, places[seen], hand[seen])
+        far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
+    else:
+        far = 1.0 - weight
+    worse = np.where(far[0] > far[1], 0, 1)
+    weight[worse[apart], np.flatnonzero(apart)] = 0.0
+    weight[:, apart] *= 0.5
+    mass = weight.sum(0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        joined = np.where(mass > 0.25, (np.nan_to_num(levels) * weight).sum(0) / mass, np.nan)
+    return joined, mass
