@@ -3,7 +3,7 @@
 A `.task` bundle is an uncompressed ZIP archive of a person detector and a landmark model. Both
 come from published packages under the Apache License 2.0 (see README.md beside this file); nothing
 is trained here. The landmark models lack the metadata that the Tasks interface asks for (how to
-normalise the picture, what the outputs are called), so it is added; weights are not touched. The
+normalise the image, what the outputs are called), so it is added; weights are not touched. The
 detector carries its own metadata and is copied as it is: a second entry makes it find nobody.
 
     python models/build_pose.py                          # fetches the npm package with `npm pack`
@@ -40,7 +40,7 @@ INPUTS = {
     FULL: "e9a5c5cb17f736fafd4c2ec1da3b3d331d6edbe8a0d32395855aeb2cdfd64b9f",
     LITE: "f17bfbecadb61c3be1baa8b8d851cc6619c870a87167b32848ad20db306b9d61",
 }
-# The landmark model's outputs in order: 39 points in the picture, presence, segmentation mask,
+# The landmark model's outputs in order: 39 points in the image, presence, segmentation mask,
 # heat map, 39 points in metres.
 OUTPUTS = ("ld_3d", "output_poseflag", "output_segmentation", "output_heatmap", "world_3d")
 
@@ -75,26 +75,26 @@ def from_npm(name: str, archive: Path | None) -> bytes:
 
 
 def landmark_metadata() -> bytes:
-    """The TFLITE_METADATA buffer: RGB picture divided by 255, and the outputs' names."""
+    """The TFLITE_METADATA buffer: RGB image divided by 255, and the outputs' names."""
     normalisation = meta.ProcessUnitT()
     normalisation.optionsType = meta.ProcessUnitOptions.NormalizationOptions
     normalisation.options = meta.NormalizationOptionsT()
     normalisation.options.mean = [0.0]
     normalisation.options.std = [255.0]
-    picture = meta.TensorMetadataT()
-    picture.name = "image"
-    picture.processUnits = [normalisation]
-    picture.content = meta.ContentT()
-    picture.content.contentPropertiesType = meta.ContentProperties.ImageProperties
-    picture.content.contentProperties = meta.ImagePropertiesT()
-    picture.content.contentProperties.colorSpace = meta.ColorSpaceType.RGB
+    image = meta.TensorMetadataT()
+    image.name = "image"
+    image.processUnits = [normalisation]
+    image.content = meta.ContentT()
+    image.content.contentPropertiesType = meta.ContentProperties.ImageProperties
+    image.content.contentProperties = meta.ImagePropertiesT()
+    image.content.contentProperties.colorSpace = meta.ColorSpaceType.RGB
     outputs = []
     for name in OUTPUTS:
         output = meta.TensorMetadataT()
         output.name = name
         outputs.append(output)
     graph = meta.SubGraphMetadataT()
-    graph.inputTensorMetadata = [picture]
+    graph.inputTensorMetadata = [image]
     graph.outputTensorMetadata = outputs
     model = meta.ModelMetadataT()
     model.name = "pose landmarks"

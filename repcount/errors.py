@@ -13,7 +13,7 @@ class RepcountError(Exception):
 
 
 class FootageError(RepcountError):
-    """The video cannot be read: not a video, no picture, empty, absurd size, unsafe container."""
+    """The video cannot be read: no video file or stream, empty, absurd size, unsafe container."""
 
 
 class PlanError(RepcountError):

@@ -17,7 +17,7 @@ TICK = Fraction(1, 90000)
 
 
 def card(width: int = 160, height: int = 120, index: int = 0) -> np.ndarray:
-    """(height, width, 3) uint8 picture that looks different under every turn and mirroring, with
+    """(height, width, 3) uint8 frame that looks different under every turn and mirroring, with
     four grey bits at the bottom left that say `index` (0..15)."""
     y, x = np.mgrid[0:height, 0:width]
     picture = np.stack([x * 255 // width, y * 255 // height, (x + 2 * y) % 256], -1)
@@ -50,12 +50,12 @@ def write_video(
     transfer: int | None = None,
     aspect: Fraction | None = None,
 ) -> Path:
-    """Write a video whose pictures are shown at `times_s` and return its path."""
+    """Write a video whose frames are shown at `times_s` and return its path."""
     final = path
     if codec == "libx265" and path.suffix != ".mkv":
         # Now and then (1 in 15) FFmpeg's MP4 writer refuses what comes straight from x265 with
         # "not yet implemented"; what comes from a file it takes. Times are then whole milliseconds,
-        # and pictures are not reordered, since Matroska keeps no times of decoding.
+        # and frames are not reordered, since Matroska keeps no times of decoding.
         path = path.with_suffix(".mkv")
         options = {"x265-params": "log-level=none:bframes=0", **(options or {})}
     pictures = [card(index=i % 16) for i in range(len(times_s))] if pictures is None else pictures
@@ -119,7 +119,7 @@ def run(*command: str | Path) -> bytes:
 
 
 def ffprobe_times(path: Path) -> np.ndarray:
-    """Times of the pictures in seconds from the first, as ffprobe decodes them."""
+    """Times of the frames in seconds from the first, as ffprobe decodes them."""
     text = run(
         *(tool("ffprobe"), "-v", "error", "-select_streams", "v:0", "-show_frames"),
         *("-show_entries", "frame=pts_time,best_effort_timestamp_time", "-of", "json", path),

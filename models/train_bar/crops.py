@@ -3,8 +3,8 @@ runs where the package's own dependencies are not installed; a test holds them t
 
 CROP_PX = 224  # the network's input, square
 CELL_PX = 4  # one cell of its maps
-STORE_PX = 288  # training pictures are kept with a margin, for shifting, turning and scaling
-PAD_LEVEL = 127  # grey level of what lies outside the picture; it becomes 0 in the network
+STORE_PX = 288  # training images are kept with a margin, for shifting, turning and scaling
+PAD_LEVEL = 127  # grey level of what lies outside the image; it becomes 0 in the network
 LEVELS = 64.0  # grey levels per unit of the network's input
 AXIS_UNIT_PX = 10.0  # the network gives the logarithm of a semi-axis over this
 

@@ -1,4 +1,4 @@
-"""What happens to a picture between scene and network: things pasted in, and bad cameras."""
+"""What happens to an image between scene and network: things pasted in, and bad cameras."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def paste_things(
 
 
 def paste_in_front(rng: np.random.Generator, picture: Picture) -> tuple[Picture, NDArray[np.bool_]]:
-    """The uprights of a rack between camera and athlete, a caption over the picture; and where
+    """The uprights of a rack between camera and athlete, a caption over the image; and where
     they cover it (h, w)."""
     size = picture.shape[0]
     layer, covered = picture.copy(), np.zeros(picture.shape[:2], np.uint8)
@@ -215,9 +215,9 @@ def _paste_writing(rng: np.random.Generator, layer: Picture) -> None:
 
 
 def spoil(rng: np.random.Generator, picture: Picture, inside: NDArray[np.bool_]) -> Picture:
-    """A lesser camera: small pictures blown up, blur, a panning hand, noise, tone, compression.
+    """A lesser camera: small images blown up, blur, a panning hand, noise, tone, compression.
 
-    inside (h, w): where the camera's picture is; the padding around it stays clean.
+    inside (h, w): where the camera's image is; the padding around it stays clean.
     """
     size = picture.shape[0]
     out = picture

@@ -6,9 +6,9 @@
     python -m models.train_bar.evaluate photos FOLDER
     python -m models.train_bar.evaluate real FOLDER
 
-rooms: pictures of as many rooms that were not trained on, as drawn, by a good camera; drawn:
-pictures of `sample_clips.render.dataset`, another generator than the one trained on; packed:
-pictures that a training run kept to measure on, spoiled as those it learned from; photos: the
+rooms: images of as many rooms that were not trained on, as drawn, by a good camera; drawn:
+images of `sample_clips.render.dataset`, another generator than the one trained on; packed:
+images that a training run kept to measure on, spoiled as those it learned from; photos: the
 photographs that `photo_marks.json` holds back from training; real: a folder of real clips with
 `stills/` and `bar_track/` as the tests use it. Rooms, packed and photos also say how often an end
 given with a confidence is within NEAR. Nothing here chooses a threshold or trains.
@@ -99,7 +99,7 @@ Row = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, int]
 
 
 def packed(path: Path) -> Iterator[Row]:
-    """Pictures kept by a training run: picture, ends, semi-axes, visible shares, state."""
+    """Images kept by a training run: image, ends, semi-axes, visible shares, state."""
     data = np.load(path)
     starts = np.concatenate([[0], np.cumsum(data["sizes"])])
     for i, row in enumerate(data["labels"]):
@@ -161,7 +161,7 @@ def photos(folder: Path, grey: bool) -> None:
 
 
 def drawn(count: int, first: int, grey: bool) -> None:
-    """Pictures of the sample clips' own generator, by whether the bar is held."""
+    """Images of the sample clips' own generator, by whether the bar is held."""
     from sample_clips.render.dataset import render_sample
 
     net, tallies = BarNet(), {"held": Tally.new(), "not held": Tally.new()}
@@ -193,7 +193,7 @@ def _stature(shoulders: np.ndarray, hips: np.ndarray, knees: np.ndarray) -> floa
     return float(max(torso, thigh, 1.2 * np.hypot(*(shoulders[0] - shoulders[1])))) / TRUNK_ST
 
 
-# ---------------------------------------------------------------------- real pictures
+# ---------------------------------------------------------------------- real images
 
 
 def real(folder: Path, show: Path | None, grey: bool) -> None:
@@ -278,7 +278,7 @@ def video(
     grey: bool,
 ) -> None:
     """One end against the box of its plate stack: height against the box's middle, place along the
-    picture against the box's outer edge; in plate diameters (the box's height)."""
+    image against the box's outer edge; in plate diameters (the box's height)."""
     from repcount.tracking.pose import ANKLES, HIPS, NOSE, PoseModel
     from repcount.video.footage import open_footage
 

@@ -11,7 +11,7 @@ from models.train_bar.degrade import LETTERS
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
-SIDE_PX = 160  # of the square that holds a face before it is laid into the picture
+SIDE_PX = 160  # of the square that holds a face before it is laid into the image
 PRINTED_SHARE, WORN_SHARE = 0.55, 0.5
 
 
@@ -22,7 +22,7 @@ def printed(
     faces: list[tuple[int, Array]],
     bar_tag: int,
 ) -> Picture:
-    """The picture with print and wear on the plates of the bar whose tags (h, w) begin at
+    """The image with print and wear on the plates of the bar whose tags (h, w) begin at
     `bar_tag`. faces: tag beyond `bar_tag`, and the corners (4, 2) of the square around a face."""
     out = picture
     if faces and rng.random() < PRINTED_SHARE:

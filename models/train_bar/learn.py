@@ -33,7 +33,7 @@ Draw = Callable[..., Tensor]  # random numbers of a shape
 
 @dataclass
 class Batch:
-    """picture (n, 3, CROP_PX, CROP_PX) as the network takes it; ends (n, 2, 2) pixels, left first;
+    """image (n, 3, CROP_PX, CROP_PX) as the network takes it; ends (n, 2, 2) pixels, left first;
     semi_axis (n, 2); visible (n, 2); state (n,)."""
 
     picture: Tensor
@@ -44,7 +44,7 @@ class Batch:
 
 
 def prepared(stored: Tensor, labels: Tensor, state: Tensor, vary: bool) -> Batch:
-    """Crops from stored pictures (n, STORE_PX, STORE_PX, 3) uint8, varied at random or as they are.
+    """Crops from stored images (n, STORE_PX, STORE_PX, 3) uint8, varied at random or as they are.
 
     labels (n, 8): ends xyxy, semi-axes, visible shares.
     """

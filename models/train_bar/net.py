@@ -84,7 +84,7 @@ class BarNetwork(nn.Module):
 @torch.no_grad()
 def restore(net: BarNetwork, path: Path, pictures: Tensor) -> None:
     """Put the weights of an ONNX file that `onnx_bytes` wrote into `net`. There the batch norms are
-    folded away; here each gets back the mean and spread that it sees on `pictures`, so that on them
+    folded away; here each gets back the mean and spread that it sees on `images`, so that on them
     the network answers as the file does."""
     import onnx
     from onnx import numpy_helper

@@ -1,4 +1,4 @@
-"""Real photographs among the drawn pictures: marks made by eye, and crops around the athlete.
+"""Real photographs among the drawn images: marks made by eye, and crops around the athlete.
 
 The photographs themselves are not part of the project; `photo_marks.json` names their source, their
 licence and the ends of the bar in each (BAR.md says how they were marked). Series that are held
@@ -31,9 +31,9 @@ HELD, NONE = 0, 3  # indices into `scenes.STATES`
 
 @dataclass(frozen=True)
 class Photo:
-    """picture (h, w, 3) RGB; square (4,) x0, y0, x1, y1 around the athlete; ends (2, 2), left
+    """image (h, w, 3) RGB; square (4,) x0, y0, x1, y1 around the athlete; ends (2, 2), left
     first, NaN without a bar; semi_axis (2,), of the sleeve for a bare bar; visible (2,) as SHARES;
-    pixels of `picture`. inner (2,): the inner face is what is seen."""
+    pixels of `image`. inner (2,): the inner face is what is seen."""
 
     name: str
     picture: Picture
@@ -79,7 +79,7 @@ def _loaded(folder: Path, row: dict[str, Any]) -> Photo:
 
 def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array, Array, Array]:
     """The square with its margin (STORE_PX, STORE_PX, 3), ends (2, 2), semi-axes (2,) and visible
-    shares (2,) in it. With `rng` the square is as far off as at use, the frame may cut the picture,
+    shares (2,) in it. With `rng` the square is as far off as at use, the frame may cut the image,
     things may stand in front, and the camera is a lesser one."""
     side = float(photo.square[2] - photo.square[0])
     centre = (photo.square[:2] + photo.square[2:]) / 2
@@ -115,7 +115,7 @@ def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array,
 
 
 def _cut_by_frame(rng: np.random.Generator, photo: Photo) -> tuple[Picture, Array]:
-    """The picture with one or two of its edges moved in, now and then, and what is then seen."""
+    """The image with one or two of its edges moved in, now and then, and what is then seen."""
     if rng.random() > 0.35:
         return photo.picture, photo.visible
     height, width = photo.picture.shape[:2]

@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 
 from models.train_bar.crops import STORE_PX
 
-RING = 384  # pictures a worker may be ahead of the trainer
-CAPACITY = 160_000  # pictures kept on the graphics card
+RING = 384  # images a worker may be ahead of the trainer
+CAPACITY = 160_000  # images kept on the graphics card
 CHECK_ROOMS = 30  # rooms drawn to measure on, never trained on
 CHECK_SEED, TRAIN_SEED, PIECE_SEEDS = 5_000_000, 0, 100_000
 BATCH = 192
 RATE = 2.5e-3
 DECAY = 0.03
 KEEP = 0.9993  # of the averaged weights, a step
-FIRST = 2000  # pictures that must be there before training begins
+FIRST = 2000  # images that must be there before training begins
 CONFIDENT = 0.4
 LABELS = 8
 PHOTO_CAPACITY = 16_000  # crops of photographs kept on the graphics card
@@ -31,7 +31,7 @@ PHOTO_FIRST = 1500  # crops that must be there before training begins
 
 @dataclass
 class Ring:
-    """A worker's pictures on their way to the trainer, in memory that both see."""
+    """A worker's images on their way to the trainer, in memory that both see."""
 
     pictures: NDArray[np.uint8]  # (RING, STORE_PX, STORE_PX, 3)
     labels: NDArray[np.float32]  # (RING, LABELS + 2): and state, azimuth
@@ -39,7 +39,7 @@ class Ring:
     taken: NDArray[np.int64]
 
     def put(self, picture: NDArray[np.uint8], labels: Any) -> None:
-        """Add one picture; waits while the trainer is behind."""
+        """Add one image; waits while the trainer is behind."""
         while self.made[0] - self.taken[0] >= RING:
             time.sleep(0.01)
         slot = int(self.made[0]) % RING

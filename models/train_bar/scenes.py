@@ -1,7 +1,7 @@
-"""Training pictures: a made-up athlete, a bar in any state, and everything that may be in the way.
+"""Training images: a made-up athlete, a bar in any state, and everything that may be in the way.
 
-A room, its people and a camera's direction are shared by `SHOTS` pictures, because preparing them
-takes longer than drawing. `Studio.room(seed)` always makes the same pictures, up to the graphics
+A room, its people and a camera's direction are shared by `SHOTS` images, because preparing them
+takes longer than drawing. `Studio.room(seed)` always makes the same images, up to the graphics
 driver's rounding.
 """
 
@@ -42,13 +42,13 @@ from sample_clips.render.scene import (
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
-RENDER_PX = 672  # side of the drawn picture
+RENDER_PX = 672  # side of the drawn image
 VIEW_M = 4.9  # what it covers at the athlete's distance
 SHOTS = 32
 CAMERAS = 8
 PEOPLE = 4
 BARS = 14  # of them one bare, and some bent, as heavy ones are in the hands
-BARE_SHARE = 0.08  # of pictures with a bar
+BARE_SHARE = 0.08  # of images with a bar
 BENT, BENT_SHARE, MOST_BENT_RAD = 3, 0.3, 0.14
 STAGE_SHARE = 0.22  # of rooms: dark around, lit from above
 BODIES = 16  # all athletes there are; what they wear differs from room to room
@@ -59,9 +59,9 @@ G = 9.81
 
 @dataclass(frozen=True)
 class Sample:
-    """picture (STORE_PX, STORE_PX, 3) RGB: the square around the athlete with its margin.
+    """image (STORE_PX, STORE_PX, 3) RGB: the square around the athlete with its margin.
 
-    ends (2, 2): outer faces' centres, left in the picture first, pixels of `picture`; semi_axis
+    ends (2, 2): outer faces' centres, left in the image first, pixels of `image`; semi_axis
     (2,): vertical, pixels; visible (2,): share of each face's disc where its plates are seen; NaN,
     NaN and 0 without a bar. state: index into STATES. azimuth_deg: 0 athlete faces the camera.
     """
@@ -120,7 +120,7 @@ def body(number: int) -> tuple[PersonLook, Human, PosturePool]:
 
 
 class Studio:
-    """One drawing surface, on which one room after another is drawn. With `plain` pictures are left
+    """One drawing surface, on which one room after another is drawn. With `plain` images are left
     as they are drawn: nothing pasted in, a good camera; to measure on, not to train."""
 
     def __init__(self, plain: bool = False) -> None:
@@ -128,7 +128,7 @@ class Studio:
         self.scene = CrowdedScene(RENDER_PX, RENDER_PX)
 
     def room(self, seed: int) -> Iterator[Sample]:
-        """The SHOTS pictures of one room. Raises RenderUnavailable without OpenGL."""
+        """The SHOTS images of one room. Raises RenderUnavailable without OpenGL."""
         rng = np.random.default_rng([seed, 41])
         side_deg = float(rng.uniform(-180, 180))
         distance = float(rng.uniform(2.5, 6.0))
@@ -403,7 +403,7 @@ def _face(look: BentBarbell, matrix: Array, radii: tuple[float, ...], n: int) ->
 
 def _corners(camera: Camera, look: BentBarbell, matrix: Array) -> list[tuple[int, Array]]:
     """Of the plates' faces that may be seen: the athlete's side (1 left, 2 right) and where the
-    corners (4, 2) of the square around the face are in the picture."""
+    corners (4, 2) of the square around the face are in the image."""
     if not look.plates:
         return []
     r, faces = look.large_radius_m, []
@@ -422,7 +422,7 @@ def _corners(camera: Camera, look: BentBarbell, matrix: Array) -> list[tuple[int
 def _truth(
     camera: Camera, looks: list[BentBarbell], matrices: list[Array], has_bar: bool
 ) -> tuple[Array, Array, list[int]]:
-    """Ends (2, 2) and semi-axes (2,) in the drawn picture, left first, and which tag each has."""
+    """Ends (2, 2) and semi-axes (2,) in the drawn image, left first, and which tag each has."""
     if not has_bar:
         return np.full((2, 2), np.nan), np.full(2, np.nan), []
     ends = project(camera, _face(looks[0], matrices[0], (0.0,), 1)[:, 0])
@@ -453,7 +453,7 @@ def _visible(
 
 @dataclass(frozen=True)
 class _Window:
-    """The square around the athlete in the drawn picture: centre (2,), side, stature; pixels."""
+    """The square around the athlete in the drawn image: centre (2,), side, stature; pixels."""
 
     centre: Array
     side: float
@@ -477,7 +477,7 @@ def _window(rng: np.random.Generator, camera: Camera, human: Human, skeleton: Sk
 def _framed(
     rng: np.random.Generator, picture: Picture, camera: Camera, window: _Window
 ) -> tuple[Picture, Picture]:
-    """The picture with all that a phone's frame leaves out padded, and where its inside is."""
+    """The image with all that a phone's frame leaves out padded, and where its inside is."""
     per_m = RENDER_PX / VIEW_M
     kind = rng.random()
     if kind < 0.5:
@@ -497,8 +497,8 @@ def _framed(
 
 
 def _cut(picture: Picture, window: _Window) -> tuple[Picture, NDArray[np.bool_], float, Array]:
-    """The window with its margin (STORE_PX, STORE_PX, 3), where the picture is in it, and what
-    takes the picture's coordinates there: a factor and a shift (2,), both from a corner (0, 0)."""
+    """The window with its margin (STORE_PX, STORE_PX, 3), where the image is in it, and what
+    takes the image's coordinates there: a factor and a shift (2,), both from a corner (0, 0)."""
     side = window.side * STORE_PX / CROP_PX
     zoom = STORE_PX / side
     shift = STORE_PX / 2 - zoom * window.centre

@@ -6,7 +6,7 @@
 With `--photos FOLDER` (the photographs that `photo_marks.json` names) a quarter of each batch are
 crops of them; with `--start FILE` training goes on from the weights of an ONNX file.
 
-Each piece draws pictures of its own seeds on all processor cores while the graphics card trains
+Each piece draws images of its own seeds on all processor cores while the graphics card trains
 on what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in
 OUT. Time decides, not a count of steps, so two runs differ a little; BAR.md says by how much.
 """

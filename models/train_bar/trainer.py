@@ -34,11 +34,11 @@ from models.train_bar.recipe import (
 )
 from models.train_bar.scenes import SHOTS
 
-PACKED = 420  # pictures written out to measure on elsewhere
+PACKED = 420  # images written out to measure on elsewhere
 
 
 class Shelf:
-    """The pictures on the graphics card."""
+    """The images on the graphics card."""
 
     def __init__(self, capacity: int, device: torch.device) -> None:
         size = (STORE_PX, STORE_PX, 3)
@@ -59,7 +59,7 @@ class Shelf:
 
 
 class Collector:
-    """Moves pictures from the workers' rings to the shelves; a worker's first are to measure on."""
+    """Moves images from the workers' rings to the shelves; a worker's first are to measure on."""
 
     def __init__(self, rings: list[Ring], counts: list[int], train: Shelf, check: Shelf) -> None:
         self.rings, self.firsts = rings, counts
@@ -80,7 +80,7 @@ class Collector:
 
 
 class Supply:
-    """All pictures there are on the graphics card: drawn ones, and crops of photographs if asked
+    """All images there are on the graphics card: drawn ones, and crops of photographs if asked
     for; of both some to measure on."""
 
     def __init__(
@@ -259,7 +259,7 @@ class Step:
 
 @torch.no_grad()
 def check(net: BarNetwork, shelf: Shelf, least: float = CONFIDENT) -> dict[str, float]:
-    """Measure on pictures that were not trained on, as the averaged weights see them."""
+    """Measure on images that were not trained on, as the averaged weights see them."""
     net.eval()
     batches, outputs = [], []
     for start in range(0, shelf.count, 256):

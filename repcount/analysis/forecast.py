@@ -1,7 +1,7 @@
 """What another pattern, break length or rest would take, from an athlete's own slowing.
 
 A forecast holds for breaks and rests as planned, with what the athlete has gone over them; breaks
-that nobody planned cannot be foreseen, nor can what was never seen: a set longer than any filmed,
+that nobody planned cannot be foreseen, nor can what is untested: a set longer than any filmed,
 another load. Both are said.
 """
 
@@ -67,14 +67,15 @@ class Forecast(Record):
     total: Span
     rounds: list[Span]
     chance_of_plan: float | None = Field(
-        None, description="share of draws at or under the planned total"
+        None, description="probability of the planned total or less"
     )
     outside: list[str] = Field(
-        default_factory=list, description="what the plan asks for that was never seen"
+        default_factory=list,
+        description="what the plan asks for that is untested: in no attempt given",
     )
 
 
-class Told(Record):
+class Parameter(Record):
     """A parameter of the slowing model with its interval of 90 %."""
 
     name: str
@@ -82,7 +83,9 @@ class Told(Record):
     low: float
     high: float
     unit: str
-    told_by_data: bool = Field(description="false: it is hardly more than its prior, an assumption")
+    told_by_data: bool = Field(
+        description="false: poorly determined, hardly more than its prior, an assumption"
+    )
 
 
 class Ranked(Record):
@@ -104,7 +107,7 @@ class Ranking(Record):
     format: Literal["repcount-ranking/1"] = "repcount-ranking/1"
     workout: str
     attempts: list[str]
-    slowing: list[Told]
+    slowing: list[Parameter]
     not_enough_data: str | None = Field(None, description="why there is no forecast")
     plans: list[Ranked] = Field(default_factory=list)
     notes: list[str] = Field(default_factory=list)
@@ -210,7 +213,7 @@ class Forecaster:
         self.unseen: dict[str, Array] = {}
 
     def _level(self, step: Step) -> Array:
-        """Draws of the level of a kind of step; from the prior where it was never seen."""
+        """Draws of the level of a kind of step; from the prior where it was never filmed."""
         weights, keys = self.slowing.weights, self.slowing.keys
         typical = np.log(TYPICAL.step_s(step)) + weights[:, 0]
         if step.key in keys:
@@ -304,7 +307,7 @@ class Forecaster:
         )
 
     def outside(self, plan: Plan) -> list[str]:
-        """What a plan asks for that was never seen, in sentences."""
+        """What a plan asks for that is untested, each with what was filmed."""
         said = []
         longest = max(
             sum(part.reps for part in one)
@@ -312,16 +315,16 @@ class Forecaster:
             for one in (round_.pattern.sets if round_.pattern else [round_.movements])
         )
         if longest > self.slowing.longest_set:
-            said.append(f"a set of {longest} reps; the longest seen is {self.slowing.longest_set}")
+            said.append(f"a set of {longest} reps; longest filmed {self.slowing.longest_set}")
         load = plan.workout.load_kg
         seen = self.slowing.loads_kg
         if load and seen and not min(seen) <= load <= max(seen):
             known = ", ".join(f"{one:g}" for one in seen)
-            said.append(f"a load of {load:g} kg; seen was {known} kg")
+            said.append(f"a load of {load:g} kg; filmed {known} kg")
         return said
 
     def rank(self, plans: Sequence[tuple[str, Plan]], kept: Collection[str] = ()) -> list[Ranked]:
-        """Plans from the fastest expected on, those that were never seen last. Gains are against
+        """Plans from the fastest expected on, untested ones last. Gains are against
         the first plan given, which leads the list. The times of those named in `kept` are kept."""
         drawn = [(name, plan, self.draws(plan, kept=name in kept)) for name, plan in plans]
         base = drawn[0][2]
@@ -391,10 +394,10 @@ def own_shares(filmed: Sequence[Filmed], plan: Plan) -> list[Fraction]:
     return [one / sum(rounds) for one in rounds]
 
 
-def told(slowing: Slowing) -> list[Told]:
+def parameters(slowing: Slowing) -> list[Parameter]:
     """The model's parameters as records."""
     return [
-        Told(
+        Parameter(
             name=one.name,
             value=round(one.value, 4) + 0.0,  # no minus zero
             low=round(one.low, 4) + 0.0,
@@ -444,7 +447,7 @@ def rank_plans(filmed: Sequence[Filmed], plans: Sequence[tuple[str, Plan]]) -> R
     if not isinstance(found, Forecaster):
         ranking.not_enough_data = found.reason
         return ranking
-    ranking.slowing = told(found.slowing)
+    ranking.slowing = parameters(found.slowing)
     ranking.plans = found.rank(plans)
     ranking.notes += model_notes(found.slowing)
     return ranking

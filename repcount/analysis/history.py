@@ -1,6 +1,6 @@
 """Several attempts at one workout by one athlete, side by side and rep for rep.
 
-What differs because it was filmed differently is told apart from what the athlete changed: a clock
+What differs because it was filmed differently is kept apart from what the athlete changed: a clock
 that starts at a beep is not one that starts at the first lift-off, and few frames a second blur
 instants.
 """
@@ -248,18 +248,18 @@ def _clock_after(attempt: Attempt, number: int) -> float | None:
 def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) -> Change:
     """Median cycles, and whether they differ by more than their scatter explains (two standard
     errors of a median, 1.253 times that of a mean, from the median distance)."""
-    doubt = 0.0
+    variance = 0.0
     for values in (before, after):
         middle = statistics.median(values)
         scatter = 1.4826 * statistics.median(abs(value - middle) for value in values)
-        doubt += (1.253 * scatter) ** 2 / len(values)
+        variance += (1.253 * scatter) ** 2 / len(values)
     first, last = statistics.median(before), statistics.median(after)
     return Change(
         what=f"Cycle, {name}",
         first=round(first, 3),
         last=round(last, 3),
         difference=round(last - first, 3),
-        within_scatter=abs(last - first) <= 2 * math.sqrt(doubt),
+        within_scatter=abs(last - first) <= 2 * math.sqrt(variance),
     )
 
 
@@ -269,14 +269,14 @@ def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
     names = [one.name for one in filmed]
     starts = [one.attempt.clock.start_source for one in filmed]
     if len(set(starts)) > 1:
-        told = "; ".join(f"{name}: {start}" for name, start in zip(names, starts, strict=True))
-        said.append(f"Totals and start pieces: the clock starts from different signals ({told}).")
+        listed = "; ".join(f"{name}: {start}" for name, start in zip(names, starts, strict=True))
+        said.append(f"Totals and start pieces: the clock starts from different signals ({listed}).")
     rates = [one.attempt.video.mean_rate_hz * one.attempt.video.slowed for one in filmed]
     if max(rates) > OTHER_RATE * min(rates) and min(rates) < 2 * FEW_HZ:
         slow = names[rates.index(min(rates))]
         said.append(
-            f"Small differences of instants: {slow} has {min(rates):.0f} pictures a second, "
-            f"others up to {max(rates):.0f}; under {1 / min(rates):.2f} s nothing can be told."
+            f"Small differences of instants: {slow} has {min(rates):.0f} frames a second, "
+            f"others up to {max(rates):.0f}; under {1 / min(rates):.2f} s nothing can be said."
         )
     for code, what in FILMING.items():
         having = [one.name for one in filmed if any(n.code == code for n in one.attempt.warnings)]

@@ -19,7 +19,7 @@ from repcount.units import Ms, Seconds, to_ms, total_ms
 from repcount.wording import listed, plural
 from repcount.wording.numbers import short
 
-LEAST_S = 0.5  # smaller losses are not told
+LEAST_S = 0.5  # smaller losses are not listed
 _MOST_EVIDENCE = 6
 
 
@@ -69,13 +69,13 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
     found = []
     for name, stops in groups.items():
         lengths = Ms(sum(stop.length_ms for stop in stops))
-        handling = Ms(sum(_handling_of(stop, attempt) for stop in stops))
+        besides = Ms(sum(_pick_up_time(stop, attempt) for stop in stops))
         extra = ""
         if name != "the end" and pick_up_lifts(name) >= 2:
             extra = ", in work from the shoulders or overhead, where each costs an extra clean"
         said = f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}."
-        if handling >= to_ms(LEAST_S):
-            took = short(handling.seconds)
+        if besides >= to_ms(LEAST_S):
+            took = short(besides.seconds)
             said += f" Putting the bar down and picking it up took {took} s besides."
         found.append(
             Loss(
@@ -89,7 +89,7 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
     return found
 
 
-def _handling_of(stop: Break, attempt: Attempt) -> int:
+def _pick_up_time(stop: Break, attempt: Attempt) -> int:
     """Milliseconds that a break cost beside its own length: from the top before to the top after,
     less an ordinary cycle, where both are of one movement."""
     reps = attempt.counted()
@@ -203,7 +203,7 @@ def _holds(attempt: Attempt) -> list[Loss]:
 
 
 def _uncounted(attempt: Attempt) -> list[Loss]:
-    """Strokes inside the clock's run that did not count."""
+    """Lifts inside the clock's run that did not count."""
     spans = [(stroke.span, f"{stroke.movement}, not finished") for stroke in attempt.failed]
     spans += [
         (rep.span, f"{rep.movement}, {rep.status.replace('_', '-')}") for rep in attempt.uncounted()
@@ -319,14 +319,14 @@ def _scatter(rounds: dict[int, list[Rep]]) -> float:
 
 
 def _slow_from(rounds: dict[int, list[Rep]], base: float, scatter: float, after: int) -> int | None:
-    """The first round from which on every median is over the base by more than its own doubt."""
+    """The first round from which on every median is over the base by more than it is uncertain."""
     found = None
     for number in sorted(rounds, reverse=True):
         if number <= after:
             break
         reps: Sequence[Rep] = rounds[number]
-        doubt = 1.253 * scatter / len(reps) ** 0.5  # of a median, for normal scatter
-        if statistics.median(rep.cycle_s or 0 for rep in reps) <= base + max(doubt, 0.02):
+        uncertainty = 1.253 * scatter / len(reps) ** 0.5  # of a median, for normal scatter
+        if statistics.median(rep.cycle_s or 0 for rep in reps) <= base + max(uncertainty, 0.02):
             break
         found = number
     return found

@@ -1,7 +1,7 @@
 """After the attempt: what went over, and at most three changes that the model supports.
 
 A change is suggested only where the interval of 90 % of its expected gain lies above 0, the gain is
-half a second or more, and the plan asks for nothing that was never seen. Nothing is said of the
+half a second or more, and the plan asks for nothing untested. Nothing is said of the
 body: which of back, grip, shoulders or lungs gave out is the coach's to judge; the data show times.
 """
 
@@ -18,15 +18,15 @@ from repcount.analysis.forecast import (
     Filmed,
     Forecast,
     Forecaster,
+    Parameter,
     Ranked,
     Span,
-    Told,
     check_workout,
     forecaster,
     model_notes,
     once_each,
+    parameters,
     span,
-    told,
 )
 from repcount.analysis.losses import LEAST_S, Loss, losses
 from repcount.attempt.records import Attempt, MovementReps, Record
@@ -67,7 +67,7 @@ class NextPlan(Record):
     total_s: Seconds | None
     planned_s: Seconds | None = None
     losses: list[Loss]
-    slowing: list[Told] = Field(default_factory=list)
+    slowing: list[Parameter] = Field(default_factory=list)
     not_enough_data: str | None = None
     ranking: list[Ranked] = Field(default_factory=list)
     suggestions: list[Suggestion] = Field(default_factory=list, max_length=MOST_SUGGESTIONS)
@@ -110,7 +110,7 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         answer.not_enough_data = found.reason
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
         return answer
-    answer.slowing = told(found.slowing)
+    answer.slowing = parameters(found.slowing)
     answer.notes += model_notes(found.slowing)
     _suggest(answer, found, done, base)
     return answer
@@ -192,7 +192,8 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
     answer.suggestions = [one for one, _ in kept]
     if not kept:
         answer.notes.append(
-            "No change is suggested: none that was tried has an expected gain above the doubt."
+            "No change is suggested: none that was tried has an expected gain above its "
+            "uncertainty."
         )
     new = _combined(answer.suggestions, kept, done, base_plan, length)
     if new.start_s is None:
@@ -364,8 +365,8 @@ def _paced(plan: Plan, model: Forecaster) -> tuple[Plan, Forecast]:
         plan = plan.model_copy(update={"start_s": START_S})
     found = model.forecast(plan, kept=True)
     frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
-    shares = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
-    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, shares)
+    parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
+    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, parts)
     plan = _timed(plan, [from_ms(one) for one in times])
     return plan, model.forecast(plan, "the new plan", kept=True)
 

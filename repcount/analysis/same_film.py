@@ -3,7 +3,7 @@
 Counted twice, an attempt would make its athlete look surer, steadier or more often placed than
 what was filmed says. Two readings are of one attempt where the video's bytes are the same
 (SHA-256), their counted reps lie in overlapping stretches of it, and they looked at the same part
-of the picture: one video may hold two attempts after each other, or athletes side by side.
+of the frame: one video may hold two attempts after each other, or athletes side by side.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from repcount.attempt.records import Attempt
 class Film:
     """What an attempt was read from: the video, the stretch of it from the first counted start to
     the last counted top (seconds of the file; all of it where nothing was counted), and the left
-    and right edge of the part of the picture (pixels; None for all of it)."""
+    and right edge of the part of the frame (pixels; None for all of it)."""
 
     sha256: str
     begin_s: float
@@ -49,7 +49,7 @@ class Film:
         )
 
     def _shows_middle_of(self, other: Film) -> bool:
-        """Whether the middle of the other's part of the picture is in this one's."""
+        """Whether the middle of the other's part of the frame is in this one's."""
         if self.part is None or other.part is None:
             return True
         return self.part[0] <= sum(other.part) / 2 <= self.part[1]

@@ -12,8 +12,8 @@ Every step from one rep's top to the next one's (`plan.tempo.Step`) takes
 
 All but the recovery and the three scatters is linear and normal: it is solved exactly. Those four
 are found by maximising what is left (`scipy.optimize.minimize`), with Laplace's approximation,
-corrected by importance resampling, for their doubt. The priors are assumptions and stand below;
-DEVELOPERS.md says what was measured.
+corrected by importance resampling, for their uncertainty. The priors are assumptions and stand
+below; DEVELOPERS.md says what was measured.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ OTHER_SCATTER = (0.12, 0.5)
 DAY_SCATTER = (0.03, 0.5)
 # With fewer cycles in sets the answer is that there is not enough.
 FEWEST_CYCLES = 12
-# An estimate says more than its prior where its doubt is under this share of it.
-TOLD_BY_DATA = 0.75
+# An estimate says more than its prior where its uncertainty is under this fraction of it.
+DETERMINED = 0.75
 
 
 @dataclass(frozen=True)
@@ -190,7 +190,7 @@ def fit_slowing(
     if cycles < FEWEST_CYCLES:
         return NotEnoughData(
             f"not enough data: {cycles} cycles in sets were seen, and {FEWEST_CYCLES} are the "
-            "least that slowing can be told from"
+            "least that slowing can be estimated from"
         )
     problem = _Problem(courses, rows)
     return problem.solve(attempts, draws, np.random.default_rng(seed), cycles)
@@ -331,10 +331,10 @@ class _Problem:
             ("slowing by work", 2, BY_WORK[1], "% a round"),
         ):
             values = 100 * np.expm1(weights[:, column])
-            told = bool(weights[:, column].std() < TOLD_BY_DATA * prior_sd)
-            found.append(_estimate(name, values, unit, told))
-        told = bool(nonlinear[:, 0].std() < TOLD_BY_DATA * RECOVERY_S[1])
-        found.append(_estimate("recovery in breaks", np.exp(nonlinear[:, 0]), "s", told))
+            determined = bool(weights[:, column].std() < DETERMINED * prior_sd)
+            found.append(_estimate(name, values, unit, determined))
+        determined = bool(nonlinear[:, 0].std() < DETERMINED * RECOVERY_S[1])
+        found.append(_estimate("recovery in breaks", np.exp(nonlinear[:, 0]), "s", determined))
         for name in self.movements:
             if (key := f"cycle {name}") in self.keys:
                 column = 4 + self.keys[key]
@@ -343,9 +343,9 @@ class _Problem:
         return found
 
 
-def _estimate(name: str, values: Array, unit: str, told: bool) -> Estimate:
+def _estimate(name: str, values: Array, unit: str, determined: bool) -> Estimate:
     low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
-    return Estimate(name, float(middle), float(low), float(high), unit, told)
+    return Estimate(name, float(middle), float(low), float(high), unit, determined)
 
 
 def _covariance(costs: Callable[[Array], Array], best: Array, step: float = 0.1) -> Array:

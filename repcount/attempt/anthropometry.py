@@ -1,4 +1,4 @@
-"""Proportions of the body as fractions of stature (body height).
+"""Proportions of the body as fractions of the body height.
 
 Drillis and Contini 1966, in Winter, Biomechanics and Motor Control of Human Movement, 2009, Fig.
 4.1. Lengths of segments but the hand's: as given by Winter 2009 Fig. 4.1; seen in third-party code.

@@ -37,7 +37,7 @@ from repcount.attempt.records import (
     Transition,
     Workout,
 )
-from repcount.attempt.time_budget import Span, clipped, joined, length, paint, without
+from repcount.attempt.time_budget import Span, allot, clipped, joined, length, without
 from repcount.units import Ms, from_ms, to_ms
 
 RESET_S = 0.5  # and HOLD_S: common practice, no source
@@ -310,8 +310,8 @@ def _with_floor(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> list[Rep]:
 def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
     """Reps with their cycle time: their top less the top before it in the same set and movement.
 
-    A no-rep and an extra rep are strokes of their set like any other: the rep after one is measured
-    from its top, so that a cycle is always one stroke's.
+    A no-rep and an extra rep are lifts of their set like any other: the rep after one is measured
+    from its top, so that a cycle is always one lift's.
     """
     found = []
     before: Rep | None = None
@@ -393,7 +393,7 @@ def _time_spent(
     rests: Sequence[FloorRest],
     reps: Sequence[Rep],
 ) -> list[TimeShare]:
-    """The clock's run painted kind after kind; what is left is handling."""
+    """The clock's run divided kind after kind; what is left is pick-ups and put-downs."""
     run = clock.span
     if run is None:
         return []
@@ -408,5 +408,5 @@ def _time_spent(
         ("touch", [one.span for one in rests if one.kind in ("touch", "touch-and-go")]),
         ("rep", [one.span for one in reps]),
     ]
-    spent = paint(run, layers, "handling")
+    spent = allot(run, layers, "handling")
     return [TimeShare(kind=kind, seconds=ms.seconds) for kind, ms in spent.items()]

@@ -21,7 +21,7 @@ from repcount.wording import hint, listed, shown
 
 BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
 TOP_ONLY = "top_only"  # flag of a rep that a person gave by its top alone
-PICK_UP = "pick_up"  # flag of a stroke that the reading took for handling, and that may yet count
+PICK_UP = "pick_up"  # flag of a lift that the reading took for a pick-up, and that may yet count
 # Nobody pulls a loaded bar down: it rises to its top and falls from it no quicker than a thrown
 # thing does, sqrt(2 h / g) for a path of h. The shortest path in the catalogue is a Romanian
 # deadlift's, about 0.18 of the height (Winter's segments: hands hanging, to below the knee), 0.25 m
@@ -119,7 +119,7 @@ def is_pick_up(rep: Rep) -> bool:
 
 
 def _pick_ups(reading: Reading) -> list[Rep]:
-    """Strokes from the floor that are neither reps nor failed, where they reach a finish.
+    """Lifts from the floor that are neither reps nor failed, where they reach a finish.
 
     One that never stands erect counts as none.
     """
@@ -429,7 +429,7 @@ _ACTIONS: dict[str, Callable[[Corrected, Edit, Reading], None]] = {
 
 
 def _touched(rep: Rep, **update: Any) -> Rep:
-    """A rep as a person left it; one that was to be looked at has been."""
+    """A rep as a person left it; one that was to be checked has been."""
     flags = [flag for flag in rep.flags if flag != "check"]
     return rep.model_copy(update={**update, "flags": flags, "touched_by": "person"})
 

@@ -19,7 +19,7 @@ from repcount.attempt.records import (
 )
 from repcount.units import Ms, to_ms
 
-# Tops are told to 0.03 s in 95 of 100, a beep to less: so near to the cap either is possible.
+# Tops are known to 0.03 s in 95 of 100, a beep to less: so near to the cap either is possible.
 NEAR_CAP = Ms(100)
 CAP_SLACK_S = 0.5  # a camera stopped at the buzzer has seen the cap
 
@@ -196,8 +196,8 @@ def _numbered(
 
 def _near_the_cap(reps: Sequence[Rep], limit: Ms, source: StartSource) -> list[Rep]:
     """Reps of which it is not sure on which side of the time cap, `limit`, they fall: those
-    that top next to it; where no signal told the clock's start, the last before and the first
-    after it. They are marked to be looked at."""
+    that top next to it; where no signal gave the clock's start, the last before and the first
+    after it. They are marked to be checked."""
     sides = [rep.top_ms - limit for rep in reps]
     unsure = {k for k, way in enumerate(sides) if abs(way) <= NEAR_CAP}
     if source == "first lift-off":
@@ -243,7 +243,7 @@ def _clock(
                     start_s=seen.seconds,
                 )
             )
-    # a lift-off is told by the bar, a rep's start by the body too: some milliseconds lie between
+    # a lift-off is read from the bar, a rep's start by the body too: some milliseconds lie between
     early = start is not None and bool(counted) and counted[0].start_ms < start
     if start is not None and early and source != "first lift-off":
         warnings.append(

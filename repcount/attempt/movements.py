@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from repcount.attempt.records import Zone
 
-# Zones from low to high; a stroke goes up this order or starts and ends in the same zone.
+# Zones from low to high; a lift goes up this order or starts and ends in the same zone.
 ORDER: dict[Zone, int] = {"floor": 0, "hang": 1, "rack": 2, "back": 2, "overhead": 3}
 
 
@@ -30,13 +30,13 @@ HANG_STYLES = ("slow dip", "fast thigh rebound")
 class Movement:
     """One entry of the catalogue.
 
-    `begins` and `ends` are the zones of the stroke's lowest point and of its finish. `squat` says
+    `begins` and `ends` are the zones of the lift's lowest point and of its finish. `squat` says
     whether the hip has to go down deep on the way (True), must not (False) or may (None): for a
     clean this is the depth of the catch, for a thruster of the start. `by_hip` marks movements
     whose start is read at the hip rather than at the bar. `knees` names the work of the knees for
     the styles of lifting overhead: "still", "drive" (dip and drive, no re-bend), "rebend". `via` is
     a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike.
-    `bent_over`: the trunk stays bent, the bar goes up to it. `anywhere`: any stroke of the
+    `bent_over`: the trunk stays bent, the bar goes up to it. `anywhere`: any lift of the
     bar will do, whatever its zones. `from_stand` is how often the bar is taken from a stand for it
     rather than lifted from the floor, for movements that their path does not tell apart (common
     practice, no source).

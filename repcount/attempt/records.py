@@ -6,7 +6,7 @@ sets an attempt beside its plan. A JSON Schema of each is generated from these m
 
 Times are stored as seconds from the first frame, rounded once to whole milliseconds; what is
 computed with them is computed in whole milliseconds (`Ms`), which a record gives as `start_ms`,
-`top_ms`, `length_ms` and so on. Heights named `_st` are in statures (the athlete's own height).
+`top_ms`, `length_ms` and so on. Heights named `_st` are in body heights (the athlete's own height).
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ class Timed:
 
 
 class Notice(Record):
-    """Something the reader should know: doubt, a limit met, a filming rule broken."""
+    """Something the reader should know: something unsure, a limit met, a filming rule broken."""
 
     code: str = Field(description="stable name in kebab-case, for example `start-ambiguous`")
     text: str = Field(description="one sentence for a person")
@@ -118,8 +118,8 @@ class Video(Record):
     file_name: str
     sha256: str
     duration_s: Seconds
-    width: int = Field(description="pixels of the upright picture")
-    height: int = Field(description="pixels of the upright picture")
+    width: int = Field(description="pixels of the upright frame")
+    height: int = Field(description="pixels of the upright frame")
     mean_rate_hz: float
     variable_rate: bool = False
     has_sound: bool = False
@@ -215,7 +215,7 @@ class Rep(Timed, Record):
         None, description="top minus the top before it in the same set and movement"
     )
     from_floor: RestKind | None = Field(
-        None, description="how the bar had lain before a stroke from the floor, if it was seen to"
+        None, description="how the bar had lain before a lift from the floor, if it was seen to"
     )
     dropped: bool = Field(False, description="the bar fell free after this rep")
     style: str | None = Field(
@@ -238,7 +238,7 @@ class Rep(Timed, Record):
 
 
 class FailedStroke(Timed, Record):
-    """A stroke that never reached its finishing zone."""
+    """A missed lift: one that never reached its finishing zone."""
 
     id: str
     movement: str
@@ -265,7 +265,8 @@ class FloorRest(Timed, Record):
     dropped: bool = False
     settled: bool = Field(True, description="false: picked up before it had settled (touch)")
     seen: bool = Field(
-        True, description="false: the bar was not seen at an end of it; the hands alone told it"
+        True,
+        description="false: the bar was not seen at an end of it, which the hands alone give",
     )
     confidence: Probability = 1.0
     measures: list[Measure] = Field(default_factory=list, description="of the fall before it")
@@ -313,7 +314,7 @@ class StartSignal(Record):
 
 
 class Trace(Record):
-    """Thinned heights for charts, in statures above the floor; null where not seen."""
+    """Thinned heights for charts, in body heights above the floor; null where not seen."""
 
     time_s: list[Seconds] = Field(default_factory=list)
     bar_st: list[float | None] = Field(default_factory=list)
@@ -335,7 +336,7 @@ class Reading(Record):
     strokes: list[Stroke] = Field(default_factory=list)
     floor_rests: list[FloorRest] = Field(default_factory=list)
     holds: list[Hold] = Field(default_factory=list)
-    reps: list[Rep] = Field(default_factory=list, description="strokes in the workout (part 2)")
+    reps: list[Rep] = Field(default_factory=list, description="lifts in the workout (part 2)")
     failed: list[FailedStroke] = Field(default_factory=list)
     trace: Trace = Field(default_factory=Trace)
     warnings: list[Notice] = Field(default_factory=list)
@@ -477,8 +478,8 @@ class SetSpeed(Record):
 
     movement: str
     reps: int
-    mean_st_s: float = Field(description="statures a second")
-    slope_share: float = Field(description="change a rep, as a share of the mean; least squares")
+    mean_st_s: float = Field(description="body heights a second")
+    slope_share: float = Field(description="change a rep, as a fraction of the mean; least squares")
     uncertainty: float | None = Field(None, ge=0, description="standard error of slope_share")
 
 
@@ -494,7 +495,7 @@ class SetSpan(Timed, Record):
 
 
 class TimeShare(Record):
-    """One kind of the clock's run and the seconds painted with it."""
+    """One kind of the clock's run and the seconds that are of it."""
 
     kind: TimeKind
     seconds: Seconds

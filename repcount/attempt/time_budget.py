@@ -1,4 +1,4 @@
-"""Where the time went: the clock's run painted kind after kind, in whole milliseconds."""
+"""Where the time went: the clock's run divided kind after kind, in whole milliseconds."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def length(spans: Iterable[Span]) -> Ms:
     return Ms(sum(end - begin for begin, end in joined(spans)))
 
 
-def paint(run: Span, layers: Sequence[tuple[K, Sequence[Span]]], rest: K) -> dict[K, Ms]:
+def allot(run: Span, layers: Sequence[tuple[K, Sequence[Span]]], rest: K) -> dict[K, Ms]:
     """Time of `run` by kind: a later layer takes only what is still free, `rest` the rest.
 
     The values add up to the length of `run` exactly.

@@ -1,4 +1,4 @@
-"""`repcount heat`: many attempts judged together. Thin; the work is in `repcount.heat`."""
+"""`repcount heat`: many attempts ranked together. Thin; the work is in `repcount.heat`."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from repcount.errors import RepcountError
 if TYPE_CHECKING:
     from repcount.heat.cluster import Where
     from repcount.heat.collect import Outcome
-    from repcount.heat.flow import Told
+    from repcount.heat.flow import Progress as HeatProgress
     from repcount.heat.jobs import Job
     from repcount.heat.manifest import Listed
     from repcount.heat.records import Heat
@@ -59,7 +59,7 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
     "--workers", type=click.IntRange(1, 256), help="Videos read at once (one for each core)."
 )
 @click.option(
-    "--cores", type=click.IntRange(1, 256), help="Cores for each of them (an equal share)."
+    "--cores", type=click.IntRange(1, 256), help="Cores for each of them (an equal fraction)."
 )
 @click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler whose workers read them.")
 @click.option("--send", is_flag=True, help="Send the videos to the workers: no shared folder.")
@@ -95,7 +95,7 @@ def heat(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Judge many attempts together: a table, a picture of the race, one page.
+    """Rank many attempts together: a table, a chart of the race, one page.
 
     SOURCE is a folder with videos or results folders, or a list of them (CSV or TOML). Written
     into --out: heat.html, heat.csv, heat.parquet, heat_reps.parquet, heat_breaks.parquet and
@@ -166,12 +166,12 @@ def _read(
     """Read what is missing; what was done by the time of Ctrl-C or of an error is kept."""
     from repcount.heat.flow import read_heat
 
-    last: list[Told] = []
+    last: list[HeatProgress] = []
 
-    def told(one: Told) -> None:
+    def done_one(one: HeatProgress) -> None:
         last[:] = [one]
         if shown is not None:
-            shown.told(one)
+            shown.read(one)
 
     try:
         return read_heat(
@@ -180,7 +180,7 @@ def _read(
             options,
             where,
             stop_on_error=on_error == "stop",
-            on_told=told,
+            on_read=done_one,
             on_progress=None if shown is None else shown.progress,
         )
     except KeyboardInterrupt:
@@ -235,16 +235,16 @@ class Shown:
         self._whole = bars.add_task("All videos", total=None, left="") if bars else None
         self._begun = time.monotonic()
 
-    def progress(self, job: Job, share: float, left_s: float) -> None:
+    def progress(self, job: Job, fraction: float, left_s: float) -> None:
         """How far one video is."""
         if self._bars is None:
             return
         if job.name not in self._tasks:
             self._tasks[job.name] = self._bars.add_task(plain(job.name), total=1.0, left="")
         left = f"{_minutes(left_s)} left"
-        self._bars.update(self._tasks[job.name], completed=share, left=left)
+        self._bars.update(self._tasks[job.name], completed=fraction, left=left)
 
-    def told(self, one: Told) -> None:
+    def read(self, one: HeatProgress) -> None:
         """One video more is done."""
         left_s = (time.monotonic() - self._begun) / one.done * (one.total - one.done)
         if self._bars is None:

@@ -103,7 +103,7 @@ def list_(data: Path | None) -> None:
 def export(archive: Path, originals: bool, data: Path | None) -> None:
     """Write the whole library into one archive (ZIP).
 
-    Videos go into it without the place where and the device with which they were filmed; pictures
+    Videos go into it without the place where and the device with which they were filmed; frames
     and sound stay as they are. For a backup of your own, --originals keeps every byte.
     """
     kept = opened(data)

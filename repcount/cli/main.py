@@ -53,7 +53,8 @@ def cli(debug: bool) -> None:
     "--slowed",
     type=click.FloatRange(min=0, min_open=True),
     default=1.0,
-    help="How many times slower than life the file plays (8: 240 pictures a second shown at 30).",
+    help="How many times slower than real time the file plays (8: 240 frames a second shown at "
+    "30).",
 )
 @click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
 @PLATE_MM
@@ -68,12 +69,12 @@ def cli(debug: bool) -> None:
     "stills",
     flag_value=False,
     default=True,
-    help="No pictures of the video in the report.",
+    help="No stills of the video in the report.",
 )
 @click.option(
     "--blur-faces",
     type=click.Choice(["others", "all"]),
-    help="Make faces in these pictures unreadable: all but the athlete's, or all.",
+    help="Make faces in these stills unreadable: all but the athlete's, or all.",
 )
 @click.option("--save", is_flag=True, help="Put video and results into the library too.")
 @click.option("--athlete", help="Whose attempt it is, for the library.")
@@ -112,7 +113,7 @@ def analyze(
     if not quiet and not as_json:
         click.echo(f"\nWritten to {plain(out)}")
         if options["blur_faces"]:
-            click.echo("Faces may have been missed: look at the stills before you show them.")
+            click.echo("Faces may have been missed: check the stills before you show them.")
     if save and video is not None:
         saved = save_results(data, video, out, plan, athlete)
         if not quiet and not as_json:

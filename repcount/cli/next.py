@@ -46,7 +46,7 @@ def next_(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Say what went over in an attempt and what to change, and write the next plan.
+    """Say what lost time in an attempt and what to change, and write the next plan.
 
     DIR is a results folder; earlier attempts at the same workout may stand before the last. With
     --out: plan.toml, its clock card card.html, and the decision as next.html and next.json, whose

@@ -122,8 +122,8 @@ def progress_shown(
         elif not stream.isatty():
             said: list[float] = []
 
-            def say_once(share: float, left_s: float) -> None:
-                if not said and share >= 0.02:  # by then the time left means something
+            def say_once(fraction: float, left_s: float) -> None:
+                if not said and fraction >= 0.02:  # by then the time left means something
                     said.append(left_s)
                     click.echo(f"{doing}, about {_minutes(left_s)} to go ...", file=stream)
 
@@ -147,8 +147,8 @@ def _bar(stream: TextIO, doing: str) -> Iterator[Callable[[float, float], None]]
     with Progress(*columns, console=Console(file=stream), transient=True) as bar:
         task = bar.add_task("", total=1.0, left="")
 
-        def progress(share: float, left_s: float) -> None:
-            bar.update(task, completed=share, left=f"{_minutes(left_s)} left")
+        def progress(fraction: float, left_s: float) -> None:
+            bar.update(task, completed=fraction, left=f"{_minutes(left_s)} left")
 
         yield progress
 

@@ -37,7 +37,8 @@ PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
 @click.option("--plates", help="Plates in the kit's unit (25, 20x2: two pairs of 20).")
 @click.option("--pattern", "patterns", multiple=True, help="Break pattern; once, or one a round.")
 @click.option("--rule", help="Break rule by its name, as the command lists them.")
-@click.option("--spare", help="What to spare: back, grip, shoulders or lungs.")
+@click.option("--protect", help="What to protect: back, grip, shoulders or lungs.")
+@click.option("--spare", hidden=True)  # its former name
 @click.option("--breaks", "break_s", type=MOMENT, help="Length of each break.")
 @click.option("--target", "target_s", type=MOMENT, help="Total time to plan for.")
 @click.option(
@@ -50,7 +51,12 @@ PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
 @click.option("--between", "between_s", type=MOMENT, help="Time between rounds.")
 @click.option("--start", "start_s", type=MOMENT, help="From the signal to the first rep.")
 @click.option("--cycle", "cycles", multiple=True, metavar="MOVEMENT=SECONDS", help="Cycle time.")
-@click.option("--transition", "transition_s", type=MOMENT, help="Each change of movement.")
+@click.option(
+    "--transition",
+    "transition_s",
+    type=MOMENT,
+    help="Each transition from one movement to the next.",
+)
 @click.option(
     "--attempt",
     "attempts",
@@ -136,7 +142,7 @@ def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
         kit=kit_from(given["kit"], given["bar"], given["plates"]),
         patterns=given["patterns"],
         rule=given["rule"],
-        spare=given["spare"],
+        protect=_protect(given["protect"], given["spare"]),
         break_s=given["break_s"],
         target_s=given["target_s"],
         shape=given["shape"] or "even",
@@ -197,3 +203,10 @@ def write_texts(out: Path, texts: dict[str, str]) -> None:
     finally:
         if part is not None:
             part.unlink(missing_ok=True)
+
+
+def _protect(protect: str | None, spare: str | None) -> str | None:
+    """What to protect, by the option's present name or its former one."""
+    if protect is not None and spare is not None:
+        raise PlanError("--protect and --spare mean the same; give --protect alone.")
+    return spare if protect is None else protect

@@ -39,7 +39,7 @@ def commands_page() -> str:
     parts = [
         "# The commands",
         "Made from the commands by `python -m repcount.cli.reference`; a test compares.\n"
-        "How to plan, read and correct an attempt is told in the project's README.",
+        "How to plan, read and correct an attempt is said in the project's README.",
         _help("repcount", cli),
     ]
     for name, command in commands(cli):

@@ -18,7 +18,7 @@ Row = tuple[HeatAttempt, Workout | None]
 
 
 def make_heat(rows: Sequence[Row], name: str, options: dict[str, Any] | None = None) -> Heat:
-    """Judge attempts together. Each row comes with the workout its attempt was read as.
+    """Rank attempts together. Each row comes with the workout its attempt was read as.
 
     Places within a division go to those who did its most common workout (rounds, movements and
     reps; loads may differ); places among all are given only where that workout is the same in all
@@ -112,7 +112,7 @@ def _notes(attempts: Sequence[HeatAttempt], same: bool, kinds: Sequence[Workout]
     if kinds and not same:
         said.append(
             "The divisions did different workouts, so there are places within them only, and no "
-            "common picture of where breaks fell."
+            "common chart of where breaks fell."
         )
     loads = {one.load_kg for one in attempts if one.load_kg}
     if len(loads) > 1:

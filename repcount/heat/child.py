@@ -3,7 +3,7 @@
 Whatever happens to it, a crash in native code, too little memory, a kill, happens to one video
 only. FOLDER holds `job.json` (see `repcount.heat.jobs`) and what was sent along; tracks and results
 are written into it, and what could not be read into `reasons.json`. Progress goes to stdout, a line
-`share seconds_left` each time.
+`fraction seconds_left` each time.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ def main(folder: Path) -> int:
         with suppress(OSError):
             os.sched_setaffinity(0, job["cpus"])
 
-    def progress(share: float, left_s: float) -> None:
-        print(f"{share:.4f} {left_s:.1f}", flush=True)
+    def progress(fraction: float, left_s: float) -> None:
+        print(f"{fraction:.4f} {left_s:.1f}", flush=True)
 
     module, name = job["work"].split(":")
     work: Callable[[Path, dict[str, Any], Callable[[float, float], None]], dict[str, str]]
@@ -134,7 +134,7 @@ def _die_with(worker: int) -> None:
     """End with the process that waits for the result; nobody else would take it."""
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != worker:  # gone before the kernel was told
+    if os.getppid() != worker:  # gone before the kernel knew
         sys.exit(1)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(_OOM_SCORE)

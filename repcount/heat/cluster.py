@@ -40,7 +40,7 @@ class Where:
     send: bool = False
 
 
-# (job, share done, seconds left), and (job, answer)
+# (job, fraction done, seconds left), and (job, answer)
 OnProgress = Callable[[Job, float, float], None]
 OnAnswer = Callable[[Job, Answer], None]
 
@@ -64,10 +64,10 @@ def run_jobs(
     with _client(where) as client:
 
         def heard(event: tuple[float, Any]) -> None:
-            _, told = event
-            job = by_key.get(told["key"])
+            _, news = event
+            job = by_key.get(news["key"])
             if job is not None and on_progress is not None:
-                on_progress(job, told["share"], told["left_s"])
+                on_progress(job, news["fraction"], news["left_s"])
 
         client.subscribe_topic(topic, heard)
         try:
@@ -115,7 +115,7 @@ def _hand_out(
             client.cancel(list(running), force=True)
 
 
-_LOST = "the workers that read it died, twice; look at the video by itself, or use other workers."
+_LOST = "the workers that read it died, twice; analyze the video by itself, or use other workers."
 
 
 def _answer(future: Any) -> Answer | None:
@@ -158,14 +158,14 @@ def on_worker(job: Job, topic: str, cores: int) -> Answer:
     from distributed import get_worker
 
     worker = get_worker()
-    told_s = 0.0
+    sent_s = 0.0
 
-    def progress(share: float, left_s: float) -> None:
-        nonlocal told_s
-        if time.monotonic() - told_s >= 0.5:
-            told_s = time.monotonic()
-            told = {"key": job.tracks_key, "share": share, "left_s": left_s}
-            worker.log_event(topic, told)
+    def progress(fraction: float, left_s: float) -> None:
+        nonlocal sent_s
+        if time.monotonic() - sent_s >= 0.5:
+            sent_s = time.monotonic()
+            news = {"key": job.tracks_key, "fraction": fraction, "left_s": left_s}
+            worker.log_event(topic, news)
 
     def stopped() -> bool:
         return str(worker.status) not in ("Status.running", "Status.paused")

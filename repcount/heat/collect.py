@@ -71,14 +71,14 @@ def _row(outcome: Outcome, home: Path | None) -> tuple[Row, Film | None]:
         attempt = light_attempt(outcome.folder / ATTEMPT)
     except RepcountError as error:
         return (failed_row(entry, str(error), video), None), None
-    comparison, doubt = None, ""
+    comparison, reason = None, ""
     try:
         comparison = _comparison(outcome, attempt)
     except RepcountError as error:
-        doubt = f"not compared with its plan: {error}"
+        reason = f"not compared with its plan: {error}"
     row = attempt_row(entry, attempt, comparison, _relative(outcome.folder, home))
-    if doubt:
-        row.state, row.reason = "doubtful", "; ".join(filter(None, [row.reason, doubt]))
+    if reason:
+        row.state, row.reason = "doubtful", "; ".join(filter(None, [row.reason, reason]))
     return (row, attempt.workout), Film.of(attempt)
 
 

@@ -32,7 +32,7 @@ class _Asked:
 
 
 @dataclass(frozen=True)
-class Told:
+class Progress:
     """How far a heat is: jobs `done` of `total`, and what the last one was."""
 
     done: int
@@ -48,7 +48,7 @@ def read_heat(
     where: Where | None = None,
     *,
     stop_on_error: bool = False,
-    on_told: Callable[[Told], None] | None = None,
+    on_read: Callable[[Progress], None] | None = None,
     on_progress: OnProgress | None = None,
     work: str = WORK,
 ) -> list[Outcome]:
@@ -74,7 +74,7 @@ def read_heat(
             if stop_on_error:
                 raise Stopped(f"{one.entry.athlete}: {error}") from error
     reasons = _read_missing(
-        list(asked.values()), store, options, where, stop_on_error, on_told, on_progress, work
+        list(asked.values()), store, options, where, stop_on_error, on_read, on_progress, work
     )
     outcomes = []
     for index, one in enumerate(listed):
@@ -126,7 +126,7 @@ def _read_missing(
     options: HeatOptions,
     where: Where,
     stop_on_error: bool,
-    on_told: Callable[[Told], None] | None,
+    on_read: Callable[[Progress], None] | None,
     on_progress: OnProgress | None,
     work: str,
 ) -> dict[str, str]:
@@ -151,9 +151,9 @@ def _read_missing(
             store.keep(RESULTS, key, files, link[:1])
         for key, reason in answer.reasons.items():
             reasons[key or job.tracks_key] = _named(job, reason)
-        if on_told is not None:
+        if on_read is not None:
             first = next(iter(answer.reasons.values()), "")
-            on_told(Told(done, len(jobs), job.name, first))
+            on_read(Progress(done, len(jobs), job.name, first))
         if stop_on_error and answer.reasons:
             first = _named(job, next(iter(answer.reasons.values())))
             raise Stopped(f"{first} Stopped here; what is done is kept.")

@@ -112,7 +112,7 @@ def _lay_out(folder: Path, job: Job, cpus: Sequence[int]) -> None:
         (folder / TRACKS).mkdir()
         for number, data in enumerate(job.tracks, 1):
             (folder / TRACKS / f"lane-{number}.nc").write_bytes(data)
-    told = {
+    asked = {
         "video": video,
         "name": job.name,
         "sha256": job.sha256,
@@ -125,7 +125,7 @@ def _lay_out(folder: Path, job: Job, cpus: Sequence[int]) -> None:
         "worker": os.getpid(),
         "cpus": list(cpus),
     }
-    (folder / JOB).write_text(json.dumps(told), encoding="utf-8")
+    (folder / JOB).write_text(json.dumps(asked), encoding="utf-8")
 
 
 def _environment(cpus: Sequence[int]) -> dict[str, str]:
@@ -139,11 +139,11 @@ def _listen(lines: IO[str], progress: Progress | None) -> None:
     with lines:
         for line in lines:
             try:
-                share, left_s = map(float, line.split())
+                fraction, left_s = map(float, line.split())
             except ValueError:  # what a library printed
                 continue
             if progress is not None:
-                progress(share, left_s)
+                progress(fraction, left_s)
 
 
 def _death(code: int) -> str:
@@ -154,7 +154,7 @@ def _death(code: int) -> str:
         )
     if code < 0:
         name = signal.Signals(-code).name
-        return f"the process that read it crashed ({name}); look at the video by itself."
+        return f"the process that read it crashed ({name}); analyze the video by itself."
     return f"the process that read it ended with {code} and said nothing."
 
 

@@ -26,13 +26,13 @@ LARGEST_LIST = 5_000_000  # bytes
 MOST_ENTRIES = 5000
 MOST_LANES = 8
 VIDEO_ENDINGS = (".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".mts", ".3gp")
-# Findings of one file that are told at once.
+# Findings of one file that are listed at once.
 MOST_TOLD = 20
 
 COLUMNS: Mapping[str, str] = {
     "athlete": "name, as the page shows it",
     "video": "the video, or a results folder of one that has been read",
-    "lane": "place in the picture from its left, from 1, where several lift in one video",
+    "lane": "place in the frame from its left, from 1, where several lift in one video",
     "plan": "the plan (TOML) the video is read after and compared with",
     "division": "free text; places are given within it",
     "start_offset_s": "where the start lies on this video's clock, if not by the beep: s or m:s",
@@ -314,8 +314,8 @@ def _path(home: Path, text: Any, what: str) -> Path:
     except OSError:
         raise ValueError(f"is not there; give {what}, relative to the list") from None
     near = near_spelling(path.name, names)
-    told = f" (did you mean {shown(near)}?)" if near else ""
-    raise ValueError(f"is not there{told}; give {what}, relative to the list")
+    meant = f" (did you mean {shown(near)}?)" if near else ""
+    raise ValueError(f"is not there{meant}; give {what}, relative to the list")
 
 
 def _lane(value: Any) -> int:
@@ -342,9 +342,9 @@ def _clashes(rows: Sequence[Listed]) -> list[str]:
     for row in rows:
         who = (row.entry.athlete.casefold(), row.entry.division.casefold())
         if who in people:
-            told = json.dumps(row.entry.athlete, ensure_ascii=False)
+            name = json.dumps(row.entry.athlete, ensure_ascii=False)
             wrong.append(
-                f"{row.where}: {told} stands in {people[who]} already; give each athlete once in a "
+                f"{row.where}: {name} stands in {people[who]} already; give each athlete once in a "
                 "division."
             )
         people.setdefault(who, row.where)

@@ -8,9 +8,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_picture, race_picture, spent_bar
+from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_chart, race_chart, spent_bar
 from repcount.heat.records import Heat, HeatAttempt
-from repcount.heat.tables import DICTIONARY
+from repcount.heat.tables import DICTIONARY, read_as
 from repcount.reports import words
 from repcount.reports.pages import ASSETS as SHARED
 from repcount.reports.pages import Back, environment, hashed
@@ -51,7 +51,7 @@ def sheet_and_script() -> tuple[str, str]:
 
 
 def _parts(heat: Heat) -> dict[str, Any]:
-    race = race_picture(heat)
+    race = race_chart(heat)
     read = [one for one in heat.attempts if one.state != "failed"]
     longest = max((one.total_s or 0.0 for one in read), default=0.0)
     rounds = max((span.round for one in read for span in one.rounds), default=0)
@@ -66,7 +66,7 @@ def _parts(heat: Heat) -> dict[str, Any]:
         "rounds": range(1, rounds + 1),
         "splits": [(i, one, _splits(one, rounds)) for i, one in numbered if one.rounds],
         "best": _best_splits(read, rounds),
-        "places": places_picture(heat),
+        "places": places_chart(heat),
         "spent": [
             (i, one, spent_bar(one, longest), _spent(one))
             for i, one in numbered
@@ -103,7 +103,7 @@ def _lede(heat: Heat) -> str:
 
 
 def _clocks(read: Sequence[HeatAttempt]) -> list[str]:
-    """How the clocks of the heat were started, each way with its doubt."""
+    """How the clocks of the heat were started, each way with its uncertainty."""
     ways: dict[tuple[str, float | None], int] = {}
     for one in read:
         way = (one.start_source or "first lift-off", one.start_doubt_s)
@@ -115,8 +115,8 @@ def _clocks(read: Sequence[HeatAttempt]) -> list[str]:
     }
     return [
         f"{plural(count, 'clock')} started {words_of[source]}"
-        + (f", ± {doubt:g} s." if doubt is not None else ".")
-        for (source, doubt), count in ways.items()
+        + (f", ± {within:g} s." if within is not None else ".")
+        for (source, within), count in ways.items()
     ]
 
 
@@ -144,7 +144,7 @@ def _best_splits(read: Sequence[HeatAttempt], rounds: int) -> list[str]:
 
 
 def _spent(one: HeatAttempt) -> list[str]:
-    spent: dict[str, float] = {share.kind: share.seconds for share in one.time_spent}
+    spent: dict[str, float] = {part.kind: part.seconds for part in one.time_spent}
     return [short(sum(spent.get(name, 0.0) for name in GROUPS[kind])) for kind, _ in SPENT_ORDER]
 
 
@@ -152,7 +152,7 @@ def _pacing(one: HeatAttempt) -> list[tuple[str, str, str, str, str]]:
     """Quantity, first half, last half, slope with its error, variation, as shown."""
     return [
         (
-            part.name + (f" ({part.unit})" if part.unit else ""),
+            read_as(part.name) + (f" ({part.unit})" if part.unit else ""),
             _plain(part.first_half, part.unit),
             _plain(part.last_half, part.unit),
             "–" if part.slope is None else f"{_signed(part.slope)} ± {part.slope_error or 0.0:.2f}",

@@ -1,4 +1,4 @@
-"""Pictures of a heat as inline SVG: the race, where breaks fell, and where the time went.
+"""Charts of a heat as inline SVG: the race, where breaks fell, and where the time went.
 
 Drawn as those of the report (`repcount.reports.svg`): lengths along time are percentages, and what
 needs coordinates of its own lies in a nested `svg` stretched to its place.
@@ -28,14 +28,14 @@ MANY, CROWD = 20, 120
 
 @dataclass(frozen=True)
 class Race:
-    """The race picture, with what the script needs: `full` tenths of a second and `reps` in all."""
+    """The race chart, with what the script needs: `full` tenths of a second and `reps` in all."""
 
     drawing: Markup
     full: int
     reps: int
 
 
-def race_picture(heat: Heat) -> Race | None:
+def race_chart(heat: Heat) -> Race | None:
     """Reps done against the clock, a stepped line for every athlete; None if nobody can be drawn.
 
     Where the bar was down the line is thick. Places stand where a line ends.
@@ -150,8 +150,8 @@ def _clock_axis(full: int) -> list[Markup]:
     return shapes
 
 
-def places_picture(heat: Heat) -> Markup | None:
-    """Where breaks fell: for each prescribed rep the share of those who came that far and broke
+def places_chart(heat: Heat) -> Markup | None:
+    """Where breaks fell: for each prescribed rep the fraction of those who came that far and broke
     after it, with the mean length where there is room."""
     reps = heat.round_ends[-1] if heat.round_ends else 0
     if not heat.break_places or not reps:
@@ -175,14 +175,14 @@ def places_picture(heat: Heat) -> Markup | None:
         shapes.append(tag("line", class_="grid", x1="0", x2="100%", y1=y, y2=y))
     labels = []
     for place in heat.break_places:
-        share = place.athletes / max(1, place.reached)
-        tall = high * share
+        fraction = place.athletes / max(1, place.reached)
+        tall = high * fraction
         shapes.append(
             tag("rect", tag("title", _place_words(place)), class_="place",
                 x=percent((place.position - 0.9) / reps), width=percent(0.8 / reps),
                 y=top + high - tall, height=tall)
         )  # fmt: skip
-        labels.append((share, place.position, tall, f"{share:.0%}"))
+        labels.append((fraction, place.position, tall, f"{fraction:.0%}"))
     taken: list[tuple[float, float]] = []
     for _, position, tall, text in sorted(labels, reverse=True):
         centre, half = (position - 0.5) / reps, (len(text) * LETTER_PX + 6) / 2 / NARROW_PX
@@ -203,7 +203,7 @@ def _place_words(place: BreakPlace) -> str:
 
 def spent_bar(one: HeatAttempt, full_s: float) -> Markup:
     """Where an attempt's time went, kind beside kind, on a scale of 0 to `full_s`."""
-    spent: dict[str, float] = {share.kind: share.seconds for share in one.time_spent}
+    spent: dict[str, float] = {part.kind: part.seconds for part in one.time_spent}
     shapes, at = [], 0.0
     for kind, _ in SPENT_ORDER:
         seconds = sum(spent.get(name, 0.0) for name in GROUPS[kind])
@@ -226,7 +226,7 @@ GROUPS = {
     "begin": ("start",),
 }
 SPENT_ORDER = (
-    ("work", "reps and handling"),
+    ("work", "reps, pick-ups and put-downs"),
     ("turn", "transitions"),
     ("hold", "holds"),
     ("break", "breaks"),

@@ -20,8 +20,8 @@ from repcount.heat.records import HeatAttempt
 from repcount.wording import plural
 from repcount.wording.numbers import as_tenths, clock
 
-# Half a frame at 30 pictures a second, as a standard deviation's upper bound.
-TOP_DOUBT_S = 1 / 60
+# Half a frame at 30 frames a second, as a standard deviation's upper bound.
+TOP_UNCERTAINTY_S = 1 / 60
 
 Result = tuple[int, int]
 
@@ -66,11 +66,11 @@ def close_calls(attempts: Sequence[HeatAttempt]) -> list[bool]:
     )
     close = [False] * len(attempts)
     for (earlier_s, i), (later_s, j) in pairwise(timed):
-        doubt = math.hypot(*(_doubt_s(attempts[k]) for k in (i, j)))
-        if later_s - earlier_s < 2 * doubt:
+        uncertainty = math.hypot(*(_uncertainty_s(attempts[k]) for k in (i, j)))
+        if later_s - earlier_s < 2 * uncertainty:
             close[i] = close[j] = True
     return close
 
 
-def _doubt_s(one: HeatAttempt) -> float:
-    return math.hypot(TOP_DOUBT_S, one.start_doubt_s or 0.0)
+def _uncertainty_s(one: HeatAttempt) -> float:
+    return math.hypot(TOP_UNCERTAINTY_S, one.start_doubt_s or 0.0)

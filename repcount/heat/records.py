@@ -27,7 +27,7 @@ class HeatRep(Record):
     top_s: Seconds
     cycle_s: Seconds | None = None
     confidence: float
-    check: bool = Field(description="a person should look at it")
+    check: bool = Field(description="a person should check it")
 
 
 class HeatBreak(Record):
@@ -61,7 +61,7 @@ class Spread(Record):
     """One quantity over an attempt: by halves of the prescribed reps, and over the rounds.
 
     `slope` is the change a round by least squares (three rounds or more with a value), `variation`
-    the standard deviation (n - 1) of the rounds' values as a share of their mean (two or more).
+    the standard deviation (n - 1) of the rounds' values as a fraction of their mean (two or more).
     """
 
     name: str
@@ -96,7 +96,9 @@ class HeatAttempt(Record):
     result: str = Field("", description="the time, or how far it came, in words")
     place: int | None = Field(None, description="among all; null where there is no common workout")
     place_in_division: int | None = None
-    close: bool = Field(False, description="nearer to a neighbour's time than the doubt of both")
+    close: bool = Field(
+        False, description="nearer to a neighbour's time than the uncertainty of both"
+    )
     start_source: StartSource | None = None
     start_doubt_s: float | None = Field(
         None, description="standard deviation of the start; null: a clock of its own"
@@ -104,7 +106,7 @@ class HeatAttempt(Record):
     planned_s: Seconds | None = None
     difference_s: Seconds | None = Field(None, description="total less planned")
     deviations: list[str] = Field(default_factory=list, description="from the plan, and where")
-    checks: int = Field(0, description="counted reps to look at")
+    checks: int = Field(0, description="counted reps to check")
     failed_strokes: int = 0
     rounds: list[HeatRound] = Field(default_factory=list)
     between_s: Seconds | None = Field(None, description="all time between rounds")
@@ -140,7 +142,7 @@ class Association(Record):
 
 
 class Heat(Record):
-    """Several attempts judged together (`heat.json`)."""
+    """Several attempts ranked together (`heat.json`)."""
 
     format: Literal["repcount-heat/1"] = "repcount-heat/1"
     provenance: Provenance

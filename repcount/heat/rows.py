@@ -26,12 +26,12 @@ from repcount.wording.numbers import short
 
 # One beep heard by several phones: 2.9 ms a metre (343 m/s), so that phones up to 10 m farther from
 # the loudspeaker hear it up to 29 ms later.
-BEEP_DOUBT_S = 0.03
+BEEP_UNCERTAINTY_S = 0.03
 # A moment that a person stopped: the standard deviation of one press on an anticipated event is
 # 0.07 s ("Manual timing in physics experiments", American Journal of Physics 2019, 87: 110).
-GIVEN_DOUBT_S = 0.07
-# Of right reps, 3 to 4 in a hundred are marked to be looked at (DEVELOPERS.md, "Measured"); an
-# attempt with more than twice that share has something the matter with it.
+GIVEN_UNCERTAINTY_S = 0.07
+# Of right reps, 3 to 4 in a hundred are marked to be checked (DEVELOPERS.md, "Measured"); an
+# attempt with more than twice that fraction has something the matter with it.
 MANY_CHECKS = 0.08
 
 
@@ -64,13 +64,13 @@ def attempt_row(
     entry: Entry, attempt: Attempt, comparison: Comparison | None = None, results: str = ""
 ) -> HeatAttempt:
     """The row of an attempt that was read; without a place, which only the others give."""
-    start, source, doubt = _start(entry, attempt)
+    start, source, uncertainty = _start(entry, attempt)
     workout = attempt.workout
     total, finished, counted = _result(attempt, start)
     base = start or Ms(0)
     reps = [_rep(rep, workout, base) for rep in counted]
     breaks = _breaks(attempt, comparison, base)
-    doubts = _doubts(attempt, source, reps, total)
+    reasons = _reasons_to_check(attempt, source, reps, total)
     whole = len(reps) == len(attempt.counted())
     row = HeatAttempt(
         athlete=entry.athlete,
@@ -78,8 +78,8 @@ def attempt_row(
         lane=entry.lane,
         video=attempt.video.file_name,
         results=results,
-        state="doubtful" if doubts else "read",
-        reason="; ".join(doubts),
+        state="doubtful" if reasons else "read",
+        reason="; ".join(reasons),
         workout=workout.name if workout else "",
         load_kg=workout.load_kg if workout else None,
         finished=finished,
@@ -88,7 +88,7 @@ def attempt_row(
         asked=workout.reps if workout else None,
         last_top_s=reps[-1].top_s if reps else None,
         start_source=source,
-        start_doubt_s=doubt,
+        start_doubt_s=uncertainty,
         planned_s=comparison.planned_total_s if comparison else None,
         difference_s=_difference(comparison, attempt, total),
         deviations=_deviations(comparison),
@@ -163,13 +163,13 @@ def _breaks(attempt: Attempt, comparison: Comparison | None, base: Ms) -> list[H
 
 
 def _start(entry: Entry, attempt: Attempt) -> tuple[Ms | None, StartSource, float | None]:
-    """Where the heat's clock starts in the attempt's time, how that is known, its doubt."""
+    """Where the heat's clock starts in the attempt's time, how that is known, its uncertainty."""
     if entry.start_s is not None:
-        doubt = GIVEN_DOUBT_S if entry.start_doubt_s is None else entry.start_doubt_s
-        return to_ms(entry.start_s / (attempt.video.slowed or 1)), "given", doubt
+        uncertainty = GIVEN_UNCERTAINTY_S if entry.start_doubt_s is None else entry.start_doubt_s
+        return to_ms(entry.start_s / (attempt.video.slowed or 1)), "given", uncertainty
     clock = attempt.clock
-    doubts = {"sound": BEEP_DOUBT_S, "given": GIVEN_DOUBT_S}
-    return clock.start_ms, clock.start_source, doubts.get(clock.start_source)
+    uncertainties = {"sound": BEEP_UNCERTAINTY_S, "given": GIVEN_UNCERTAINTY_S}
+    return clock.start_ms, clock.start_source, uncertainties.get(clock.start_source)
 
 
 def _rep(rep: Rep, workout: Workout | None, base: Ms) -> HeatRep:
@@ -186,7 +186,7 @@ def _rep(rep: Rep, workout: Workout | None, base: Ms) -> HeatRep:
         top_s=(rep.top_ms - base).seconds,
         cycle_s=rep.cycle_s,
         confidence=rep.confidence,
-        check=words.doubtful(rep),
+        check=words.needs_check(rep),
     )
 
 
@@ -232,10 +232,10 @@ def _deviations(comparison: Comparison | None) -> list[str]:
     ]
 
 
-def _doubts(
+def _reasons_to_check(
     attempt: Attempt, source: StartSource, reps: Sequence[HeatRep], total: Ms | None
 ) -> list[str]:
-    """Why a person should look at the attempt before its place is believed."""
+    """Why a person should check the attempt before its place is believed."""
     said = []
     if attempt.workout is None:
         said.append("read without a workout")
@@ -261,5 +261,5 @@ def _doubts(
         said.append("the video ends before the time cap")
     checks = sum(rep.check for rep in reps)
     if checks > MANY_CHECKS * len(reps):
-        said.append(f"{plural(checks, 'rep')} to look at")
+        said.append(f"{plural(checks, 'rep')} to check")
     return said

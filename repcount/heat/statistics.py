@@ -39,7 +39,7 @@ def slope(values: Sequence[float | None]) -> tuple[float, float] | None:
 
 
 def variation(values: Sequence[float | None]) -> float | None:
-    """Standard deviation (n - 1) as a share of the mean; None for fewer than two values or where
+    """Standard deviation (n - 1) as a fraction of the mean; None for fewer than two values or where
     their mean is 0."""
     there = np.array([value for value in values if value is not None], float)
     if len(there) < 2 or there.mean() == 0:
@@ -57,7 +57,7 @@ def spreads(
     half = attempt.workout.reps / 2
     over = [span.round for span in attempt.rounds]
 
-    def told(
+    def spread(
         name: str,
         unit: str,
         events: Sequence[tuple[int, int, float]],
@@ -99,10 +99,10 @@ def spreads(
             index = before - 1
             missed.append((reps[index].round, reps[index].position or 0, 1.0))
     found = [
-        told("breaks", "", down, lambda values: float(len(values)), -1),
-        told("break length", "s", down, _mean, -1),
-        told("transition", "s", turns, _mean),
-        told("failed strokes", "", missed, lambda values: float(len(values)), -1),
+        spread("breaks", "", down, lambda values: float(len(values)), -1),
+        spread("break length", "s", down, _mean, -1),
+        spread("transition", "s", turns, _mean),
+        spread("failed strokes", "", missed, lambda values: float(len(values)), -1),
     ]
     for movement in dict.fromkeys(rep.movement for rep in reps):
         cycles = [
@@ -110,7 +110,7 @@ def spreads(
             for rep in reps
             if rep.movement == movement and rep.cycle_s
         ]
-        found.append(told(f"rep rate, {movement}", "reps/min", cycles, _rate))
+        found.append(spread(f"rep rate, {movement}", "reps/min", cycles, _rate))
     return found
 
 
@@ -175,7 +175,7 @@ def rank_interval(rho: float, n: int) -> tuple[float, float]:
 
 
 def _spent(one: HeatAttempt, kind: str) -> float:
-    return next((share.seconds for share in one.time_spent if share.kind == kind), 0.0)
+    return next((part.seconds for part in one.time_spent if part.kind == kind), 0.0)
 
 
 def _mean_break(one: HeatAttempt) -> float | None:

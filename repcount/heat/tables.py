@@ -30,6 +30,13 @@ SPREADS = (
     ("variation", "standard deviation over mean of the rounds"),
 )
 SPREAD_NAMES = ("breaks", "break length", "transition", "failed strokes")
+# Quantities that people read by another name than the records keep.
+_READ_AS = {"failed strokes": "missed lifts"}
+
+
+def read_as(name: str) -> str:
+    """A quantity's name as people read it."""
+    return _READ_AS.get(name, name)
 
 
 def _key(name: str) -> str:
@@ -42,7 +49,7 @@ WHO = (
     Column("athlete", "", "name, or a number where names are left out"),
     Column("division", "", "as in the list"),
     Column(
-        "lane", "", "place in the picture from its left, where several lift in one video", "whole"
+        "lane", "", "place in the frame from its left, where several lift in one video", "whole"
     ),
 )
 HEAT = (
@@ -59,7 +66,9 @@ HEAT = (
     Column("reps_done", "", "counted reps", "whole"),
     Column("reps_asked", "", "prescribed reps", "whole"),
     Column("last_top_s", "s", "the last counted rep, on the heat's clock", "number"),
-    Column("close", "", "true if a neighbour's time is nearer than the doubt of both", "truth"),
+    Column(
+        "close", "", "true if a neighbour's time is nearer than the uncertainty of both", "truth"
+    ),
     Column("start_source", "", "sound, given or first lift-off"),
     Column(
         "start_doubt_s", "s", "standard deviation of the start; empty: a clock of its own", "number"
@@ -69,12 +78,17 @@ HEAT = (
     Column("planned_s", "s", "planned total", "number"),
     Column("difference_s", "s", "total less planned", "number"),
     Column("deviations", "", "from the plan, and where, separated by a semicolon"),
-    Column("checks", "", "counted reps that a person should look at", "whole"),
-    Column("failed_strokes", "", "strokes that did not reach their end", "whole"),
+    Column("checks", "", "counted reps that a person should check", "whole"),
+    Column("failed_strokes", "", "missed lifts: lifts that did not reach their finish", "whole"),
     Column("breaks", "", "number of breaks", "whole"),
     *(Column(f"{_key(kind)}_s", "s", f"seconds {meaning}", "number") for kind, meaning in KINDS),
     *(
-        Column(f"{_key(name)}_{_key(part)}", _UNITS.get(name, ""), f"{name}, {meaning}", "number")
+        Column(
+            f"{_key(name)}_{_key(part)}",
+            _UNITS.get(name, ""),
+            f"{read_as(name)}, {meaning}",
+            "number",
+        )
         for name in SPREAD_NAMES
         for part, meaning in SPREADS
     ),
@@ -93,7 +107,7 @@ REPS = (
     Column("top_s", "s", "when it counts, on the heat's clock", "number"),
     Column("cycle_s", "s", "top minus the top before it in the same set and movement", "number"),
     Column("confidence", "", "0 to 1", "number"),
-    Column("check", "", "true if a person should look at it", "truth"),
+    Column("check", "", "true if a person should check it", "truth"),
 )
 BREAKS = (
     *WHO,
@@ -133,7 +147,7 @@ def heat_csv(heat: Heat) -> str:
 def heat_rows(heat: Heat) -> Iterable[dict[str, Any]]:
     """A row an attempt, by column name."""
     for one in heat.attempts:
-        spent: dict[str, float] = {share.kind: share.seconds for share in one.time_spent}
+        spent: dict[str, float] = {part.kind: part.seconds for part in one.time_spent}
         spread = {part.name: part for part in one.spread}
         row: dict[str, Any] = {
             **_who(one),

@@ -21,7 +21,7 @@ from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.copies import make_copy
 from repcount.library.layout import IMPORT, PLAN_SOURCE, VIDEO_NAME, clean_name, result_files
-from repcount.library.rows import Athlete, AttemptRow, PlanRow, heat_row, note_results
+from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, heat_row, note_results
 from repcount.library.store import Library, has_results
 from repcount.pipeline.results import ATTEMPT, EDITS, FILES, STILLS, rebuild
 from repcount.plan import parse_plan
@@ -83,7 +83,7 @@ def export_library(library: Library, target: Path, *, originals: bool = False) -
     all. Raises RepcountError where the disk refuses, or a video cannot be copied so.
     """
     with library.session() as session:
-        people = {one.id: one for one in session.scalars(select(Athlete))}
+        people = {one.id: one for one in session.scalars(select(AthleteRow))}
         plans = session.scalars(select(PlanRow)).all()
         rows = session.scalars(select(AttemptRow).order_by(AttemptRow.created_at)).all()
     part = target.with_name(target.name + ".part")

@@ -1,7 +1,7 @@
 """The copies of videos that links and exports hand out: without place and device.
 
 Made by `repcount.video.clean_copy` in a process of its own, confined as an analysis is, since it
-reads the container and a picture of what was uploaded:
+reads the container and one frame of what was uploaded:
 `python -m repcount.library.copies SOURCE TARGET`.
 """
 

@@ -21,7 +21,7 @@ class Base(DeclarativeBase):
     """All tables."""
 
 
-class Athlete(Base):
+class AthleteRow(Base):
     """Whose attempts they are."""
 
     __tablename__ = "athletes"

@@ -48,7 +48,7 @@ from repcount.library.layout import (
 from repcount.library.opening import close_to_others, demand_ours, opened
 from repcount.library.rows import (
     KEY,
-    Athlete,
+    AthleteRow,
     AttemptRow,
     HeatRow,
     PlanRow,
@@ -170,10 +170,10 @@ class Library:
         with self.session() as session:
             return session.scalars(asked).all()
 
-    def athletes(self) -> Sequence[Athlete]:
+    def athletes(self) -> Sequence[AthleteRow]:
         """All athletes by name."""
         with self.session() as session:
-            return session.scalars(select(Athlete).order_by(Athlete.name)).all()
+            return session.scalars(select(AthleteRow).order_by(AthleteRow.name)).all()
 
     def athlete_named(self, name: str) -> int:
         """The id of the athlete of this name, made if there is none."""
@@ -183,9 +183,9 @@ class Library:
         if not name.isprintable():
             raise RepcountError("an athlete's name has letters only, no control characters.")
         with self.session() as session:
-            found = session.scalar(select(Athlete).where(Athlete.name == name))
+            found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
             if found is None:
-                found = Athlete(name=name, notes="")
+                found = AthleteRow(name=name, notes="")
                 session.add(found)
                 session.flush()
             return found.id
@@ -239,7 +239,7 @@ class Library:
     ) -> str:
         """Take a video into the library; with `results` (a folder) it is finished, else it waits.
 
-        The type is told by the content; the name keeps its ending where that fits the type. The
+        The type is read from the content; the name keeps its ending where that fits the type. The
         video of an upload is linked, and the upload marked in the same transaction as the row: a
         kill loses neither. Raises FootageError for no video.
         """
@@ -408,7 +408,7 @@ class Library:
         for row in self.attempts(athlete_id=athlete_id):
             self.delete(row.id)
         with self.session() as session:
-            found = session.get(Athlete, athlete_id)
+            found = session.get(AthleteRow, athlete_id)
             if found is None:
                 raise Missing("there is no such athlete; it may have been deleted.")
             session.delete(found)

@@ -88,7 +88,7 @@ def _camera(tracks: xr.Dataset, height_px: float) -> list[Notice]:
         notices.append(
             Notice(
                 code="dark",
-                text="The picture is dark; more light makes hips and plates easier to follow.",
+                text="The video is dark; more light makes hips and plates easier to follow.",
             )
         )
     return notices
@@ -125,7 +125,7 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
         notices.append(
             Notice(
                 code="leaves-picture",
-                text="The bar leaves the picture overhead; stand further back or tilt the phone.",
+                text="The bar leaves the frame overhead; stand further back or tilt the phone.",
                 start_s=float(where[0]),
                 end_s=float(where[-1]),
             )
@@ -148,8 +148,7 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
         notices.append(
             Notice(
                 code="hands-hidden",
-                text=f"Hands are hidden in {hidden:.0%} of the pictures; "
-                "film from further in front.",
+                text=f"Hands are hidden in {hidden:.0%} of the frames; film from further in front.",
             )
         )
     seen_ends = np.isfinite(at("bar_left")[:, 1]) | np.isfinite(at("bar_right")[:, 1])
@@ -157,7 +156,7 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
         notices.append(
             Notice(
                 code="bar-unseen",
-                text=f"The plates were found in {seen_ends.mean():.0%} of the pictures; "
+                text=f"The plates were found in {seen_ends.mean():.0%} of the frames; "
                 "where they were not, the bar's height comes from the hands.",
             )
         )

@@ -167,7 +167,7 @@ def _worth(speeds: np.ndarray, sds: np.ndarray) -> tuple[str | None, float]:
         sd = float(sds[usable][0])
     if sd > LARGEST_SD:
         return (
-            f"the plates are too small in the picture for a scale (standard deviation {sd:.0%})",
+            f"the plates are too small in the frame for a scale (standard deviation {sd:.0%})",
             np.nan,
         )
     return None, sd

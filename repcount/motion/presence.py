@@ -50,7 +50,7 @@ def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
         found.append(
             Notice(
                 code="athlete-unsure",
-                text="Several people are in the picture and it is not sure who lifts; film so "
+                text="Several people are in the frame and it is not sure who lifts; film so "
                 "that nobody else is as large in it.",
                 start_s=float(unsure[0]),
                 end_s=float(unsure[-1]),
@@ -80,7 +80,7 @@ def _away(
     if jumps:
         yield Notice(
             code="film-jumps",
-            text=f"The athlete is gone from one picture to the next at {_listed(jumps)}; if the "
+            text=f"The athlete is gone from one frame to the next at {_listed(jumps)}; if the "
             "film was cut there, times across it are not those of the attempt.",
             start_s=float(jumps[0]),
             end_s=float(jumps[-1]),

@@ -36,10 +36,10 @@ OVERLAY = "overlay.mp4"
 class Options:
     """How a video is read. Moments are on the file's own clock, as a player shows it.
 
-    `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than life the file
+    `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than real time the file
     plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
     the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
-    the report shows pictures of the video. `blur_faces`: "others" or "all" makes faces unreadable
+    the report shows stills of the video. `blur_faces`: "others" or "all" makes faces unreadable
     in them.
     """
 

@@ -154,7 +154,7 @@ def _models() -> Iterator[Check]:
 
 
 def find_pose() -> None:
-    """Run the pose model once on an empty picture."""
+    """Run the pose model once on an empty frame."""
     import mediapipe
     import numpy as np
     from mediapipe.tasks.python import BaseOptions, vision
@@ -163,8 +163,8 @@ def find_pose() -> None:
         base_options=BaseOptions(model_asset_path=str(model_path("pose_full.task")))
     )
     with vision.PoseLandmarker.create_from_options(options) as landmarker:
-        picture = np.zeros((64, 64, 3), np.uint8)
-        landmarker.detect(mediapipe.Image(mediapipe.ImageFormat.SRGB, picture))
+        frame = np.zeros((64, 64, 3), np.uint8)
+        landmarker.detect(mediapipe.Image(mediapipe.ImageFormat.SRGB, frame))
 
 
 def _codecs() -> Iterator[Check]:

@@ -147,7 +147,7 @@ def _mark(folder: Path) -> str:
 
 
 def with_stills(folder: Path, results: Results) -> Results:
-    """The results with the pictures that lie in their folder."""
+    """The results with the stills that lie in their folder."""
     return replace(results, stills=stills.load(folder / STILLS))
 
 

@@ -1,4 +1,4 @@
-"""How far a whole analysis is: pixels, reading, stills and files, told as one share of the work."""
+"""How far a whole analysis is: pixels, reading, stills and files, as one fraction of the work."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ T = TypeVar("T")
 
 # Seconds of each stage for one second of tracking, measured on the sample clips with both cores
 # also at other work: reading 0.7 and 1.1 %, stills 6.7 and 3.2 %, files 1.1 and 7.2 %. A still is
-# decoded from the last picture before it that stands alone, which hangs on the camera: the first
+# decoded from the last frame before it that stands alone, which hangs on the camera: the first
 # ones tell how long the others will take.
 READING, STILLS, FILES = 0.01, 0.05, 0.03
 # Seconds of tracking for one second of video, where it was done before and is not timed again.
@@ -19,9 +19,9 @@ PACE = 0.5
 
 
 class Stages:
-    """Tells `progress` (share of the whole work, seconds left) as the stages of an analysis go on.
+    """Tells `progress` (fraction of the work, seconds left) as the stages of an analysis go on.
 
-    The share is of work, not of time: work that an earlier run has left behind is done at once.
+    The fraction is of work, not of time: work that an earlier run has left behind is done at once.
     """
 
     def __init__(self, progress: Progress | None, *, stills: bool) -> None:
@@ -37,10 +37,10 @@ class Stages:
             self._told = max(self._told, min(tracked / whole, 1.0))
             self._progress(self._told, left_s)
 
-    def tracking(self, share: float, left_s: float) -> None:
+    def tracking(self, fraction: float, left_s: float) -> None:
         """As `track` tells how far it is."""
         whole_s = time.monotonic() - self._begun + left_s
-        self._tell(share, left_s + whole_s * sum(self._work.values()))
+        self._tell(fraction, left_s + whole_s * sum(self._work.values()))
 
     def tracked(self, video_s: float | None = None) -> None:
         """Tracking is over; with `video_s` it had been before, on a video of so many seconds."""
@@ -55,7 +55,7 @@ class Stages:
         self._part(stage, 0.0, self._work[stage] * self._tracking_s)
 
     def each(self, stage: str, items: Sequence[T]) -> Iterator[T]:
-        """The items of a stage, each told; what one took tells how long the others will."""
+        """The items of a stage, each reported; what one took tells how long the others will."""
         begun = time.monotonic()
         expected_s = self._work[stage] * self._tracking_s
         for number, item in enumerate(items):
@@ -65,9 +65,9 @@ class Stages:
             self._part(stage, number / len(items), expected_s)
             yield item
 
-    def _part(self, stage: str, share: float, left_s: float) -> None:
+    def _part(self, stage: str, fraction: float, left_s: float) -> None:
         names = list(self._work)
         place = names.index(stage)
         before = sum(self._work[name] for name in names[:place])
         after = sum(self._work[name] for name in names[place + 1 :])
-        self._tell(1.0 + before + share * self._work[stage], left_s + after * self._tracking_s)
+        self._tell(1.0 + before + fraction * self._work[stage], left_s + after * self._tracking_s)

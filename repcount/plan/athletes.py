@@ -34,7 +34,8 @@ class AthleteTable(Table):
     best: dict[str, str] = Field(default_factory=dict, description="reps and load, 5x70kg")
     pattern: str | list[str] | None = None
     rule: str | None = None
-    spare: str | None = None
+    protect: str | None = None
+    spare: str | None = Field(None, description="the former name of protect")
     breaks: float | int | None = Field(None, description="seconds")
     target: str | float | int | None = Field(None, description="seconds, or 4:30")
     pace: str | None = None
@@ -128,9 +129,12 @@ def _wishes(one: AthleteTable, workout: Plan, shared: Wishes) -> Wishes:
         wishes = replace(wishes, maxes=parse_maxes(one.max, one.best, workout))
     if one.load is not None:
         wishes = replace(wishes, load_kg=parse_weight(str(one.load), "the load"))
-    if one.pattern is not None or one.rule is not None or one.spare is not None:
+    if one.protect is not None and one.spare is not None:
+        raise PlanError("protect and spare mean the same; give protect alone.")
+    protect = one.spare if one.protect is None else one.protect
+    if one.pattern is not None or one.rule is not None or protect is not None:
         patterns = [one.pattern] if isinstance(one.pattern, str) else one.pattern or []
-        wishes = replace(wishes, patterns=patterns, rule=one.rule, spare=one.spare)
+        wishes = replace(wishes, patterns=patterns, rule=one.rule, protect=protect)
     if one.breaks is not None:
         wishes = replace(wishes, break_s=float(one.breaks))
     if one.target is not None:

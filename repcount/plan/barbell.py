@@ -64,7 +64,7 @@ class PlateCount(Record):
 
 
 class BarLoad(Record):
-    """A bar as it is built: `total` = bar + collars + twice what is on a side, in `unit`."""
+    """A bar as it is built: `total` = bar + collars + twice what is on each side, in `unit`."""
 
     unit: Unit
     total: float
@@ -244,12 +244,12 @@ def _loaded(kit: Kit, counts: Sequence[int]) -> BarLoad:
 
 
 def side_words(load: BarLoad) -> str:
-    """`20 + 2 x 5 a side on a bar of 20 kg`."""
+    """`20 + 2 × 5 per side, 20 kg bar`."""
     parts = [
         f"{one.plate:g}" if one.count == 1 else f"{one.count} × {one.plate:g}"
         for one in load.per_side
     ]
-    on = f"a bar of {load.bar:g} {load.unit}"
+    bar = f"{load.bar:g} {load.unit} bar"
     if load.collars:
-        on += f" with collars of {load.collars:g}"
-    return f"{' + '.join(parts)} a side on {on}" if parts else f"nothing but {on}"
+        bar += f" with collars of {load.collars:g} {load.unit}"
+    return f"{' + '.join(parts)} per side, {bar}" if parts else f"empty {bar}"

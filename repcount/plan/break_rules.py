@@ -22,8 +22,8 @@ from repcount.plan.tempo import leads_into, pick_up_lifts
 from repcount.units import Seconds
 
 COMMON = "common practice, no source"
-Spared = Literal["back", "grip", "shoulders", "lungs"]
-SPARED: tuple[Spared, ...] = ("back", "grip", "shoulders", "lungs")
+Protected = Literal["back", "grip", "shoulders", "lungs"]
+PROTECTED: tuple[Protected, ...] = ("back", "grip", "shoulders", "lungs")
 USUAL_BREAK_S = 4.0
 MOST_TERMS = 150  # of a pattern; more is no plan that anybody can follow
 # Marked as the rules are.
@@ -35,14 +35,14 @@ OVERHEAD_RULE = (
 
 @dataclass(frozen=True)
 class Longest:
-    """The longest set of a movement: so many reps, or a share of its reps in the round."""
+    """The longest set of a movement: so many reps, or a fraction of its reps in the round."""
 
     reps: int = 1000
-    share: float = 1.0
+    fraction: float = 1.0
 
     def of(self, reps: int) -> int:
         """The longest set where the round asks for so many."""
-        return max(1, min(self.reps, math.ceil(self.share * reps)))
+        return max(1, min(self.reps, math.ceil(self.fraction * reps)))
 
 
 @dataclass(frozen=True)
@@ -52,8 +52,8 @@ class BreakRule:
     `longest` by the zone where a movement's reps begin; a zone that is not in it is never broken.
     `last_leads`: where a movement's last rep is the way into the next, the bar goes down one rep
     before the end; with `needs_lead` the rule is only for workouts that have such a movement.
-    `opening`: the first set goes this share into the second movement, and nothing else is broken.
-    `spares` are the words that a coach may choose it by.
+    `opening`: the first set goes this fraction into the second movement, nothing else is broken.
+    `protects` are the words that a coach may choose it by.
     """
 
     name: str
@@ -64,7 +64,7 @@ class BreakRule:
     needs_lead: bool = False
     opening: float | None = None
     break_s: float = USUAL_BREAK_S
-    spares: tuple[Spared, ...] = ()
+    protects: tuple[Protected, ...] = ()
 
 
 RULES: tuple[BreakRule, ...] = (
@@ -76,15 +76,15 @@ RULES: tuple[BreakRule, ...] = (
         longest={"floor": Longest(reps=15), "hang": Longest(reps=10)},
         last_leads=True,
         needs_lead=True,
-        spares=("shoulders", "lungs"),
+        protects=("shoulders", "lungs"),
     ),
     BreakRule(
         "short sets early",
         for_whom="an athlete whose back tires first",
         reason="sets are cut in half from the first round on, before the back is tired",
-        longest={"floor": Longest(share=0.5, reps=8), "hang": Longest(share=0.5, reps=6)},
+        longest={"floor": Longest(fraction=0.5, reps=8), "hang": Longest(fraction=0.5, reps=6)},
         last_leads=True,
-        spares=("back", "lungs"),
+        protects=("back", "lungs"),
     ),
     BreakRule(
         "long opening set",
@@ -94,12 +94,12 @@ RULES: tuple[BreakRule, ...] = (
     ),
     BreakRule(
         "single dropped reps",
-        for_whom="an athlete who has to spare back and grip",
+        for_whom="an athlete who has to protect back and grip",
         reason="each rep from the floor is dropped and taken up anew; no lowering, no holding on",
-        longest={"floor": Longest(reps=1), "hang": Longest(share=0.5)},
+        longest={"floor": Longest(reps=1), "hang": Longest(fraction=0.5)},
         last_leads=True,
         break_s=1.5,
-        spares=("grip", "back"),
+        protects=("grip", "back"),
     ),
     BreakRule(
         "unbroken",
@@ -118,7 +118,7 @@ class PatternOffer(Record):
     for_whom: str
     reason: str
     source: str = COMMON
-    spares: list[Spared] = Field(default_factory=list)
+    spares: list[Protected] = Field(default_factory=list)
     break_s: Seconds
     breaks: int = Field(description="in all rounds")
     longest_set: int = Field(description="reps of the longest set")
@@ -184,7 +184,7 @@ def _offer(rule: BreakRule, rounds: Sequence[Sequence[MovementReps]]) -> Pattern
         rule.name,
         rule.for_whom,
         rule.reason,
-        spares=list(rule.spares),
+        spares=list(rule.protects),
         break_s=rule.break_s,
         remark=remark,
     )

@@ -52,11 +52,11 @@ def finding_sentence(error: ValidationError, data: dict[str, Any]) -> str:
     if first["type"] == "unknown_movement":
         if first["loc"][-1] == "[key]":  # pydantic's word for the key of a table
             word = str(first["loc"][-2])
-            told = f"{key}.{key_text(word)}"
+            said = f"{key}.{key_text(word)}"
         else:
-            word, told = str(value), f"{key} = {shown(value)}"
+            word, said = str(value), f"{key} = {shown(value)}"
         return (
-            f"{told} is not a movement known here{hint(word, MOVEMENT_NAMES)}; allowed are "
+            f"{said} is not a movement known here{hint(word, MOVEMENT_NAMES)}; allowed are "
             f"{listed([shown(name) for name in MOVEMENT_NAMES])}."
         )
     return f"{key} = {shown(value)} does not fit; allowed: {description}."

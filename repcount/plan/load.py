@@ -280,7 +280,7 @@ def without_time(plan: Plan) -> list[tuple[int, str, float]]:
             named = (
                 "the breaks"
                 if parts == to_ms(one.break_total_s)
-                else ("the breaks, cycles and changes of movement")
+                else ("the breaks, cycles and transitions")
             )
             found.append((number, named, from_ms(parts)))
     return found

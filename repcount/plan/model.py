@@ -56,7 +56,9 @@ class Plan(Record):
     rounds: list[RoundPlan] = Field(min_length=1)
     between_rounds_s: list[Seconds] | None = Field(None, description="one between each two rounds")
     start_s: Seconds | None = Field(None, description="start signal to the first rep's start")
-    transition_s: Seconds | None = Field(None, description="for each change of movement")
+    transition_s: Seconds | None = Field(
+        None, description="for each transition from one movement to the next"
+    )
     cycle_s: dict[str, Seconds] = Field(default_factory=dict, description="by movement")
 
     @property
@@ -120,7 +122,7 @@ class Plan(Record):
         return {name: ms.seconds for name, ms in total.items()}
 
     def planned_transition_s(self, number: int) -> float | None:
-        """Planned seconds of all changes of movement in a round, breaks not included."""
+        """Planned seconds of all transitions in a round, breaks not included."""
         if self.transition_s is None:
             return None
         changes = len(self.rounds[number - 1].movements) - 1

@@ -20,7 +20,7 @@ from repcount.units import from_ms, to_ms
 
 Shape = Literal["even", "ahead", "own"]
 SHAPES: tuple[Shape, ...] = ("even", "ahead", "own")
-# How much shorter the first round is than its even share, when the pace is ahead early (common
+# How much shorter the first round is than its even split, when the pace is ahead early (common
 # practice, no source).
 LEAD = Fraction(1, 10)
 BETWEEN_S = 5.0  # common practice, no source
@@ -64,14 +64,14 @@ def shares_of(rounds: Sequence[RoundPlan], shape: Shape) -> list[Fraction]:
     if shape == "even" or len(rounds) == 1:
         return even
     first = even[0] * (1 - LEAD)
-    return [first, *[share * (1 - first) / (1 - even[0]) for share in even[1:]]]
+    return [first, *[weight * (1 - first) / (1 - even[0]) for weight in even[1:]]]
 
 
 def rounds_for(
     target_s: float,
     rounds: Sequence[RoundPlan],
     frame: Frame,
-    shares: Sequence[Fraction],
+    weights: Sequence[Fraction],
     tempo: Tempo = TYPICAL,
     *,
     cap_s: float | None = None,
@@ -90,15 +90,15 @@ def rounds_for(
             f"target is the cap itself, {clock_words(to_ms(cap_s))}."
         )
     least = floors(rounds, tempo)
-    needed = max(Fraction(low) / share for low, share in zip(least, shares, strict=True))
+    needed = max(Fraction(low) / weight for low, weight in zip(least, weights, strict=True))
     nearest = _up(math.ceil(needed) + frame.total)
     if target < nearest:
         if cap_s is not None and nearest > to_ms(cap_s):
             feasible = f"no target under the time cap of {clock_words(to_ms(cap_s))} is feasible"
         else:
             feasible = f"the nearest feasible target is {clock_words(nearest)}"
-        tight = max(range(len(rounds)), key=lambda index: Fraction(least[index]) / shares[index])
-        left = shares[tight] * (target - frame.total)
+        tight = max(range(len(rounds)), key=lambda index: Fraction(least[index]) / weights[index])
+        left = weights[tight] * (target - frame.total)
         breaks = to_ms(rounds[tight].break_total_s)
         raise PlanError(
             f"the target of {clock_words(target)} leaves {max(0.0, float(left) / 1000):.1f} s for "
@@ -106,15 +106,15 @@ def rounds_for(
             f"{breaks / 1000:.1f} s, work {(least[tight] - breaks) / 1000:.1f} s at a brisk "
             f"pace); {feasible}."
         )
-    return spread(target - frame.total, shares)
+    return spread(target - frame.total, weights)
 
 
-def spread(whole: int, shares: Sequence[Fraction]) -> list[int]:
-    """Cut whole milliseconds by shares: in tenths of a second where the whole is in tenths, by the
+def spread(whole: int, weights: Sequence[Fraction]) -> list[int]:
+    """Cut whole milliseconds by weights: in tenths of a second where the whole is in tenths, by the
     largest remainder, so that the parts add up exactly."""
-    unit = 100 if whole % 100 == 0 and whole >= 100 * len(shares) else 1
+    unit = 100 if whole % 100 == 0 and whole >= 100 * len(weights) else 1
     units = whole // unit
-    exact = [share * units / sum(shares) for share in shares]
+    exact = [weight * units / sum(weights) for weight in weights]
     parts = [math.floor(one) for one in exact]
     order = sorted(range(len(parts)), key=lambda i: parts[i] - exact[i])
     for index in order[: units - sum(parts)]:

@@ -16,8 +16,8 @@ from repcount.plan.barbell import KITS, Kit
 from repcount.plan.break_rules import (
     COMMON,
     OVERHEAD_RULE,
+    PROTECTED,
     RULE_NAMES,
-    SPARED,
     USUAL_BREAK_S,
     PatternOffer,
     break_patterns,
@@ -52,8 +52,8 @@ class Wishes:
     """What is wanted of a plan; what is None is taken from the workout's file, or by rule.
 
     `maxes`: by movement. `load_kg`: for this athlete. `patterns`: one for every round, or one a
-    round. `rule`: the name of a break rule; `spare`: what the coach wants spared, which chooses
-    one. `shape`: of the pace. Times in seconds.
+    round. `rule`: the name of a break rule; `protect`: what the coach wants protected, which
+    chooses one. `shape`: of the pace. Times in seconds.
     """
 
     athlete: str | None = None
@@ -62,7 +62,7 @@ class Wishes:
     kit: Kit = KITS["kg"]
     patterns: Sequence[str] = ()
     rule: str | None = None
-    spare: str | None = None
+    protect: str | None = None
     break_s: float | None = None
     target_s: float | None = None
     shape: Shape = "even"
@@ -157,7 +157,7 @@ def _check(wishes: Wishes) -> None:
         ("the break length", wishes.break_s),
         ("the time between rounds", wishes.between_s),
         ("the start piece", wishes.start_s),
-        ("the time to change movements", wishes.transition_s),
+        ("the time of a transition", wishes.transition_s),
     ):
         if value is not None and not 0 <= value <= 3600:
             raise PlanError(f"{what} is {value:g} s; give 0 to 3600 seconds.")
@@ -168,15 +168,15 @@ def _check(wishes: Wishes) -> None:
         raise PlanError(
             f"the pace {shown(wishes.shape)} is not known here; allowed are {listed(SHAPES)}."
         )
-    if wishes.spare is not None and wishes.spare not in SPARED:
+    if wishes.protect is not None and wishes.protect not in PROTECTED:
         raise PlanError(
-            f"{shown(wishes.spare)} is nothing that a pattern can spare; allowed are "
-            f"{listed(SPARED)}."
+            f"{shown(wishes.protect)} is nothing that a pattern can protect; allowed are "
+            f"{listed(PROTECTED)}."
         )
-    ways = [bool(wishes.patterns), wishes.rule is not None, wishes.spare is not None]
+    ways = [bool(wishes.patterns), wishes.rule is not None, wishes.protect is not None]
     if sum(ways) > 1:
         raise PlanError(
-            "a pattern, a rule and what to spare are three ways to choose the breaks; give one."
+            "a pattern, a rule and what to protect are three ways to choose the breaks; give one."
         )
 
 
@@ -210,7 +210,7 @@ def _pattern(
             parse_pattern(text, movements, f"the pattern of round {number}")
             for number, (text, movements) in enumerate(zip(texts, rounds, strict=True), 1)
         ]
-    elif wishes.rule is None and wishes.spare is None and workout.has_breaks:
+    elif wishes.rule is None and wishes.protect is None and workout.has_breaks:
         kept = [one.pattern for one in workout.rounds if one.pattern is not None]
         if length is None:
             return "as in the file", kept, [list(one.break_s) for one in workout.rounds]
@@ -234,7 +234,7 @@ def _pattern(
 
 
 def _offer(workout: Plan, wishes: Wishes, offers: Sequence[PatternOffer]) -> PatternOffer:
-    """The offer that the wishes choose: by name, by what it spares, else the first."""
+    """The offer that the wishes choose: by name, by what it protects, else the first."""
     if wishes.rule is not None:
         if wishes.rule not in RULE_NAMES:
             raise PlanError(
@@ -249,16 +249,16 @@ def _offer(workout: Plan, wishes: Wishes, offers: Sequence[PatternOffer]) -> Pat
                 f"{listed([shown(one.name) for one in offers])}."
             )
         return found
-    if wishes.spare is not None:
-        # the rule that has it first among what it spares
-        ranked = [one for one in offers if wishes.spare in one.spares]
+    if wishes.protect is not None:
+        # the rule that has it first among what it protects
+        ranked = [one for one in offers if wishes.protect in one.spares]
         if not ranked:
             raise PlanError(
-                f"no break rule that spares the {wishes.spare} fits this workout; give a pattern "
-                f"or one of the rules {listed([shown(one.name) for one in offers])}."
+                f"no break rule that protects the {wishes.protect} fits this workout; give a "
+                f"pattern or one of the rules {listed([shown(one.name) for one in offers])}."
             )
-        spared = wishes.spare
-        return min(ranked, key=lambda one: [str(word) for word in one.spares].index(spared))
+        protected = wishes.protect
+        return min(ranked, key=lambda one: [str(word) for word in one.spares].index(protected))
     return offers[0]
 
 
@@ -298,7 +298,7 @@ def _round_times(
         )
     if wishes.target_s is None:
         kept = [one for one in given if one is not None]
-        if kept and not wishes.patterns and wishes.rule is None and wishes.spare is None:
+        if kept and not wishes.patterns and wishes.rule is None and wishes.protect is None:
             return [to_ms(one) for one in kept]
         assumptions.append(
             "No target was given: rounds are as long as typical cycle times make them (assumption)."
@@ -310,7 +310,7 @@ def _round_times(
         shares = shares_of(rounds, wishes.shape)
         if wishes.shape == "ahead" and len(rounds) > 1:
             assumptions.append(
-                f"The first round is a tenth under its even share, the others hold ({COMMON})."
+                f"The first round is a tenth under an even split, the others hold ({COMMON})."
             )
     return rounds_for(wishes.target_s, rounds, frame, shares, tempo, cap_s=cap_s)
 

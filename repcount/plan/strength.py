@@ -103,7 +103,7 @@ def one_rep_max(load_kg: float, reps: int = 1, what: str = "the best set") -> Ma
 
 
 def share_of_max(load_kg: float, best: MaxEstimate) -> tuple[float, float, float]:
-    """A load as a share of a max: by the middle, by the highest and by the lowest estimate."""
+    """A load as a fraction of a max: by the middle, by the highest and by the lowest estimate."""
     return (load_kg / best.middle_kg, load_kg / best.high_kg, load_kg / best.low_kg)
 
 

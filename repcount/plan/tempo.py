@@ -62,7 +62,7 @@ PICK_UP_S: dict[Zone, float] = {
 # Lifts that a pick-up costs: none from the floor, a deadlift, a clean, a clean and more.
 PICK_UP_LIFTS: dict[Zone, int] = {"floor": 0, "hang": 1, "rack": 2, "back": 3, "overhead": 3}
 SAME_ZONE_S, LOWER_S, RAISE_S = 0.5, 0.5, 1.2  # at a change: settle, go down or up by a zone
-BRISK_HANDLING = 0.7  # of the typical time
+BRISK_STEP = 0.7  # of the typical time
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ class Tempo:
             elif self.transition_s is not None and step.before not in (None, step.movement):
                 total += self.transition_s
             else:
-                total += BRISK_HANDLING * self.step_s(step)
+                total += BRISK_STEP * self.step_s(step)
         return to_ms(total)
 
 

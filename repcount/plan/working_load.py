@@ -20,7 +20,7 @@ from repcount.plan.break_rules import COMMON
 from repcount.plan.strength import MaxEstimate, check_under, one_rep_max
 from repcount.wording import listed
 
-SHARE = 0.5
+FRACTION = 0.5
 LIGHTER_KG = (2.5, 5.0)  # of two loads the lighter, by so much
 HEAVY_SHARE = 0.7  # of a max; sets of several reps against the clock then end early (assumption)
 # Push press : push jerk : split jerk in 18 men, 89.7 : 95.6 : 103.0 kg (Soriano et al., JSCR 2024,
@@ -36,7 +36,7 @@ CAUTIONS = (
 
 
 class MovementShare(Record):
-    """What a load is for one movement of the workout. Shares of its max, 1 = the max."""
+    """What a load is for one movement of the workout. Fractions of its max, 1 = the max."""
 
     movement: str
     best: MaxEstimate | None = Field(None, description="null: not given, so nothing is said")
@@ -145,14 +145,14 @@ def advise_load(
 
 
 def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -> LoadAdvice:
-    half = SHARE * best.middle_kg
+    half = FRACTION * best.middle_kg
     chosen = at_most_kg(half, kit)
     if chosen is None:
         raise PlanError(
             f"half of the {limiting} max is {half:.1f} kg, under the bar of {kit.lightest:g} "
             f"{kit.unit}; take a lighter bar, or choose the load with a coach."
         )
-    lightest = at_most_kg(SHARE * best.low_kg - LIGHTER_KG[1], kit) or at_most_kg(
+    lightest = at_most_kg(FRACTION * best.low_kg - LIGHTER_KG[1], kit) or at_most_kg(
         chosen.total_kg, kit
     )
     paths = {(CATALOGUE[name].begins, CATALOGUE[name].ends) for name in asked}
@@ -164,8 +164,8 @@ def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -
         load=chosen,
         chosen_by="rule",
         lightest=lightest,
-        heaviest=at_most_kg(SHARE * best.high_kg, kit),
-        reason=f"It is {what}, the movement that limits. In doubt between two loads, take the "
+        heaviest=at_most_kg(FRACTION * best.high_kg, kit),
+        reason=f"It is {what}, the movement that limits. Between two loads, take the "
         f"lighter, by {LIGHTER_KG[0]:g} to {LIGHTER_KG[1]:g} kg.",
         source=COMMON
         if is_the_trades
@@ -175,13 +175,13 @@ def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -
 
 
 def _max_of(name: str, maxes: Mapping[str, MaxEstimate]) -> tuple[MaxEstimate, str] | None:
-    """A movement's max: its own; the best style's for a movement that allows any; else by the
+    """A movement's max: its own; the largest of those that "any style" allows; else by the
     ratio of the three presses. With the movement that it is from, where it is another's."""
     if name in maxes:
         return maxes[name], ""
-    styles = [style for style in CATALOGUE[name].also if style in maxes]
-    if styles:
-        best = max(styles, key=lambda style: maxes[style].middle_kg)
+    alike = [other for other in CATALOGUE[name].also if other in maxes]
+    if alike:
+        best = max(alike, key=lambda other: maxes[other].middle_kg)
         return maxes[best], best
     if name in PRESS_MEANS_KG:
         for other in PRESS_MEANS_KG:

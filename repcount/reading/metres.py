@@ -74,8 +74,8 @@ def metre_notices(metres: BarMetres | None) -> list[Notice]:
     first = metres.falls[0]
     if factor > 1:
         text = (
-            f"The bar falls as if the clip played {factor:.1f} times slower than life. If it is "
-            f"slow motion, read it again with --slowed {factor:.3g}; if the plates are not "
+            f"The bar falls as if the clip played {factor:.1f} times slower than real time. If it "
+            f"is slow motion, read it again with --slowed {factor:.3g}; if the plates are not "
             "450 mm, give --plate-mm."
         )
     else:

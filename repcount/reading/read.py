@@ -261,8 +261,8 @@ def _sight(strokes: Sequence[RawStroke], begun: bool) -> list[Notice]:
             Notice(
                 code="bar-unseen",
                 text=f"The ends of the bar were not seen in {len(by_hands)} of {len(strokes)} "
-                "strokes; those were read from the hands alone. Check them, and film with both "
-                "ends in the picture.",
+                "lifts; those were read from the hands alone. Check them, and film with both "
+                "ends in the frame.",
                 start_s=by_hands[0].start_s,
                 end_s=by_hands[-1].end_s,
             )

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from urllib.parse import quote
 
-from repcount.analysis.forecast import Ranked, Ranking, Span, Told
+from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
 from repcount.analysis.history import AttemptColumn, Change, History
 from repcount.analysis.losses import Evidence
 from repcount.analysis.next_plan import NextPlan
@@ -18,6 +18,7 @@ from repcount.units import KG_PER_LB
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
+_TOO_SMALL = "too small to tell"  # two attempts would differ by more without any change
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds
 
 
@@ -39,15 +40,15 @@ def clock_interval(span: Span) -> str:
     return f"{clock(span.middle_s)} ({clock(span.low_s)} to {clock(span.high_s)})"
 
 
-def told_words(one: Told) -> str:
-    """A parameter with its interval, and whether the data say it."""
+def parameter_words(one: Parameter) -> str:
+    """A parameter with its interval, and whether the data determine it."""
     unit = one.unit if one.unit.startswith("%") else f" {one.unit}".rstrip()
     unit = f" {unit}" if unit.startswith("%") else unit
     digits = 2 if one.unit == "s" and one.value < 10 else 1
     said = f"{one.name} {one.value:.{digits}f}{unit}"
     said += f" ({one.low:.{digits}f} to {one.high:.{digits}f})"
     said = said.replace("-0.0 ", "0.0 ").replace("-", "−")
-    return said if one.told_by_data else f"{said}, hardly told by the data"
+    return said if one.told_by_data else f"{said}, poorly determined"
 
 
 # A ranking --------------------------------------------------------------------------------------
@@ -59,7 +60,7 @@ def ranking_lines(ranking: Ranking) -> list[str]:
     if ranking.not_enough_data:
         return lines + list(_wrapped(f"{ranking.not_enough_data}."))
     lines += [*_plan_lines(ranking.plans), ""]
-    lines += [line for one in ranking.slowing for line in _wrapped(told_words(one), 2)]
+    lines += [line for one in ranking.slowing for line in _wrapped(parameter_words(one), 2)]
     for said in [*ranking.notes, *ranking.cautions]:
         lines += _wrapped(said)
     return lines
@@ -68,19 +69,24 @@ def ranking_lines(ranking: Ranking) -> list[str]:
 def _plan_lines(plans: Sequence[Ranked]) -> Iterator[str]:
     for number, one in enumerate(plans):
         total = clock_interval(one.forecast.total)
-        yield f"{fit(one.forecast.name, 24)}{total:>27}  {_gain(one) if number else 'the base'}"
+        yield f"{fit(one.forecast.name, 24)}{total:>27}  {_saved(one) if number else 'the base'}"
+        if number and one.inside_noise:
+            yield f"    the difference is {_TOO_SMALL}"
         for said in one.forecast.outside:
-            yield from _wrapped(f"never seen: {said}", 4)
+            yield from _wrapped(f"untested: {said}", 4)
         if one.forecast.chance_of_plan is not None:
-            yield f"    in the planned time or under: {one.forecast.chance_of_plan:.0%} of draws"
+            yield f"    in the planned time or under: {one.forecast.chance_of_plan:.0%} chance"
 
 
-def _gain(one: Ranked) -> str:
+def _saved(one: Ranked) -> str:
     if one.gain is None:
         return ""
     word = "saves" if one.gain.middle_s >= 0 else "costs"
-    said = f"{word} {short(abs(one.gain.middle_s))} s"
-    return f"{said}, in the noise" if one.inside_noise else said
+    return f"{word} {short(abs(one.gain.middle_s))} s"
+
+
+def _gain(one: Ranked) -> str:
+    return f"{_saved(one)}, {_TOO_SMALL}" if one.inside_noise else _saved(one)
 
 
 # The next plan ----------------------------------------------------------------------------------
@@ -91,7 +97,7 @@ def next_lines(answer: NextPlan) -> list[str]:
     planned = f", planned {clock(answer.planned_s)}" if answer.planned_s is not None else ""
     load = answer.plan.workout.load_kg
     lines = [f"{plain(answer.workout)}: {clock(answer.total_s)}{planned}", ""]
-    lines.append("What went over" if answer.losses else "Nothing went over.")
+    lines.append("Lost time" if answer.losses else "No loss of half a second or more.")
     for loss in answer.losses[:_LOSSES]:
         lines += _wrapped(loss.what, 10, f"{short(loss.seconds):>7} s")
         moments = ", ".join(f"{clock(one.at_s)} {one.text}" for one in loss.evidence[:2])
@@ -113,7 +119,7 @@ def next_lines(answer: NextPlan) -> list[str]:
         lines += ["", "Patterns, against what was done", *_plan_lines(answer.ranking)]
     if answer.slowing:
         lines += ["", "Slowing as fitted"]
-        lines += [line for told in answer.slowing for line in _wrapped(told_words(told), 2)]
+        lines += [line for one in answer.slowing for line in _wrapped(parameter_words(one), 2)]
     lines.append("")
     for said in [*answer.notes, *answer.cautions]:
         lines += _wrapped(said)
@@ -147,7 +153,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
                 for loss in answer.losses],
         gains=[gain_words(one.gain, one.inside_noise) for one in answer.suggestions],
         load=kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
-        told=[told_words(one) for one in answer.slowing],
+        fitted=[parameter_words(one) for one in answer.slowing],
         ranking=[
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
             for number, one in enumerate(answer.ranking)

@@ -87,8 +87,8 @@ def count_words(rep: Rep, attempt: Attempt) -> str:
     count = name if rep.number is None else f"{name} {rep.number}"
     if asked is None:
         return count
-    doubt = " (check)" if "check" in rep.flags else ""
-    return f"{count} of {asked} · round {rep.round}{doubt}"
+    mark = " (check)" if "check" in rep.flags else ""
+    return f"{count} of {asked} · round {rep.round}{mark}"
 
 
 def _asked(workout: Workout | None, rep: Rep) -> int | None:

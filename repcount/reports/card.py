@@ -77,7 +77,7 @@ def _round(round_: CardRound) -> Iterator[str]:
     )
     if len(round_.sets) == 1:
         return
-    # sets that are alike are told once, with the last one's times
+    # sets that are alike are listed once, with the last one's times
     for words, group in groupby(round_.sets, key=set_words):
         alike = list(group)
         last = alike[-1]
@@ -103,7 +103,7 @@ def _offers(one: Proposal) -> Iterator[str]:
 
 
 def _short(pattern: str) -> str:
-    """A pattern with its runs of equal sets told once: `6 × 1 | 1+5`."""
+    """A pattern with its runs of equal sets said once: `6 × 1 | 1+5`."""
     terms = [
         (term, len(list(group)))
         for term, group in groupby(part.strip() for part in pattern.split("|"))

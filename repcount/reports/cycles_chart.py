@@ -18,7 +18,7 @@ _HEIGHT_PX = 92
 
 
 @dataclass(frozen=True)
-class CyclePicture:
+class CycleChart:
     """Cycle times of one movement over all rounds."""
 
     movement: str
@@ -27,10 +27,10 @@ class CyclePicture:
     medians: list[tuple[int | None, float | None]]  # round and its median
 
 
-def cycle_pictures(
+def cycle_charts(
     attempt: Attempt, expected: Mapping[float, float] | None = None
-) -> list[CyclePicture]:
-    """One picture a movement, all on one scale: a bar a rep, from zero, in order of doing.
+) -> list[CycleChart]:
+    """One chart a movement, all on one scale: a bar a rep, from zero, in order of doing.
 
     `expected` is what a model expects of a cycle, in seconds, by the moment of its top: it is drawn
     as a line through the bars, in place of each round's median.
@@ -45,19 +45,19 @@ def cycle_pictures(
     for rep in counted:
         by_movement.setdefault(rep.movement, []).append(rep)
     return [
-        _cycle_picture(movement, reps, ceiling, attempt.workout, expected or {})
+        _cycle_chart(movement, reps, ceiling, attempt.workout, expected or {})
         for movement, reps in by_movement.items()
         if any(rep.cycle_s is not None for rep in reps)
     ]
 
 
-def _cycle_picture(
+def _cycle_chart(
     movement: str,
     reps: Sequence[Rep],
     ceiling: float,
     workout: Workout | None,
     expected: Mapping[float, float],
-) -> CyclePicture:
+) -> CycleChart:
     rounds: dict[int | None, list[Rep]] = {}
     for rep in reps:
         rounds.setdefault(rep.round, []).append(rep)
@@ -93,7 +93,7 @@ def _cycle_picture(
         slot += 1
     height = _HEIGHT_PX + 22
     gutter = [tag("text", name, x="100%", y=y, text_anchor="end") for name, y in names]
-    return CyclePicture(
+    return CycleChart(
         movement,
         tag("svg", *gutter, class_="gutter", height=height, aria_hidden="true"),
         tag("svg", *shapes, class_="cycles", height=height, aria_hidden="true"),
@@ -122,7 +122,7 @@ def _bar(rep: Rep, name: str, left: float, width: float, ceiling: float) -> list
 def _line(
     reps: Sequence[Rep], begin: int, slots: int, ceiling: float, expected: Mapping[float, float]
 ) -> list[Markup]:
-    """The expected cycles of a round, joined from bar to bar; a lone one gets a short stroke."""
+    """The expected cycles of a round, joined from bar to bar; a lone one gets a short line."""
     places = [
         (begin + i + 0.5, _level(min(expected[rep.top_s], ceiling), ceiling))
         for i, rep in enumerate(reps)

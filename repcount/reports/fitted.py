@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from repcount.analysis.forecast import told
+from repcount.analysis.forecast import parameters
 from repcount.analysis.slowing import Slowing, course, fit_slowing, unrecovered
 from repcount.attempt.records import Attempt
 from repcount.plan.tempo import CYCLE_RANGE_S, TYPICAL
-from repcount.reports.after import told_words
+from repcount.reports.after import parameter_words
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,11 @@ def fitted_slowing(attempt: Attempt) -> Fitted:
     slowing = fit_slowing([attempt])
     if not isinstance(slowing, Slowing):
         return Fitted(words=(slowing.reason,))
-    said = [told_words(one) for one in told(slowing) if not one.name.startswith("fresh cycle")]
+    said = [
+        parameter_words(one)
+        for one in parameters(slowing)
+        if not one.name.startswith("fresh cycle")
+    ]
     return Fitted(_expected(slowing, attempt), tuple(said))
 
 

@@ -12,14 +12,14 @@ from markupsafe import Markup
 
 from repcount.attempt.records import Attempt, Break, Comparison, Rep
 from repcount.reports import words
-from repcount.reports.cycles_chart import cycle_pictures
+from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
 from repcount.reports.pages import ASSETS, Back, environment, hashed
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
-from repcount.reports.sets_chart import set_pictures
+from repcount.reports.sets_chart import set_charts
 from repcount.reports.stills import nearest
 from repcount.reports.svg import bar_pair
-from repcount.reports.trace_chart import TracePicture, trace_picture
+from repcount.reports.trace_chart import TraceChart, trace_chart
 from repcount.units import to_ms
 from repcount.wording import numbers
 
@@ -81,27 +81,27 @@ def _parts(
     attempt: Attempt, comparison: Comparison | None, stills: Mapping[int, bytes]
 ) -> dict[str, Any]:
     rows = round_rows(attempt, comparison)
-    trace = trace_picture(attempt)
+    trace = trace_chart(attempt)
     fitted = fitted_slowing(attempt)
     return {
         "starts": {span.round: span.start_s for span in attempt.rounds if attempt.workout},
         "ends": {span.round: span.end_s for span in attempt.rounds},
         "heading": words.heading(attempt),
-        "verdict": words.verdict(attempt, comparison),
+        "summary": words.summary(attempt, comparison),
         "start_source": words.START_SOURCES[attempt.clock.start_source],
         "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
-        "sets": set_pictures(attempt, comparison),
+        "sets": set_charts(attempt, comparison),
         "trace": trace,
         "script_data": _script_data(attempt, trace),
         "against": _with_bars(time_rows(comparison)),
         "spent": _with_bars(spent_rows(attempt, comparison)),
-        "cycles": cycle_pictures(attempt, fitted.cycles),
+        "cycles": cycle_charts(attempt, fitted.cycles),
         "fitted": fitted,
         "breaks": [
             line | {"still": _still(stills, line["at_s"])}
             for line in _break_lines(attempt, comparison)
         ],
-        "doubts": [(doubt, _still(stills, doubt.at_s)) for doubt in words.doubts(attempt)],
+        "marks": [(mark, _still(stills, mark.at_s)) for mark in words.review_marks(attempt)],
         "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
         "reps": [
@@ -186,7 +186,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
     return lines
 
 
-def _script_data(attempt: Attempt, trace: TracePicture | None) -> dict[str, Any] | None:
+def _script_data(attempt: Attempt, trace: TraceChart | None) -> dict[str, Any] | None:
     """What the page's script needs: the stretch of time, and reps and breaks with their words."""
     if trace is None:
         return None
@@ -256,12 +256,12 @@ def _rep_detail(rep: Rep) -> str:
 
 def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
     video, made = attempt.video, attempt.provenance
-    rate = f"{video.mean_rate_hz:.2f} pictures a second"
+    rate = f"{video.mean_rate_hz:.2f} frames a second"
     lines = [
         ("Video", video.file_name),
         ("Length", f"{numbers.clock(video.duration_s)}"),
         (
-            "Picture",
+            "Frames",
             f"{video.width} × {video.height}, {rate}"
             + (", uneven" if video.variable_rate else "")
             + (f", {video.codec}" if video.codec else ""),
@@ -273,7 +273,7 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
         lines.append(
             (
                 "Slow motion",
-                f"{video.slowed:g} times slower than life, as given; times here are real seconds",
+                f"{video.slowed:g} times slower than real time, as given; times are real seconds",
             )
         )
     lines += [("Read by", f"repcount {made.version}"), ("Made at", made.made_at)]

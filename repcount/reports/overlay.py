@@ -1,6 +1,6 @@
-"""`overlay.mp4`: the video upright, with what was read drawn on it and told below it.
+"""`overlay.mp4`: the video upright, with what was read drawn on it and said below it.
 
-The sound is kept as it is where MP4 can hold it, else coded anew. Pictures keep their own times.
+The sound is kept as it is where MP4 can hold it, else coded anew. Frames keep their own times.
 H.264 by x264, in software alone, with a chapter for each round. Nothing is asked of the network.
 """
 
@@ -46,13 +46,13 @@ from repcount.video.footage import Footage
 Progress = Callable[[float, float], None]
 _TICKS = 90_000  # time stamps a second, fine enough for every camera's
 _TRAIL_S = 4.0  # the longest path drawn
-# x264's settings: a preset that keeps well ahead of 1080p30 on two cores, and a key picture every
+# x264's settings: a preset that keeps well ahead of 1080p30 on two cores, and a key frame every
 # two seconds so that players jump quickly.
 ENCODER = {"preset": "superfast", "crf": "23", "g": "60"}
 
 
 class Blur(Protocol):
-    """Makes faces unreadable in a picture's planes at a moment (real seconds), in place."""
+    """Makes faces unreadable in a frame's planes at a moment (real seconds), in place."""
 
     def __call__(self, planes: tuple[np.ndarray, ...], at_s: float) -> None: ...
 
@@ -78,7 +78,7 @@ def write_overlay(
 ) -> None:
     """Write the overlay of a video; the file appears whole or not at all.
 
-    Raises RepcountError where it cannot be written, FootageError where no picture can be decoded.
+    Raises RepcountError where it cannot be written, FootageError where no frame can be decoded.
     """
     path = Path(path)
     aside: Path | None = None
@@ -149,8 +149,8 @@ def _encode(
                 out.mux(waiting[1])
                 waiting = next(sound, None)
             if progress is not None:
-                share = min(1.0, max(1e-3, at / info.duration_s))
-                progress(share, (time.monotonic() - begun) * (1 - share) / share)
+                fraction = min(1.0, max(1e-3, at / info.duration_s))
+                progress(fraction, (time.monotonic() - begun) * (1 - fraction) / fraction)
         for packet in stream.encode(None):
             out.mux(packet)
         while waiting is not None:
@@ -241,7 +241,7 @@ class _sound:
 
 
 class Painter:
-    """Draws on one picture after another. `strip` is how many rows it adds below."""
+    """Draws on one frame after another. `strip` is how many rows it adds below."""
 
     def __init__(self, width: int, height: int, drawn: Drawn, matrix: np.ndarray) -> None:
         self.width, self.height = width, height
@@ -256,7 +256,7 @@ class Painter:
         ]
 
     def paint(self, planes: tuple[np.ndarray, np.ndarray, np.ndarray], at_s: float) -> None:
-        """Draw on the planes of one picture (the strip included) at a moment in real seconds."""
+        """Draw on the planes of one frame (the strip included) at a moment in real seconds."""
         canvas = Canvas(*planes, self.matrix)
         self._lift(canvas, at_s)
         said = self.story.at(at_s)

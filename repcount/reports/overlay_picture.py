@@ -1,8 +1,8 @@
-"""How the overlay looks: marks on the picture, and a strip of figures below it.
+"""How the overlay looks: marks on the frame, and a strip of figures below it.
 
 Nothing is laid over the lift but thin lines: the bar's path of the rep being done, the bar's ends,
-the hip. All else stands in a strip that is added below the picture, so that it hides nothing. Small
-parts are drawn, straight on the video's own luma and colour planes: to turn whole pictures into
+the hip. All else stands in a strip that is added below the frame, so that it hides nothing. Small
+parts are drawn, straight on the video's own luma and colour planes: to turn whole frames into
 red, green and blue and back would cost more than everything else.
 """
 
@@ -21,12 +21,12 @@ import numpy as np
 PAPER, INK, SOFT = (21, 24, 27), (233, 231, 226), (163, 171, 180)
 REAL, PAUSE, HIP = (86, 180, 233), (230, 159, 0), (204, 121, 167)
 Colour = tuple[int, int, int]
-# Share of red and blue in luma (ITU-R BT.601 and BT.709), by H.273's number of the matrix.
+# Fraction of red and blue in luma (ITU-R BT.601 and BT.709), by H.273's number of the matrix.
 _LUMA = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114)}
 
 
 class Canvas:
-    """Planes of one picture, drawn on in place: `luma` (H, W), `blue` and `red` (H/2, W/2)."""
+    """Planes of one frame, drawn on in place: `luma` (H, W), `blue` and `red` (H/2, W/2)."""
 
     def __init__(
         self, luma: np.ndarray, blue: np.ndarray, red: np.ndarray, matrix: np.ndarray
@@ -90,7 +90,7 @@ def to_planes(rgb: np.ndarray, matrix: np.ndarray) -> np.ndarray:
 
 
 def planes_of(rgb: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The three planes of a small picture (H, W, 3) with even sides."""
+    """The three planes of a small frame (H, W, 3) with even sides."""
     full = cv2.transform(rgb, np.c_[matrix, [16.0, 128.0, 128.0]])
     half = cv2.resize(full, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
     return full[..., 0], half[..., 1], half[..., 2]
@@ -165,6 +165,6 @@ def boxes(
             continue
         block.draw.rounded_rectangle(box, 4, fill=(52, 59, 66))
         if filled_to > low:
-            share = min(1.0, (filled_to - low) / (high - low))
-            solid = (box[0], top, box[0] + (box[2] - box[0]) * share, bottom)
+            fraction = min(1.0, (filled_to - low) / (high - low))
+            solid = (box[0], top, box[0] + (box[2] - box[0]) * fraction, bottom)
             block.draw.rounded_rectangle(solid, 4, fill=REAL)

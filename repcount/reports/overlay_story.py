@@ -41,7 +41,7 @@ class Said:
 
 
 class Story:
-    """An attempt as it unfolds. Times are real seconds from the first picture."""
+    """An attempt as it unfolds. Times are real seconds from the first frame."""
 
     def __init__(
         self,
@@ -184,7 +184,7 @@ class Story:
 
 
 class Points:
-    """Where bar and hip are in the picture, at any moment. Pixels of the upright picture."""
+    """Where bar and hip are in the frame, at any moment. Pixels of the upright frame."""
 
     def __init__(self, tracks: xr.Dataset) -> None:
         self.time = tracks["time"].values.astype(float)
@@ -214,11 +214,11 @@ class Points:
         before = after - 1
         if time[after] - time[before] > _GAP_S:
             return None
-        share = (at_s - time[before]) / (time[after] - time[before])
-        return place[before] * (1 - share) + place[after] * share
+        fraction = (at_s - time[before]) / (time[after] - time[before])
+        return place[before] * (1 - fraction) + place[after] * fraction
 
     def path(self, begin_s: float, at_s: float) -> np.ndarray:
-        """(N, 2) of the bar's middle from `begin_s` to `at_s`, where it would be in the picture at
+        """(N, 2) of the bar's middle from `begin_s` to `at_s`, where it would be in the frame at
         `at_s` had the camera not moved."""
         time, place = self._seen["middle"]
         low, high = np.searchsorted(time, (begin_s, at_s))
@@ -228,7 +228,7 @@ class Points:
         return place[low:high] + (self._camera(at_s) - then.T)
 
     def moved(self, then_s: float, now_s: float) -> np.ndarray:
-        """(2,) how far the camera has moved the picture from one moment to another."""
+        """(2,) how far the camera has moved the frame from one moment to another."""
         return self._camera(now_s) - self._camera(then_s)
 
     def _camera(self, at_s: float) -> np.ndarray:

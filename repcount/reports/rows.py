@@ -19,7 +19,7 @@ KINDS = {
     "reset": "Resets",
     "touch": "Touches",
     "rep": "Reps",
-    "handling": "Handling",
+    "handling": "Pick-ups/put-downs",
     "work": "Work",
 }
 KIND_MEANINGS = {
@@ -124,7 +124,7 @@ def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[R
     """
     compared = comparison.time if comparison else []
     named = {item.kind for item in compared}
-    every = [share for share in attempt.time_spent if to_ms(share.seconds)]
+    every = [part for part in attempt.time_spent if to_ms(part.seconds)]
     inside = [s for s in every if s.kind not in named and f"{s.kind}s" not in named]
     label = "Total"
     # Where a plan times cycles, or a reset stands for a break, work is cut across these kinds.
@@ -133,12 +133,12 @@ def spent_rows(attempt: Attempt, comparison: Comparison | None = None) -> list[R
             every, label = inside, "Work"
     if not every:
         return []
-    every = sorted(every, key=lambda share: -share.seconds)
+    every = sorted(every, key=lambda part: -part.seconds)
     rows = [
-        Row(_kind_name(share.kind), None, share.seconds, note=_kind_meaning(share.kind))
-        for share in every
+        Row(_kind_name(part.kind), None, part.seconds, note=_kind_meaning(part.kind))
+        for part in every
     ]
-    return rows + [Row(label, None, _sum([share.seconds for share in every]))]
+    return rows + [Row(label, None, _sum([part.seconds for part in every]))]
 
 
 def _kind_name(kind: str) -> str:

@@ -17,7 +17,7 @@ from repcount.wording import numbers
 
 
 @dataclass(frozen=True)
-class SetPicture:
+class SetChart:
     """One round's sets, planned above real; what moved, and the bar's speeds, in words."""
 
     round: int
@@ -28,13 +28,13 @@ class SetPicture:
     speeds: list[str]
 
 
-def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPicture]:
+def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart]:
     """The sets of every round: boxes as wide as their reps, cut where the bar went down."""
     if attempt.workout is None:
         return []
     lines = words.set_lines(attempt, comparison)
     every = comparison.breaks if comparison else []
-    pictures = []
+    charts = []
     for number, parts in enumerate(attempt.workout.rounds, start=1):
         planned, real = lines.get(number, ("", ""))
         matches = [match for match in every if match.round == number]
@@ -44,8 +44,8 @@ def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPic
             remarks = ["not reached"]
         elif span.missing:
             remarks.append(f"not counted: {words.missing_words(span.missing)}")
-        pictures.append(
-            SetPicture(
+        charts.append(
+            SetChart(
                 number,
                 planned,
                 real,
@@ -58,7 +58,7 @@ def set_pictures(attempt: Attempt, comparison: Comparison | None) -> list[SetPic
                 ],
             )
         )
-    return pictures
+    return charts
 
 
 def _drawing(

@@ -1,4 +1,4 @@
-"""Stills: one small picture of the video for each moment that the report asks to be looked at.
+"""Stills: one small image of the video for each moment that the report asks to be looked at.
 
 They are taken once, when the video is at hand, and lie in the folder `stills` beside the other
 results, named by their moment in milliseconds; a correction needs no pixels and takes what is
@@ -38,8 +38,8 @@ def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]
     begins: list[int] = [pause.start_ms for pause in attempt.breaks]
     if comparison:
         begins += [one.real_reset.start_ms for one in comparison.breaks if one.real_reset]
-    doubts = [to_ms(doubt.at_s) for doubt in words.doubts(attempt)]
-    return list(dict.fromkeys([*begins, *doubts]))[:MOST_STILLS]
+    marks = [to_ms(mark.at_s) for mark in words.review_marks(attempt)]
+    return list(dict.fromkeys([*begins, *marks]))[:MOST_STILLS]
 
 
 def take(
@@ -66,12 +66,12 @@ def take(
         part = Footage(info, start_s=begin - 1e-6, end_s=info.duration_s, slowed=slowed)
         with part, suppress(FootageError):
             frame = next(part.frames())
-            picture = frame.rgb
+            shown = frame.rgb
             if blur is not None:
-                blur(picture, frame.time_s)
+                blur(shown, frame.time_s)
             x, y, wide, high = _window(tracks, from_ms(at), info.width, info.height)
             cut = cv2.resize(
-                picture[y : y + high, x : x + wide], (WIDE, HIGH), interpolation=cv2.INTER_AREA
+                shown[y : y + high, x : x + wide], (WIDE, HIGH), interpolation=cv2.INTER_AREA
             )
             bgr = np.ascontiguousarray(cut[:, :, ::-1])
             fine, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])

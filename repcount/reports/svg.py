@@ -32,12 +32,12 @@ def _number(value: object) -> object:
     return f"{value:.4f}".rstrip("0").rstrip(".") if isinstance(value, float) else value
 
 
-def percent(share: float) -> str:
-    return f"{100 * share:.3f}".rstrip("0").rstrip(".") + "%"
+def percent(fraction: float) -> str:
+    return f"{100 * fraction:.3f}".rstrip("0").rstrip(".") + "%"
 
 
 def rows_apart(labels: Sequence[tuple[float, float]]) -> list[int]:
-    """The row of each label (centre as a share of the width, length in px) so that none overlap.
+    """The row of each label (centre as a fraction of the width, length in px) so that none overlap.
 
     Laid out for a phone; on a wider page they only lie further apart.
     """
@@ -51,13 +51,13 @@ def rows_apart(labels: Sequence[tuple[float, float]]) -> list[int]:
     return rows
 
 
-def label_step(share: float, length: float) -> int:
+def label_step(fraction: float, length: float) -> int:
     """Which of many equal neighbours get a label (every, every 2nd, 5th, 10th ...) on a phone.
 
-    `share` is one neighbour's share of the width, `length` a label's in pixels.
+    `fraction` is one neighbour's part of the width, `length` a label's in pixels.
     """
     steps = (1, 2, 5, 10, 20, 50, 100)
-    return next((step for step in steps if step * share * NARROW_PX > length + 4), steps[-1])
+    return next((step for step in steps if step * fraction * NARROW_PX > length + 4), steps[-1])
 
 
 def anchored(centre: float, length: float) -> tuple[str, float]:

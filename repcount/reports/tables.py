@@ -30,13 +30,13 @@ REPS = (
     Column(
         "from_floor",
         "",
-        "how the bar had lain before a stroke from the floor: touch, touch-and-go, reset or break",
+        "how the bar had lain before a lift from the floor: touch, touch-and-go, reset or break",
     ),
     Column("dropped", "", "true where the bar fell free after it", "truth"),
     Column("style", "", "of a hang clean: slow dip, fast thigh rebound, or unsure"),
     Column("style_confidence", "", "0 to 1; of the likelier style where unsure", "number"),
     Column("confidence", "", "0 to 1", "number"),
-    Column("flags", "", "separated by a semicolon; check: look at it by eye"),
+    Column("flags", "", "separated by a semicolon; check: a person should check it"),
     Column("measures", "", "name value ± standard deviation unit, separated by a semicolon"),
     Column("touched_by", "", "machine, or person where a person corrected it"),
 )
@@ -49,17 +49,17 @@ SETS = (
     Column("end_s", "s", "the set's last top, from the first frame", "number"),
     Column(
         "rise_speed",
-        "statures/s",
+        "body heights/s",
         "mean over the reps of the bar's highest upward speed; from three reps on",
         "number",
     ),
     Column(
         "speed_change",
-        "share",
-        "change of that speed a rep, as a share of the mean (least squares); below 0: slower",
+        "fraction",
+        "change of that speed a rep, as a fraction of the mean (least squares); below 0: slower",
         "number",
     ),
-    Column("speed_change_se", "share", "standard error of that change", "number"),
+    Column("speed_change_se", "fraction", "standard error of that change", "number"),
 )
 BREAKS = (
     Column("id", "", "persistent id, for corrections; empty where no real break answers the plan"),
@@ -199,8 +199,8 @@ def _sets(attempt: Attempt) -> Iterable[dict[str, Any]]:
 
 
 def _measure(measure: Measure) -> str:
-    doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:g}"
-    return f"{measure.name} {measure.value:g}{doubt} {measure.unit}".rstrip()
+    within = "" if measure.uncertainty is None else f" ± {measure.uncertainty:g}"
+    return f"{measure.name} {measure.value:g}{within} {measure.unit}".rstrip()
 
 
 def _breaks(attempt: Attempt, comparison: Comparison | None) -> Iterable[dict[str, Any]]:

@@ -1,6 +1,6 @@
 """The report on a terminal: 80 columns, 24 lines, readable without colour.
 
-Where there is more to tell than fits, the middle rounds are told as one line that still adds up,
+Where there is more to tell than fits, the middle rounds are said in one line that still adds up,
 then fewer moments, notices and breaks are listed, and their number is said; report.html has all.
 """
 
@@ -28,7 +28,7 @@ LINES = 22  # of 24, less the blank line and the one that says where the results
 
 @dataclass(frozen=True)
 class _Room:
-    """How many rounds, breaks off the plan, moments to look at and notices are listed."""
+    """How many rounds, breaks off the plan, moments to check and warnings are listed."""
 
     rounds: int
     breaks: int
@@ -66,13 +66,13 @@ def lines_in(attempt: Attempt, comparison: Comparison | None, room: _Room) -> li
     blocks = [
         [
             *_wrapped(words.heading(attempt), style="dim"),
-            *_wrapped(words.verdict(attempt, comparison).text, style="bold"),
+            *_wrapped(words.summary(attempt, comparison).text, style="bold"),
         ],
         list(_rounds(attempt, comparison, room.rounds)),
         [
             *_breaks(attempt, comparison, room.breaks),
             *_time(attempt, comparison),
-            *_look_at(attempt, room.moments),
+            *_checks(attempt, room.moments),
             *_notices(attempt, comparison, room.notices),
         ],
     ]
@@ -145,12 +145,12 @@ def _folded(rows: Sequence[Row], most: int) -> list[Row]:
 
 def _shortened(items: list[str], most: int, one: str, more: str) -> list[str]:
     """At most so many items; where some are left out, the last says how many of what (`one` or
-    `more` of them), and where they are told."""
+    `more` of them), and where they are listed."""
     if len(items) <= most:
         return items
     left = len(items) if most == 1 else len(items) - most + 1
-    told = f"{plural(left, one, more)}: see report.html"
-    return [told] if most == 1 else [*items[: most - 1], f"and {told}"]
+    left_out = f"{plural(left, one, more)}: see report.html"
+    return [left_out] if most == 1 else [*items[: most - 1], f"and {left_out}"]
 
 
 def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
@@ -222,17 +222,17 @@ def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     yield from _labelled("Time, s", items)
 
 
-def _look_at(attempt: Attempt, most: int) -> Iterator[Text]:
-    found = words.doubts(attempt)
-    items = [f"{numbers.clock(doubt.at_s)}  {doubt.what}: {doubt.why}" for doubt in found]
+def _checks(attempt: Attempt, most: int) -> Iterator[Text]:
+    found = words.review_marks(attempt)
+    items = [f"{numbers.clock(mark.at_s)}  {mark.what}: {mark.why}" for mark in found]
     if most == 1 < len(found):  # the moments alone, on one line
-        shown = ", ".join(numbers.clock(doubt.at_s) for doubt in found[:5])
+        shown = ", ".join(numbers.clock(mark.at_s) for mark in found[:5])
         rest = f" and {len(found) - 5} more" if len(found) > 5 else ""
         items = [f"{shown}{rest}: see report.html"]
-    yield from _labelled("Look at", _shortened(items, most, "more moment", "more moments"))
+    yield from _labelled("Check", _shortened(items, most, "more moment", "more moments"))
 
 
 def _notices(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     found = words.notices(attempt, comparison)
     items = [words.notice_words(notice) for notice in found]
-    yield from _labelled("Mind", _shortened(items, most, "notice", "notices"))
+    yield from _labelled("Warnings", _shortened(items, most, "warning", "warnings"))

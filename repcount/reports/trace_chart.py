@@ -72,9 +72,11 @@ def height_at(trace: Trace, time_s: float) -> float | None:
 
 
 def _y(height_st: float) -> float:
-    """Height in statures to the trace chart's own vertical units, 1000 at the top edge down."""
-    share = (min(max(height_st, -_BELOW_ST), _TALLEST_ST) + _BELOW_ST) / (_TALLEST_ST + _BELOW_ST)
-    return round(1000 * (1 - share), 1)
+    """Height in body heights to the trace chart's own vertical units, 1000 at the top edge down."""
+    fraction = (min(max(height_st, -_BELOW_ST), _TALLEST_ST) + _BELOW_ST) / (
+        _TALLEST_ST + _BELOW_ST
+    )
+    return round(1000 * (1 - fraction), 1)
 
 
 def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
@@ -84,7 +86,7 @@ def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
 
 
 @dataclass(frozen=True)
-class TracePicture:
+class TraceChart:
     """The chart of the bar's height and what its script needs."""
 
     gutter: Markup
@@ -104,7 +106,7 @@ def tick_step(span_s: float, wanted: int = 6) -> int:
     return next((step for step in steps if span_s / step <= wanted), steps[-1])
 
 
-def trace_picture(attempt: Attempt) -> TracePicture | None:
+def trace_chart(attempt: Attempt) -> TraceChart | None:
     """The bar's height over the attempt, with rounds, reps, breaks, holds and transitions.
 
     The whole video is drawn; the stretch shown at first runs from just before the clock's start
@@ -146,7 +148,7 @@ def trace_picture(attempt: Attempt) -> TracePicture | None:
         names.append((name, top + HEIGHT_PX * _y(level) / 1000 + 4))
     names += [(lane[0], top + HEIGHT_PX + 19 + 18 * i) for i, lane in enumerate(lanes)]
     names.append(("Time", y + 14))
-    return TracePicture(
+    return TraceChart(
         tag(
             "svg",
             *(tag("text", name, x="100%", y=at, text_anchor="end") for name, at in names),
@@ -218,11 +220,11 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
     ]
     shapes.append(tag("path", class_="hip", d=_path(simplify(trace.time_s, trace.hip_st))))
     shapes.append(tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st))))
-    for kind, sure in (("dot", True), ("dot doubt", False)):
+    for kind, sure in (("dot", True), ("dot unsure", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"
             for rep, dot in zip(attempt.reps, dots, strict=True)
-            if words.doubtful(rep) is not sure
+            if words.needs_check(rep) is not sure
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))

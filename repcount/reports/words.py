@@ -38,19 +38,19 @@ FLAGS = {
     "not_locked_out": "arms may not be locked overhead",
     "not_deep": "hip may not be below the knee",
     "count_short": "fewer reps were seen than the round asks for",
-    "after_uncounted": "follows a stroke that was not counted",
+    "after_uncounted": "follows a lift that was not counted",
     "one_too_many": "more of these were seen than the round asks for",
     "alone_at_the_end": "alone after a break: the last rep, or a lift after the end",
     "perhaps_next": "the workout may go on here",
     "near_cap": "may fall on the other side of the time cap",
     "style_differs": "may be of another style than asked",
 }
-# Flags that are a reason to look whatever the confidence.
+# Flags that are a reason to check whatever the confidence.
 _REASONS = {
     "count_short", "after_uncounted", "alone_at_the_end", "one_too_many", "perhaps_next",
     "near_cap", "driven_through",
 }  # fmt: skip
-_NO_DOUBT = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
+_NO_CHECK = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
 _MEASURED = {
     "not_erect": "shoulders_below_standing",
     "not_locked_out": "lockout_angle",
@@ -89,7 +89,7 @@ def count(number: int, noun: str) -> str:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Summary:
     """The first thing a reader sees: the time, against the plan, and what cost most."""
 
     time: str
@@ -108,7 +108,7 @@ class Verdict:
         return " ".join([self.time, *self.rest])
 
 
-def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
+def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     """One line on the whole attempt."""
     run = attempt.clock
     counted = attempt.counted()
@@ -141,7 +141,7 @@ def verdict(attempt: Attempt, comparison: Comparison | None) -> Verdict:
     missing = ""
     if asked is not None and counted and len(counted) < asked:
         missing = f"{len(counted)} of {count(asked, 'rep')} counted."
-    return Verdict(time, against, (comparison.costliest or "") if comparison else "", missing)
+    return Summary(time, against, (comparison.costliest or "") if comparison else "", missing)
 
 
 def _all_rounds_over(attempt: Attempt) -> bool:
@@ -206,8 +206,8 @@ def break_words(match: BreakMatch) -> str:
 
 
 @dataclass(frozen=True)
-class Doubt:
-    """A moment that a person should look at."""
+class ReviewMark:
+    """A moment that a person should check, and why."""
 
     at_s: float
     what: str
@@ -215,9 +215,9 @@ class Doubt:
     rep_id: str | None = None
 
 
-def doubtful(rep: Rep) -> bool:
-    """Whether a person should look at the rep."""
-    return not rep.counts or any(flag not in _NO_DOUBT for flag in rep.flags)
+def needs_check(rep: Rep) -> bool:
+    """Whether a person should check the rep."""
+    return not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
 
 
 def flag_words(rep: Rep) -> str:
@@ -232,15 +232,24 @@ def flag_words(rep: Rep) -> str:
     return ", ".join(word for word in said if word)
 
 
+# Units of measures as people read them; others stand as they are.
+_UNITS = {
+    "": "",
+    "deg": "°",
+    "stature/s": " body heights/s",
+    "share of standing to hip level with knee": " of the way from standing to hip level with knee",
+}
+
+
 def measure_words(measure: Measure) -> str:
-    """A value with its doubt, never a verdict: `dip 18.6 ± 1.2 % of height`."""
+    """A value with its uncertainty, never a verdict: `dip 18.6 ± 1.2 % of height`."""
     name = measure.name.replace("_", " ")
     if measure.unit == "stature":
-        doubt = "" if measure.uncertainty is None else f" ± {100 * measure.uncertainty:.1f}"
-        return f"{name} {100 * measure.value:.1f}{doubt} % of height"
-    doubt = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.2g}"
-    unit = {"deg": "°", "": ""}.get(measure.unit, f" {measure.unit}")
-    return f"{name} {measure.value:.3g}{doubt}{unit}"
+        within = "" if measure.uncertainty is None else f" ± {100 * measure.uncertainty:.1f}"
+        return f"{name} {100 * measure.value:.1f}{within} % of height"
+    within = "" if measure.uncertainty is None else f" ± {measure.uncertainty:.2g}"
+    unit = _UNITS.get(measure.unit, f" {measure.unit}")
+    return f"{name} {measure.value:.3g}{within}{unit}"
 
 
 _LAY = {
@@ -257,16 +266,16 @@ def way_words(rep: Rep) -> str:
     if rep.style == "unsure":
         said.append("style unsure")
     elif rep.style:
-        share = "" if rep.style_confidence is None else f" ({_sure(rep.style_confidence)})"
-        said.append(rep.style + share)
+        sure = "" if rep.style_confidence is None else f" ({_sure(rep.style_confidence)})"
+        said.append(rep.style + sure)
     if rep.dropped:
         said.append("dropped after it")
     return ", ".join(said)
 
 
-def _sure(share: float) -> str:
+def _sure(probability: float) -> str:
     """`93 %`; never all of it."""
-    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def speed_words(span: SetSpan) -> str:
@@ -287,30 +296,30 @@ def rep_words(rep: Rep, workout: Workout | None) -> str:
     return f"Round {rep.round}, {name}" if with_round else capital(name)
 
 
-def doubts(attempt: Attempt) -> list[Doubt]:
-    """Everything to look at by eye, in order of time: doubtful, extra, unplanned, failed."""
-    found: list[Doubt] = []
+def review_marks(attempt: Attempt) -> list[ReviewMark]:
+    """Everything to check by eye, in order of time: unsure, extra, unplanned, missed."""
+    found: list[ReviewMark] = []
     for rep in attempt.reps:
-        if not doubtful(rep):
+        if not needs_check(rep):
             continue
         why = [] if rep.counts else [STATUSES[rep.status]]
         if said := flag_words(rep):
             why.append(said)
         if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
-        found.append(Doubt(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
-    found += [failed_doubt(stroke) for stroke in attempt.failed]
-    return sorted(found, key=lambda doubt: doubt.at_s)
+        found.append(ReviewMark(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
+    found += [missed_lift_mark(lift) for lift in attempt.failed]
+    return sorted(found, key=lambda mark: mark.at_s)
 
 
-def failed_doubt(stroke: FailedStroke) -> Doubt:
-    """A stroke that did not reach its finish."""
+def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
+    """A lift that did not reach its finish."""
     reached = {"free": "the air", "unseen": "no known place", "floor": "the floor"}
-    place = reached.get(stroke.reached, f"the {stroke.reached}")
-    if stroke.reached == "overhead":
+    place = reached.get(lift.reached, f"the {lift.reached}")
+    if lift.reached == "overhead":
         place = "overhead"
-    return Doubt(
-        stroke.peak_s, f"{capital(stroke.movement)}, not counted", f"it only reached {place}"
+    return ReviewMark(
+        lift.peak_s, f"{capital(lift.movement)}, not counted", f"it only reached {place}"
     )
 
 

@@ -108,7 +108,7 @@ def track_lanes(
         if lane.crowded:
             said = (
                 f"Lane {number + 1} of {len(lanes)}: its bar may reach into the next lane's part "
-                "of the picture, where it is not looked for; film with more room between them."
+                "of the frame, where it is not looked for; film with more room between them."
             )
             tracks = _with_warning(tracks, said)
         found.append(tracks)
@@ -132,7 +132,7 @@ def find_lanes(
         seen = plural(len(lifting), "athlete")
         asked = f", not {count}" if count else ""
         raise FootageError(
-            f"{path}: {seen} could be told apart lifting at one place{asked}; film all of them "
+            f"{path}: {seen} could be seen lifting at one place each{asked}; film all of them "
             "whole and side by side, or give the number of lanes that there are."
         )
     size = (footage.info.width, footage.info.height)

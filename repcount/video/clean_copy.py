@@ -1,10 +1,10 @@
 """A copy of a video that does not say where and with what it was filmed.
 
-Made of the main picture stream and the main sound, packet for packet, nothing coded anew: only they
+Made of the main video stream and the main sound, packet for packet, nothing coded anew: only they
 are put into a new container, which gets no metadata, no other tracks, no chapters and no pictures
-beside them. How the picture is turned, when each picture is shown and what an edit list cuts off
+beside them. How the frame is turned, when each frame is shown and what an edit list cuts off
 stay, and are compared with the original before the copy appears. What cameras and encoders write
-between the pictures ("user data" of H.264 and HEVC, where AVCHD keeps place, date and make;
+between the frames ("user data" of H.264 and HEVC, where AVCHD keeps place, date and make;
 application segments of JPEG, where Exif is) is left out too.
 """
 
@@ -37,7 +37,7 @@ _MUXERS = {
     "avi": ("avi", "matroska"),
     "mpegts": ("mpegts",),
 }
-# DV repeats date, shutter and make in every picture, coded along with it.
+# DV repeats date, shutter and make in every frame, coded along with it.
 _NOT_CLEANED = frozenset({"dvvideo"})
 # ITU-T H.264 and H.265, D.1: registered and unregistered user data.
 _USER_DATA = frozenset({4, 5})
@@ -49,10 +49,10 @@ _SAME_S = 0.0011
 
 @dataclass(frozen=True)
 class _Times:
-    """When things are shown, in seconds from the first picture: pictures (N,) in order and the
-    first sound. `count` pictures there are; a transport stream need not give each a time stamp."""
+    """When things are shown, in seconds from the first frame: frames (N,) in order and the
+    first sound. `count` frames there are; a transport stream need not give each a time stamp."""
 
-    pictures: np.ndarray
+    frames: np.ndarray
     count: int
     sound: float | None
 
@@ -67,7 +67,7 @@ def write_clean_copy(source: Path | str, target: Path | str) -> None:
     before, times = probe(source), _times(source)
     if before.codec in _NOT_CLEANED:
         raise FootageError(
-            f"{source}: its pictures are DV, which holds date and camera in every one of them; "
+            f"{source}: its frames are DV, which holds date and camera in every one of them; "
             "export it as H.264 in MP4."
         )
     failed: Exception | None = None
@@ -98,7 +98,7 @@ def write_clean_copy(source: Path | str, target: Path | str) -> None:
             aside.unlink(missing_ok=True)
     why = f"({failed}) " if failed else ""
     raise FootageError(
-        f"{source}: the video cannot be copied without its metadata {why}so that every picture "
+        f"{source}: the video cannot be copied without its metadata {why}so that every frame "
         "keeps its time; export it as H.264 in MP4."
     ) from failed
 
@@ -112,34 +112,34 @@ def _copy(source: Path, target: Path, muxer: str) -> None:
         av.open(str(target), "w", format=muxer, container_options=options) as out,
     ):
         made = {one.index: out.add_stream_from_template(one, opaque=True) for one in streams}
-        picture = streams[0]
-        clean = _cleaner(picture.codec_context.name, picture.codec_context.extradata or b"")
-        if picture.codec_context.name == "hevc" and picture.codec_context.extradata:
-            extradata = _clean_hvcc(picture.codec_context.extradata)
-            made[picture.index].codec_context.extradata = extradata
-        _copy_packets(opened, out, made, picture.index, clean)
+        video = streams[0]
+        clean = _cleaner(video.codec_context.name, video.codec_context.extradata or b"")
+        if video.codec_context.name == "hevc" and video.codec_context.extradata:
+            extradata = _clean_hvcc(video.codec_context.extradata)
+            made[video.index].codec_context.extradata = extradata
+        _copy_packets(opened, out, made, video.index, clean)
 
 
 def _copy_packets(
     opened: InputContainer,
     out: OutputContainer,
     made: dict[int, Stream],
-    picture: int,
+    video: int,
     clean: Clean | None,
 ) -> None:
-    held: Packet | None = None  # the last picture: what has no time stamp goes along with it
+    held: Packet | None = None  # the last frame: what has no time stamp goes along with it
     for packet in _readable(opened.demux(*(opened.streams[index] for index in made))):
         index = packet.stream.index
-        if index != picture:
+        if index != video:
             packet.stream = made[index]
             out.mux(packet)
         elif packet.pts is None and packet.dts is None:
             if held is not None:
                 held = _with_data(held, bytes(held) + bytes(packet))
         else:
-            _mux_picture(out, made[picture], held, clean)
+            _mux_frame(out, made[video], held, clean)
             held = packet
-    _mux_picture(out, made[picture], held, clean)
+    _mux_frame(out, made[video], held, clean)
 
 
 def _readable(packets: Iterator[Packet]) -> Iterator[Packet]:
@@ -148,7 +148,7 @@ def _readable(packets: Iterator[Packet]) -> Iterator[Packet]:
         yield from (packet for packet in packets if packet.size)
 
 
-def _mux_picture(
+def _mux_frame(
     out: OutputContainer, to: Stream, packet: Packet | None, clean: Clean | None
 ) -> None:
     if packet is None:
@@ -178,7 +178,7 @@ def _with_data(packet: Packet, data: bytes) -> Packet:
 
 
 def _times(path: Path) -> _Times:
-    pictures: list[float] = []
+    frames: list[float] = []
     count, sound = 0, None
     with coded_streams(path) as (opened, streams):
         for packet in _readable(opened.demux(*streams)):
@@ -191,14 +191,14 @@ def _times(path: Path) -> _Times:
                 continue
             count += 1
             if at is not None:
-                pictures.append(at)
-    first = min(pictures, default=0.0)
-    shown = np.sort(np.array(pictures)) - first
+                frames.append(at)
+    first = min(frames, default=0.0)
+    shown = np.sort(np.array(frames)) - first
     return _Times(shown, count, None if sound is None else sound - first)
 
 
 def _alike(before: VideoInfo, after: VideoInfo, was: _Times, now: _Times) -> bool:
-    """Whether a copy shows the same pictures, turned the same way, at the same times."""
+    """Whether a copy shows the same frames, turned the same way, at the same times."""
     same = ("codec", "width", "height", "rotation_deg", "mirrored", "has_sound", "transfer")
     if not all(getattr(before, one) == getattr(after, one) for one in same):
         return False
@@ -206,18 +206,18 @@ def _alike(before: VideoInfo, after: VideoInfo, was: _Times, now: _Times) -> boo
         return False
     if was.sound is not None and now.sound is not None and abs(was.sound - now.sound) > _SAME_S:
         return False
-    if not len(was.pictures) or len(now.pictures) < len(was.pictures):
+    if not len(was.frames) or len(now.frames) < len(was.frames):
         return False
-    after_s = np.searchsorted(now.pictures, was.pictures - _SAME_S)
-    nearest = now.pictures[np.minimum(after_s, len(now.pictures) - 1)]
-    return bool((np.abs(nearest - was.pictures) <= _SAME_S).all())
+    after_s = np.searchsorted(now.frames, was.frames - _SAME_S)
+    nearest = now.frames[np.minimum(after_s, len(now.frames) - 1)]
+    return bool((np.abs(nearest - was.frames) <= _SAME_S).all())
 
 
-# --- what is written between the pictures ---------------------------------------------------------
+# --- what is written between the frames ---------------------------------------------------------
 
 
 def _cleaner(codec: str, extradata: bytes) -> Clean | None:
-    """What takes user data out of a coded picture; None where the codec has no place for it."""
+    """What takes user data out of a coded frame; None where the codec has no place for it."""
     if codec == "mjpeg":
         return _clean_jpeg
     if codec not in ("h264", "hevc"):
@@ -330,8 +330,8 @@ def _clean_jpeg(data: bytes) -> bytes:
     while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
         end = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")
         marker = data[at + 1]
-        told = 0xE1 <= marker <= 0xED or marker in (0xEF, 0xFE)
-        if not told:
+        left_out = 0xE1 <= marker <= 0xED or marker in (0xEF, 0xFE)
+        if not left_out:
             out += data[at:end]
         at = end
     return bytes(out) + data[at:]

@@ -1,11 +1,11 @@
-"""Open a video from a phone or camera safely: upright pictures with their true times, and sound.
+"""Open a video from a phone or camera safely: upright frames with their true times, and sound.
 
 A video file is other people's data. What it may be is decided here from its first bytes and said
 to the demuxer, so that no playlist, image sequence, network address or file named inside another
 file is ever opened. Times come from the time stamps alone, never from a frame number and a rate;
-pictures are turned upright as the file asks.
+frames are turned upright as the file asks.
 
-Everything here counts time in seconds from the first picture of the file.
+Everything here counts time in seconds from the first frame of the file.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ from repcount.video.containers import sniff
 
 # What phones and cameras write. Names are FFmpeg's decoders.
 # fmt: off
-PICTURE_CODECS = frozenset({
+VIDEO_CODECS = frozenset({
     "h264", "hevc", "av1", "libdav1d", "vp8", "libvpx", "vp9", "libvpx-vp9", "mpeg4", "h263",
     "mjpeg", "mpeg2video", "prores", "dvvideo",
 })
@@ -53,15 +53,15 @@ SOUND_CODECS = frozenset({
     "pcm_bluray", "pcm_alaw", "pcm_mulaw", "adpcm_ima_wav", "adpcm_ms",
 })
 # fmt: on
-# Above: larger than any phone's picture (8K is 7680 by 4320). Below: an athlete who fills the
-# picture is so small that the crossing level of 1 % of stature is less than a pixel.
+# Above: larger than any phone's video (8K is 7680 by 4320). Below: an athlete who fills the
+# frame is so small that the crossing level of 1 % of the body height is less than a pixel.
 MAX_SIDE_PX = 8192
 MAX_PIXELS = 8192 * 4608
 MIN_SIDE_PX = 100
-# A fault in the order of pictures moves a time stamp by a few frames; a clock that starts again
+# A fault in the order of frames moves a time stamp by a few frames; a clock that starts again
 # moves it by more than this.
 CLOCK_JUMP_S = 0.5
-# A gap in the picture this long can hide a whole touch-and-go (a floor rest under 0.5 s).
+# A gap between two frames this long can hide a whole touch-and-go (a floor rest under 0.5 s).
 GAP_S = 0.5
 # The slowest of the usual rates is 24000/1001.
 LOWEST_RATE_HZ = 23.9
@@ -79,13 +79,13 @@ _TRANSFERS |= {14: "bt2020", 15: "bt2020", 18: "hlg"}
 class VideoInfo:
     """What a video file is, found by reading all of it once without decoding.
 
-    `width` and `height` are those of the upright picture. To get it from the coded picture: mirror
+    `width` and `height` are those of the upright frame. To get it from the coded frame: mirror
     left-right if `mirrored`, then turn by `rotation_deg` (0, 90, 180, 270) counter-clockwise.
-    `pixel_aspect` is a pixel's width over its height in the upright picture, 1.0 from every phone;
+    `pixel_aspect` is a pixel's width over its height in the upright frame, 1.0 from every phone;
     where it differs, multiply x by it before measuring slant lengths or angles. `duration_s` runs
-    from the first picture to the end of the last, on the file's own clock. `mean_rate_hz` is
-    pictures over time; `variable_rate` is true if index over mean rate would misplace a picture by
-    half a frame or more. `start_offset_s` is the first picture's time stamp in the file. `transfer`
+    from the first frame to the end of the last, on the file's own clock. `mean_rate_hz` is
+    frames over time; `variable_rate` is true if index over mean rate would misplace a frame by
+    half a frame or more. `start_offset_s` is the first frame's time stamp in the file. `transfer`
     names the transfer characteristic ("bt709", "hlg", "pq", "unspecified", ...); no tone mapping
     is done.
     """
@@ -112,17 +112,17 @@ class VideoInfo:
 
 @dataclass
 class Frame:
-    """One picture. `index` counts the frames of this iteration from 0; `time_s` is seconds from the
-    first picture of the file, divided by the slow-motion factor. `scale` is full-resolution pixels
+    """One frame. `index` counts the frames of this iteration from 0; `time_s` is seconds from the
+    first frame of the file, divided by the slow-motion factor. `scale` is full-resolution pixels
     per pixel of `rgb` and `gray` along the long side (each side is rounded to whole pixels). The
-    pictures are made when first asked for. Let go of a frame before the next few are read, or the
-    decoder's pictures pile up; frames of one iteration share their converter, so ask for pictures
+    frames are made when first asked for. Let go of a frame before the next few are read, or the
+    decoder's frames pile up; frames of one iteration share their converter, so ask for frames
     from one thread only.
     """
 
     index: int
     time_s: float
-    _picture: VideoFrame = field(repr=False)
+    _frame: VideoFrame = field(repr=False)
     _view: _View = field(repr=False)
 
     @property
@@ -143,29 +143,29 @@ class Frame:
     @cached_property
     def rgb(self) -> np.ndarray:
         """(height, width, 3) uint8, upright, C-contiguous."""
-        return self._view.convert(self._picture, "rgb24")
+        return self._view.convert(self._frame, "rgb24")
 
     @cached_property
     def planes(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Luma (H, W) and both colour differences (H/2, W/2), uint8 in video range (ITU-R BT.601
         and 709: black 16, white 235), upright at full size; an odd last row or column is left
         out."""
-        return self._view.planes(self._picture)
+        return self._view.planes(self._frame)
 
     @property
     def colours(self) -> tuple[int, int, int]:
         """Primaries, transfer characteristic and matrix, as numbered by ITU-T H.273."""
-        picture = self._picture
-        return int(picture.color_primaries), int(picture.color_trc), int(picture.colorspace)
+        frame = self._frame
+        return int(frame.color_primaries), int(frame.color_trc), int(frame.colorspace)
 
     @cached_property
     def gray(self) -> np.ndarray:
         """(height, width) uint8 luma from 0 black to 255 white, upright, C-contiguous."""
-        return self._view.convert(self._picture, "gray")
+        return self._view.convert(self._frame, "gray")
 
 
 class _View:
-    """Turns decoded pictures into upright arrays of one size."""
+    """Turns decoded frames into upright arrays of one size."""
 
     def __init__(self, info: VideoInfo, max_side: int | None) -> None:
         long_side = max(info.width, info.height)
@@ -175,13 +175,13 @@ class _View:
         self.scale = long_side / max(self.width, self.height)
         self._turns = info.rotation_deg // 90
         self._mirrored = info.mirrored
-        # One converter a format: a change of format would set it up anew for every picture.
+        # One converter a format: a change of format would set it up anew for every frame.
         self._converters = {name: VideoReformatter() for name in ("rgb24", "gray", "yuv420p")}
 
-    def convert(self, picture: VideoFrame, pixels: str) -> np.ndarray:
+    def convert(self, frame: VideoFrame, pixels: str) -> np.ndarray:
         size = (self.width, self.height) if self._turns % 2 == 0 else (self.height, self.width)
         converted = self._converters[pixels].reformat(
-            picture,
+            frame,
             *size,
             format=pixels,
             interpolation=Interpolation.AREA,
@@ -190,38 +190,38 @@ class _View:
         )
         return upright(converted.to_ndarray(), self._turns * 90, self._mirrored)
 
-    def planes(self, picture: VideoFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        if picture.format.name != "yuv420p" or picture.color_range == ColorRange.JPEG:
-            picture = self._converters["yuv420p"].reformat(
-                picture, format="yuv420p", dst_color_range=ColorRange.MPEG, threads=1
+    def planes(self, frame: VideoFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        if frame.format.name != "yuv420p" or frame.color_range == ColorRange.JPEG:
+            frame = self._converters["yuv420p"].reformat(
+                frame, format="yuv420p", dst_color_range=ColorRange.MPEG, threads=1
             )
-        width, height = picture.width & ~1, picture.height & ~1
+        width, height = frame.width & ~1, frame.height & ~1
         made = []
-        for plane, half in zip(picture.planes, (0, 1, 1), strict=True):
+        for plane, half in zip(frame.planes, (0, 1, 1), strict=True):
             rows = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
             part = rows[: height >> half, : width >> half]
             made.append(upright(part, self._turns * 90, self._mirrored))
         return made[0], made[1], made[2]
 
 
-def upright(picture: np.ndarray, rotation_deg: int, mirrored: bool) -> np.ndarray:
-    """`picture` (H, W) or (H, W, 3) mirrored left-right if asked, then turned counter-clockwise by
+def upright(frame: np.ndarray, rotation_deg: int, mirrored: bool) -> np.ndarray:
+    """`frame` (H, W) or (H, W, 3) mirrored left-right if asked, then turned counter-clockwise by
     `rotation_deg` (a multiple of 90), as a C-contiguous array."""
     if mirrored:
-        picture = picture[:, ::-1]
-    return np.ascontiguousarray(np.rot90(picture, rotation_deg // 90))
+        frame = frame[:, ::-1]
+    return np.ascontiguousarray(np.rot90(frame, rotation_deg // 90))
 
 
 def orientation(matrix: tuple[int, ...]) -> tuple[int, bool]:
     """(degrees counter-clockwise, mirrored first) that a display matrix asks for.
 
     `matrix` holds nine numbers in file order (ISO/IEC 14496-12, 6.2.2: a point (x, y) of the coded
-    picture, y down, goes to (a x + c y, b x + d y) with a, b, c, d at 0, 1, 3, 4). Angles that are
+    frame, y down, goes to (a x + c y, b x + d y) with a, b, c, d at 0, 1, 3, 4). Angles that are
     no multiple of 90 degrees are taken as the nearest.
     """
     a, b, c, d = matrix[0], matrix[1], matrix[3], matrix[4]
     mirrored = a * d - b * c < 0
-    # Where the coded picture's vertical axis goes; mirroring left-right first leaves it alone.
+    # Where the coded frame's vertical axis goes; mirroring left-right first leaves it alone.
     turns = round(math.degrees(math.atan2(c, d)) / 90)
     return turns % 4 * 90, mirrored
 
@@ -278,7 +278,7 @@ def _opened(path: Path, container: str) -> Iterator[InputContainer]:
     options = {
         "protocol_whitelist": "file",
         # FFmpeg tries decoders while it opens a file: only these, none of its hundreds of others.
-        "codec_whitelist": ",".join(sorted(PICTURE_CODECS | SOUND_CODECS)),
+        "codec_whitelist": ",".join(sorted(VIDEO_CODECS | SOUND_CODECS)),
     }
     if container == "mov":
         options |= {"enable_drefs": "0", "use_absolute_path": "0"}
@@ -303,15 +303,15 @@ def _reason(error: Exception) -> str:
     return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
-def _picture_stream(path: Path, opened: InputContainer) -> VideoStream:
+def _video_stream(path: Path, opened: InputContainer) -> VideoStream:
     """The main video stream, ready to decode. Raises FootageError."""
     stream = opened.streams.best("video")
     if not isinstance(stream, VideoStream) or stream.disposition & Disposition.attached_pic:
-        raise FootageError(f"{path}: the file has no moving picture; give a video file.")
+        raise FootageError(f"{path}: the file has no video stream; give a video file.")
     codec = stream.codec_context.name if stream.codec_context is not None else "an unknown format"
-    if codec not in PICTURE_CODECS:
+    if codec not in VIDEO_CODECS:
         raise FootageError(
-            f"{path}: the picture is coded as {codec}, which no phone or camera writes; export it "
+            f"{path}: the video is coded as {codec}, which no phone or camera writes; export it "
             "as H.264 in MP4."
         )
     _check_size(path, stream.codec_context.width, stream.codec_context.height)
@@ -323,12 +323,12 @@ def _picture_stream(path: Path, opened: InputContainer) -> VideoStream:
 def _check_size(path: Path, width: int, height: int) -> None:
     if max(width, height) > MAX_SIDE_PX or width * height > MAX_PIXELS:
         raise FootageError(
-            f"{path}: the picture is {width} x {height} pixels, more than {MAX_SIDE_PX} x "
+            f"{path}: the frame is {width} x {height} pixels, more than {MAX_SIDE_PX} x "
             f"{MAX_PIXELS // MAX_SIDE_PX}; export it smaller."
         )
     if min(width, height) < MIN_SIDE_PX:
         raise FootageError(
-            f"{path}: the picture is {width} x {height} pixels; at least {MIN_SIDE_PX} on each "
+            f"{path}: the frame is {width} x {height} pixels; at least {MIN_SIDE_PX} on each "
             "side are needed to see a barbell."
         )
 
@@ -336,7 +336,7 @@ def _check_size(path: Path, width: int, height: int) -> None:
 def probe(path: Path | str) -> VideoInfo:
     """Read what the video is: format, size, orientation, times, sound, and what is wrong with it.
 
-    Reads the whole file once (checksum) and once more (time stamps), and decodes one picture.
+    Reads the whole file once (checksum) and once more (time stamps), and decodes one frame.
     Raises FootageError if it is not a video that can be measured.
     """
     path = Path(path)
@@ -411,7 +411,7 @@ class _Head:
 
 def _head(path: Path, container: str) -> _Head:
     with _opened(path, container) as opened:
-        stream = _picture_stream(path, opened)
+        stream = _video_stream(path, opened)
         codec = stream.codec_context.name
         first = next(_decoded(opened, stream, []), None)
         if first is None:
@@ -473,23 +473,23 @@ def _claimed_duration(opened: InputContainer, stream: VideoStream) -> float:
     return (opened.duration or 0) / av.time_base
 
 
-def _orientation(picture: VideoFrame) -> tuple[int, bool]:
+def _orientation(frame: VideoFrame) -> tuple[int, bool]:
     try:
-        matrix: Any = picture.side_data.get("DISPLAYMATRIX")
+        matrix: Any = frame.side_data.get("DISPLAYMATRIX")
     except ValueError:  # another kind of side data that PyAV has no name for
-        return round(picture.rotation / 90) % 4 * 90, False
+        return round(frame.rotation / 90) % 4 * 90, False
     if matrix is None:
         return 0, False
     return orientation(tuple(np.frombuffer(bytes(matrix), "<i4").tolist()))
 
 
 def _time_stamps(path: Path, container: str, first_pts: int) -> tuple[np.ndarray, float, int]:
-    """Times of the pictures (N,) in seconds from the first, strictly rising; how long the last one
+    """Times of the frames (N,) in seconds from the first, strictly rising; how long the last one
     lasts, NaN if not said; how often the clock starts again. Read from the packets, undecoded."""
     stamps: list[int] = []
     shift, last_dts, jumps, last_pts, lasts = 0, None, 0, -math.inf, 0
     with _opened(path, container) as opened:
-        stream = _picture_stream(path, opened)
+        stream = _video_stream(path, opened)
         unit = float(stream.time_base or 0)
         with suppress(FFmpegError):  # if the rest cannot be read, what was read stands
             for packet in _packets(opened, stream):
@@ -542,21 +542,21 @@ def _packets(opened: InputContainer, stream: VideoStream | AudioStream) -> Itera
         raise InvalidDataError(0, "its streams change in the middle") from error
 
 
-def _in_order(pictures: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
-    """`pictures` with the nth smallest time stamp on the nth: AVI stores the times of decoding, so
-    where pictures were reordered each carries a neighbour's. Coders look at most four ahead."""
+def _in_order(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
+    """`frames` with the nth smallest time stamp on the nth: AVI stores the times of decoding, so
+    where frames were reordered each carries a neighbour's. Coders look at most four ahead."""
     stamps: list[int] = []
     waiting: deque[VideoFrame] = deque()
 
     def next_one() -> VideoFrame:
-        picture = waiting.popleft()
-        picture.pts = heappop(stamps) if stamps else None
-        return picture
+        frame = waiting.popleft()
+        frame.pts = heappop(stamps) if stamps else None
+        return frame
 
-    for picture in pictures:
-        if picture.pts is not None:
-            heappush(stamps, picture.pts)
-        waiting.append(picture)
+    for frame in frames:
+        if frame.pts is not None:
+            heappush(stamps, frame.pts)
+        waiting.append(frame)
         if len(waiting) > 4:
             yield next_one()
     while waiting:
@@ -575,8 +575,8 @@ def open_footage(
 ) -> Footage:
     """Open a video, or the part of it from `start_s` to `end_s`, for reading.
 
-    `start_s` and `end_s` are on the file's clock, as a player shows it from the first picture.
-    `slowed` is the factor by which the file plays slower than life (8 for 240 frames a second
+    `start_s` and `end_s` are on the file's clock, as a player shows it from the first frame.
+    `slowed` is the factor by which the file plays slower than real time (8 for 240 frames a second
     exported at 30): `Frame.time_s` is the file's time divided by it.
 
     Raises FootageError if the file is not a video that can be measured or the part is empty.
@@ -617,14 +617,14 @@ class Footage:
         self._reading.clear()
 
     def frames(self, rate_hz: float | None = None, max_side: int | None = None) -> Iterator[Frame]:
-        """Iterate the pictures in order of time, times strictly rising.
+        """Iterate the frames in order of time, times strictly rising.
 
-        With `rate_hz`, only the pictures nearest to a grid of that many a second of real time are
-        kept, each at its own true time. With `max_side`, pictures are made smaller so that the long
+        With `rate_hz`, only the frames nearest to a grid of that many a second of real time are
+        kept, each at its own true time. With `max_side`, frames are made smaller so that the long
         side has that many pixels; they are never made larger. Memory stays flat as long as the
         caller lets go of frames.
 
-        Raises FootageError if not a single picture can be decoded, ValueError for a rate or a size
+        Raises FootageError if not a single frame can be decoded, ValueError for a rate or a size
         that is not above zero.
         """
         if (rate_hz is not None and not rate_hz > 0) or (max_side is not None and max_side < 1):
@@ -636,32 +636,32 @@ class Footage:
     def _frames(self, rate_hz: float | None, max_side: int | None) -> Generator[Frame, None, None]:
         view = _View(self.info, max_side)
         index = 0
-        with closing(self._timed()) as pictures:
-            kept = pictures if rate_hz is None else nearest_to_grid(pictures, rate_hz)
-            for time_s, picture in kept:
-                yield Frame(index, time_s, picture, view)
+        with closing(self._timed()) as frames:
+            kept = frames if rate_hz is None else nearest_to_grid(frames, rate_hz)
+            for time_s, frame in kept:
+                yield Frame(index, time_s, frame, view)
                 index += 1
         if not index:
             raise FootageError(
-                f"{self._path}: no picture can be decoded between {self.start_s:.2f} s and "
+                f"{self._path}: no frame can be decoded between {self.start_s:.2f} s and "
                 f"{self.end_s:.2f} s; copy the video again or choose another part."
             )
 
     def _timed(self) -> Generator[tuple[float, VideoFrame], None, None]:
-        """(time in real seconds, picture) from `start_s` to `end_s`, times strictly rising."""
+        """(time in real seconds, frame) from `start_s` to `end_s`, times strictly rising."""
         faults: list[str] = []
         spacing_s = 1 / self.info.mean_rate_hz
         last: float | None = None
         shift_s, unstamped, disorder, resized = 0.0, 0, 0, 0
         size: tuple[int, int] | None = None
         finished = False
-        with self._at_start(faults) as (pictures, zero, unit):
-            for picture in pictures:
-                if picture.pts is None:
+        with self._at_start(faults) as (frames, zero, unit):
+            for frame in frames:
+                if frame.pts is None:
                     time = 0.0 if last is None else last + spacing_s
                     unstamped += 1
                 else:
-                    time = (picture.pts - zero) * unit + shift_s
+                    time = (frame.pts - zero) * unit + shift_s
                 if last is not None and time <= last:
                     if last - time <= CLOCK_JUMP_S:
                         disorder += 1
@@ -674,26 +674,26 @@ class Footage:
                 if time > self.end_s:
                     finished = True
                     break
-                size = size or (picture.width, picture.height)
-                resized += size != (picture.width, picture.height)
-                yield time / self.slowed, picture
+                size = size or (frame.width, frame.height)
+                resized += size != (frame.width, frame.height)
+                yield time / self.slowed, frame
         if faults:
             self._warn(f"{len(faults)} damaged piece(s) of the video were left out ({faults[0]}).")
         if unstamped:
-            self._warn(f"{unstamped} picture(s) have no time stamp; they were spaced evenly.")
+            self._warn(f"{unstamped} frame(s) have no time stamp; they were spaced evenly.")
         if disorder:
-            self._warn(f"{disorder} picture(s) with a repeated or earlier time were left out.")
+            self._warn(f"{disorder} frame(s) with a repeated or earlier time were left out.")
         if resized:
-            self._warn(f"{resized} picture(s) have another size and were stretched to the first.")
+            self._warn(f"{resized} frame(s) have another size and were stretched to the first.")
         if last is not None and not finished and self.end_s - last > GAP_S + spacing_s:
             self._warn(
-                f"The picture can be read up to {last:.1f} s of {self.end_s:.1f} s; the rest is "
+                f"The video can be read up to {last:.1f} s of {self.end_s:.1f} s; the rest is "
                 "damaged."
             )
 
     @contextmanager
     def _at_start(self, faults: list[str]) -> Iterator[tuple[Iterator[VideoFrame], int, float]]:
-        """Pictures from at or before `start_s`, the first picture's time stamp, the clock's unit.
+        """Frames from at or before `start_s`, the first frame's time stamp, the clock's unit.
 
         A seek may land late (index by decoding time, wrong index): it is tried with more and more
         lead, at last from the beginning.
@@ -701,26 +701,26 @@ class Footage:
         for lead_s in (1.0, 10.0, math.inf):
             target_s = self.start_s - lead_s
             with _opened(self._path, self.info.container) as opened:
-                stream = _picture_stream(self._path, opened)
+                stream = _video_stream(self._path, opened)
                 unit = float(stream.time_base or 0)
                 zero = round(self.info.start_offset_s / unit)
-                pictures = _decoded(opened, stream, faults)
+                frames = _decoded(opened, stream, faults)
                 if target_s > 0:
                     try:
                         opened.seek(zero + int(target_s / unit), stream=stream, backward=True)
                     except FFmpegError:
                         continue
-                    first = next(pictures, None)
+                    first = next(frames, None)
                     if first is None or first.pts is None:
                         faults.clear()
                         continue
                     if (first.pts - zero) * unit > self.start_s:
                         faults.clear()
                         continue
-                    pictures = chain([first], pictures)
+                    frames = chain([first], frames)
                 if self.info.container == "avi":
-                    pictures = _in_order(pictures)
-                yield pictures, zero, unit
+                    frames = _in_order(frames)
+                yield frames, zero, unit
                 return
 
     def _warn(self, text: str) -> None:
@@ -729,7 +729,7 @@ class Footage:
 
     def sound(self, rate_hz: int = 16000) -> tuple[np.ndarray, float]:
         """The sound from `start_s` to `end_s`: (samples (N,) float32 mono about -1..1, the first
-        sample's time in seconds on the clock of the pictures, so possibly below 0).
+        sample's time in seconds on the clock of the frames, so possibly below 0).
 
         Empty where there is none, where it cannot be decoded, and for a slowed video (its sound is
         stretched or gone).
@@ -759,7 +759,7 @@ class Footage:
     @contextmanager
     def sound_packets(self) -> Iterator[tuple[AudioStream, Iterator[Packet]] | None]:
         """The coded sound, whole: its stream and its packets in order, or None where there is none.
-        Time stamps are the file's; the first picture's is `info.start_offset_s`."""
+        Time stamps are the file's; the first frame's is `info.start_offset_s`."""
         if not self.info.has_sound:
             yield None
             return
@@ -777,7 +777,7 @@ class Footage:
     def _resampled(
         self, resampler: AudioResampler, frame: AudioFrame | None
     ) -> list[tuple[float | None, np.ndarray]]:
-        """(time on the pictures' clock or None, samples (N,) float32) that `frame` completes."""
+        """(time on the frames' clock or None, samples (N,) float32) that `frame` completes."""
         return [
             (
                 None if made.time is None else made.time - self.info.start_offset_s,
@@ -845,10 +845,10 @@ def join_blocks(
 @contextmanager
 def coded_streams(path: Path | str) -> Iterator[tuple[InputContainer, list[Any]]]:
     """A video opened as safely as for reading: its container, and the streams that are read, the
-    pictures first, then the sound if it can be read. Raises FootageError."""
+    frames first, then the sound if it can be read. Raises FootageError."""
     path = Path(path)
     with _opened(path, sniff(path)) as opened:
-        streams: list[Any] = [_picture_stream(path, opened)]
+        streams: list[Any] = [_video_stream(path, opened)]
         if _has_sound(opened):
             streams.append(opened.streams.best("audio"))
         yield opened, streams

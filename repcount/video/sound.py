@@ -62,7 +62,7 @@ LONE_BEEP_S = 0.25
 
 @dataclass(frozen=True)
 class Tone:
-    """A steady tone: onset (s, on the pictures' clock), pitch (Hz), duration (s) at half maximum,
+    """A steady tone: onset (s, on the frames' clock), pitch (Hz), duration (s) at half maximum,
     and how far it stands above the sound around it at its pitch (dB)."""
 
     onset_s: float

@@ -231,7 +231,7 @@ def at_fields(text: str, faults: Sequence[Fault] = (), status: int = 200) -> Pla
 
 
 def standing(row: AttemptRow, queue: Queue) -> dict[str, object]:
-    """An attempt's state for the pages' scripts: share done and seconds left, None if not known."""
+    """An attempt's state for the pages' scripts: fraction done, seconds left, None if not known."""
     one = queue.running.get(row.id)
     fraction, left_s = one.now() if one else (None, None)
     return {"state": row.state, "message": row.message, "fraction": fraction, "left_s": left_s}

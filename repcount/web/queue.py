@@ -45,7 +45,7 @@ class Running:
     cancelled: bool = False
 
     def now(self) -> tuple[float | None, float | None]:
-        """(share done, seconds left) as they are by now, None before anything was told.
+        """(fraction done, seconds left) as they are by now, None before anything is known.
 
         Between two reports the work goes on. Where a part takes longer than was said, it is
         expected to take a quarter more of the time that it has taken.

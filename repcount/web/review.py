@@ -20,8 +20,8 @@ from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import Results, correct, load_results
 from repcount.reports import words
-from repcount.reports.sets_chart import set_pictures
-from repcount.reports.trace_chart import trace_picture
+from repcount.reports.sets_chart import set_charts
+from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
 from repcount.web.templates import moment, page
@@ -199,18 +199,18 @@ def _edits(results: Results) -> list[Edit]:
 def panel(results: Results) -> str:
     """Everything that a correction may change, as HTML."""
     attempt, comparison = results.attempt, results.comparison
-    trace = trace_picture(attempt)
+    trace = trace_chart(attempt)
     undo, redo = undo_and_redo(_edits(results))
     machine = {rep.id: rep for rep in results.reading.reps}
     return page(
         "panel.html",
         attempt=attempt,
         comparison=comparison,
-        verdict=words.verdict(attempt, comparison),
+        summary=words.summary(attempt, comparison),
         heading=words.heading(attempt),
         trace=trace,
-        sets=set_pictures(attempt, comparison),
-        doubts=words.doubts(attempt),
+        sets=set_charts(attempt, comparison),
+        marks=words.review_marks(attempt),
         notices=words.notices(attempt, comparison),
         reps=[
             (
@@ -325,7 +325,7 @@ def _value_words(key: str, value: Any) -> str:
 def _data(results: Results, trace: Any) -> dict[str, Any]:
     """What the page's script needs."""
     attempt = results.attempt
-    doubtful = {doubt.rep_id for doubt in words.doubts(attempt)}
+    unsure = {mark.rep_id for mark in words.review_marks(attempt)}
     reps = sorted(attempt.reps, key=lambda rep: rep.top_s)
     video = attempt.video
     return {
@@ -341,7 +341,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
-                "doubt": rep.id in doubtful,
+                "check": rep.id in unsure,
             }
             for rep in reps
         ],

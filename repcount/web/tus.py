@@ -25,7 +25,7 @@ from sqlalchemy import select
 from starlette.requests import ClientDisconnect
 
 from repcount.errors import FootageError, RepcountError
-from repcount.library.rows import Athlete, PlanRow, Upload, now
+from repcount.library.rows import AthleteRow, PlanRow, Upload, now
 from repcount.library.store import Library
 from repcount.video.containers import sniff
 from repcount.web.depends import BusyDep, LibraryDep, QueueDep, SettingsDep, UploadId
@@ -35,7 +35,7 @@ VERSION = "1.0.0"
 HEAD_BYTES = 4096  # enough for `sniff`
 SPARE_BYTES = 1_000_000_000  # kept free for results and everything else on the disk
 MOST_OPEN = 50  # uploads on their way at once
-Told = Annotated[str | None, Header()]
+HeaderText = Annotated[str | None, Header()]
 _COMMON = {"Tus-Resumable": VERSION, "Cache-Control": "no-store"}
 
 routes = APIRouter(prefix="/api/uploads", tags=["uploads"])
@@ -86,9 +86,9 @@ def capabilities(settings: SettingsDep) -> Response:
 async def create(
     library: LibraryDep,
     settings: SettingsDep,
-    tus_resumable: Told = None,
-    upload_length: Told = None,
-    upload_metadata: Told = None,
+    tus_resumable: HeaderText = None,
+    upload_length: HeaderText = None,
+    upload_metadata: HeaderText = None,
 ) -> Response:
     """Announce a video: its length, its name, whose it is, and for which plan."""
     _demand_version(tus_resumable)
@@ -110,7 +110,7 @@ async def create(
 
 @routes.head("/{upload_id}", responses=_said(404, 412))
 def offset(
-    upload_id: UploadId, library: LibraryDep, queue: QueueDep, tus_resumable: Told = None
+    upload_id: UploadId, library: LibraryDep, queue: QueueDep, tus_resumable: HeaderText = None
 ) -> Response:
     """How much has come."""
     _demand_version(tus_resumable)
@@ -143,8 +143,8 @@ async def more(
     queue: QueueDep,
     settings: SettingsDep,
     busy: BusyDep,
-    tus_resumable: Told = None,
-    upload_offset: Told = None,
+    tus_resumable: HeaderText = None,
+    upload_offset: HeaderText = None,
 ) -> Response:
     """The next bytes."""
     _demand_version(tus_resumable)
@@ -184,7 +184,7 @@ async def more(
     responses={204: {"description": "gone"}, **_said(404, 412, 423)},
 )
 def terminate(
-    upload_id: UploadId, library: LibraryDep, busy: BusyDep, tus_resumable: Told = None
+    upload_id: UploadId, library: LibraryDep, busy: BusyDep, tus_resumable: HeaderText = None
 ) -> Response:
     """Break an upload off; what has come is deleted."""
     _demand_version(tus_resumable)
@@ -225,7 +225,7 @@ def _begin(library: Library, size: int, words: dict[str, str]) -> str:
             raise Refused(507, "The disk has no room for this video; delete old attempts first.")
         athlete = _number(words.get("athlete"))
         plan = _number(words.get("plan"))
-        if athlete is not None and session.get(Athlete, athlete) is None:
+        if athlete is not None and session.get(AthleteRow, athlete) is None:
             raise Refused(400, "There is no such athlete; choose again.")
         if plan is not None and session.get(PlanRow, plan) is None:
             raise Refused(400, "There is no such plan; choose again.")

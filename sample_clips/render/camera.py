@@ -1,4 +1,4 @@
-"""A pinhole camera as in OpenCV: x right, y down, z into the picture; pixels, metres."""
+"""A pinhole camera as in OpenCV: x right, y down, z into the scene; pixels, metres."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Camera:
         return replace(self, rotation=turn @ self.rotation)
 
     def padded(self, margin_px: int) -> Camera:
-        """The same camera with margin_px more picture on every side."""
+        """The same camera with margin_px more frame on every side."""
         return replace(self, width=self.width + 2 * margin_px, height=self.height + 2 * margin_px)
 
 
@@ -85,7 +85,7 @@ def depth_of(camera: Camera, points: ArrayLike) -> Array:
 
 
 def clip_matrix(camera: Camera, near_m: float = 0.1, far_m: float = 40.0) -> Array:
-    """(4, 4) world to OpenGL clip space, with the picture's top row first in the framebuffer."""
+    """(4, 4) world to OpenGL clip space, with the frame's top row first in the framebuffer."""
     view = np.eye(4)
     view[:3, :3] = camera.rotation
     view[:3, 3] = -camera.rotation @ camera.eye

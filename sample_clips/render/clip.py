@@ -1,4 +1,4 @@
-"""Films a choreographed attempt: picture, sound, and the truth of every frame beside it."""
+"""Films a choreographed attempt: frame, sound, and the truth of every frame beside it."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class Shot:
     sway_rad: a hand's sway (0 on a tripod). pans: (time, yaw, pitch) steps after which the camera
     stays turned. cuts: (time, camera) from when on another camera films. exposure_s and sub_frames
     make the motion blur. jitter_s and drop_share make the frame rate vary: each frame late by a
-    normal deviate, and that share of frames missing. rotation_deg: the file holds the pictures
+    normal deviate, and that share of frames missing. rotation_deg: the file holds the frames
     turned, with the orientation in its header, as phones do. sound: False for none; background:
     how loud the gym around is.
     """
@@ -86,10 +86,10 @@ class Shot:
 
 @dataclass(frozen=True)
 class FrameTruth:
-    """What is where in the picture, frame by frame; upright pixels, seconds from the first frame.
+    """What is where in the frame, frame by frame; upright pixels, seconds from the first frame.
 
     time_s (T,), joints (T, J, 2) in the order of `joint_names`, bar (T, 2, 2) centres of the
-    outermost large plates' outer faces, left in the picture first, semi_axis (T, 2) vertical
+    outermost large plates' outer faces, left in the frame first, semi_axis (T, 2) vertical
     semi-axes of these faces, visible (T, 2) share of each face's disc where its plates are seen.
     """
 
@@ -302,7 +302,7 @@ def plates_seen(
 ) -> Array:
     """(2,) share of each face's disc where its own plates are what the frame shows.
 
-    tags are those of the drawn picture, which `to_frame` (3, 3) takes to the camera's frame.
+    tags are those of the drawn frame, which `to_frame` (3, 3) takes to the camera's frame.
     """
     px = project(camera, face_points(look, matrix, (0.3, 0.65, 0.93), 12))
     inside = (px >= 0).all(-1) & (px[..., 0] < camera.width) & (px[..., 1] < camera.height)
@@ -347,7 +347,7 @@ class _TruthBuilder:
 
 
 class _Writer:
-    """An .mp4 with H.264 pictures at exact times and, if given, AAC sound."""
+    """An .mp4 with H.264 frames at exact times and, if given, AAC sound."""
 
     def __init__(
         self, path: Path, size: tuple[int, int], shot: Shot, sound: NDArray[np.float64] | None
@@ -381,7 +381,7 @@ class _Writer:
             set_orientation(self._path, self._shot.rotation_deg)
 
     def add(self, picture: Picture, time_s: float) -> None:
-        """Add one upright picture (height, width, 3)."""
+        """Add one upright frame (height, width, 3)."""
         if self._shot.rotation_deg:
             turned = np.rot90(picture, -self._shot.rotation_deg // 90)
             picture = np.ascontiguousarray(turned)
@@ -405,13 +405,13 @@ class _Writer:
         self._file.mux(self._audio.encode(frame))
 
 
-# Counter-clockwise turn that makes the stored picture upright, as an ISO base media matrix
+# Counter-clockwise turn that makes the stored frame upright, as an ISO base media matrix
 # (a, b, c, d of ISO/IEC 14496-12, 6.2.2; 16.16 fixed point).
 ORIENTATIONS = {90: (0, -1, 1, 0), 180: (-1, 0, 0, -1), 270: (0, 1, -1, 0)}
 
 
 def set_orientation(path: Path, degrees: int) -> None:
-    """Write an orientation into the video track's header; players turn the picture by it.
+    """Write an orientation into the video track's header; players turn the frame by it.
 
     degrees: counter-clockwise, 90, 180 or 270. Raises ValueError if there is no video track.
     """
@@ -424,7 +424,7 @@ def set_orientation(path: Path, degrees: int) -> None:
         width, height = struct.unpack_from(">II", data, matrix_at + 36)
         if width and height:  # a sound track has no size
             one = 1 << 16
-            # the turned picture is moved back into the positive quadrant
+            # the turned frame is moved back into the positive quadrant
             x = (width if a < 0 or c < 0 else 0) if a else (height if c < 0 else 0)
             y = (height if d < 0 else 0) if d else (width if b < 0 else 0)
             values = (a * one, b * one, 0, c * one, d * one, 0, x, y, 1 << 30)

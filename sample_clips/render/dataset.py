@@ -1,6 +1,6 @@
-"""Single pictures with labels, widely varied, to train and to test a finder of the bar.
+"""Single frames with labels, widely varied, to train and to test a finder of the bar.
 
-A seed makes the same picture on every machine, up to the graphics driver's rounding. Seeds that
+A seed makes the same frame on every machine, up to the graphics driver's rounding. Seeds that
 follow one another share a room and people (`GROUP` of them) and an attempt (`ATTEMPT`), because
 preparing these takes longer than drawing: give each worker a run of seeds.
 """
@@ -29,19 +29,19 @@ from sample_clips.render.specs import random_spec
 
 Array = NDArray[np.float64]
 
-GROUP = 8  # pictures from one room
-ATTEMPT = 64  # pictures from one choreography
+GROUP = 8  # frames from one room
+ATTEMPT = 64  # frames from one choreography
 SIZE = (384, 640)  # width, height
 WRISTS = [list(JOINTS).index(f"{side}_wrist") for side in ("left", "right")]
 
 
 @dataclass(frozen=True)
 class BarLabel:
-    """One bar in one picture, its ends left and right as seen. Pixels.
+    """One bar in one frame, its ends left and right as seen. Pixels.
 
     ends (2, 2): centres of the outermost large plates' outer faces; semi_axis (2,): vertical
     semi-axes of these faces; visible (2,): share of each face's disc where its plates are seen,
-    0 if hidden or out of the picture.
+    0 if hidden or out of the frame.
     """
 
     ends: Array
@@ -51,7 +51,7 @@ class BarLabel:
 
 @dataclass(frozen=True)
 class Labels:
-    """What is in a picture: the athlete's bar, other bars, joints (len(JOINTS), 2) in the order of
+    """What is in a frame: the athlete's bar, other bars, joints (len(JOINTS), 2) in the order of
     `human.JOINTS`, wrists (2, 2) the athlete's left and right, whether the hands hold the bar."""
 
     bar: BarLabel
@@ -69,7 +69,7 @@ class _Stage:
 
 
 def render_sample(seed: int, size: tuple[int, int] = SIZE) -> tuple[Picture, Labels]:
-    """A picture (height, width, 3) RGB and its labels. Raises RenderUnavailable without OpenGL."""
+    """A frame (height, width, 3) RGB and its labels. Raises RenderUnavailable without OpenGL."""
     rng = np.random.default_rng([seed, 23])
     choreography = _choreography(seed // ATTEMPT)
     stage = _stage(seed // GROUP, seed // ATTEMPT, size)
@@ -82,7 +82,7 @@ def render_sample(seed: int, size: tuple[int, int] = SIZE) -> tuple[Picture, Lab
     lying = [_on_the_floor(look, stage.gym, rng) for look in looks[1:]]
     moments = _moments(choreography, stage.others, lying, time_s, exposure_s)
     camera = _camera(rng, size)
-    for _ in range(20):  # nobody else's back fills the picture
+    for _ in range(20):  # nobody else's back fills the frame
         eye = camera.eye[[0, 2]]
         if all(np.hypot(*(eye - p)) > 1.5 for b in stage.others for p in b.places):
             break
@@ -111,7 +111,7 @@ def _scene(size: tuple[int, int]) -> Scene:
 
 @lru_cache(maxsize=1)
 def _stage(group: int, attempt: int, size: tuple[int, int]) -> _Stage:
-    """The room and people of a group of pictures, put into the scene."""
+    """The room and people of a group of frames, put into the scene."""
     rng = np.random.default_rng([group, 29])
     camera = _camera(rng, size)
     spec = random_spec(10_000 + attempt)
@@ -138,7 +138,7 @@ def _camera(rng: np.random.Generator, size: tuple[int, int]) -> Camera:
     """Mostly from the front half, hand-held height, not quite level, the athlete off the middle."""
     azimuth = rng.uniform(-75, 75) if rng.random() < 0.85 else rng.uniform(-180, 180)
     focal = float(rng.uniform(0.6, 1.05)) * max(size)
-    # far enough that a 2.2 m bar fits into the picture's width, or nearly so
+    # far enough that a 2.2 m bar fits into the frame's width, or nearly so
     least = 2.2 * focal / size[0] * 0.9
     distance = float(rng.uniform(max(2.4, least), max(2.4, least) * 1.9))
     target = rng.normal((0.0, 1.05, 0.1), (0.25, 0.15, 0.1))
@@ -193,7 +193,7 @@ def _label(
 
 
 def _spoiled(picture: Picture, rng: np.random.Generator, seed: int) -> Picture:
-    """Softness, noise, exposure, cast, a smaller picture blown up, JPEG's blocks."""
+    """Softness, noise, exposure, cast, a smaller frame blown up, JPEG's blocks."""
     h, w = picture.shape[:2]
     if rng.random() < 0.4:
         k = float(rng.uniform(0.4, 1.0))

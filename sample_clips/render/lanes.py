@@ -46,7 +46,7 @@ def lanes_clip(
     progress: Callable[[int, int], None] | None = None,
     crossing: bool = False,
 ) -> Path:
-    """Write lanes-N.mp4 with a truth and a plan for each lane, counted from the picture's left."""
+    """Write lanes-N.mp4 with a truth and a plan for each lane, counted from the frame's left."""
     azimuth, distance, height = VIEWS[lanes]
     camera = orbit(azimuth, distance, height, (0.0, 0.95, 0.1), size=(1280, 720))
     cast = []
@@ -58,7 +58,7 @@ def lanes_clip(
         script = Script(acts, tempo=tempo, tail_s=1.5)
         look = LOOKS[number]
         choreography = Choreography(look.human(), script, 40 + number)
-        # the camera looks at the athletes' front: their right is the picture's left
+        # the camera looks at the athletes' front: their right is the frame's left
         place = ((number - (lanes - 1) / 2) * APART_M, 0.0, 0.0)
         cast.append(Lane(choreography, look, BARS[number], place))
     longest = max(cast, key=lambda lane: lane.choreography.duration_s)

@@ -1,7 +1,7 @@
 """Draws people, barbells and a gym with OpenGL, off screen (EGL, also in software).
 
 The room is drawn once for a camera (twice as fine, then reduced) and kept as colour and depth;
-each frame adds only what moves, in the part of the picture where it is.
+each frame adds only what moves, in the part of the frame where it is.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ class _Person:
 
 
 class Scene:
-    """A room with people and bars, ready to be drawn from any camera of one picture size.
+    """A room with people and bars, ready to be drawn from any camera of one frame size.
 
     One Scene may be filled again and again (`fill`): programs and framebuffers are kept.
     Raises RenderUnavailable where there is no OpenGL.
@@ -338,7 +338,7 @@ class Scene:
     # ------------------------------------------------------------------ drawing
 
     def draw(self, camera: Camera, moments: Sequence[Moment]) -> tuple[Picture, Picture]:
-        """The picture (height, width, 3) RGB, and the tag (height, width) of what each pixel shows.
+        """The frame (height, width, 3) RGB, and the tag (height, width) of what each pixel shows.
 
         moments: one, or several within one exposure, whose mean blurs what moves; the middle one
         is what the tags show. A moment is the skeletons and the bars' `bar_matrix`, in the order of
@@ -437,7 +437,7 @@ class Scene:
         bars: Sequence[Array],
         area: tuple[int, int, int, int],
     ) -> Picture:
-        """(h, w, 4) of one area (x0, y0, x1, y1) of the picture."""
+        """(h, w, 4) of one area (x0, y0, x1, y1) of the frame."""
         x0, y0, x1, y1 = area
         ctx, fbo = self.ctx, self._frame
         box = (x0, y0, x1 - x0, y1 - y0)
@@ -451,7 +451,7 @@ class Scene:
         self._noise.use(1)
         ctx.enable(moderngl.DEPTH_TEST)
         self._darken_floor(skeletons, bars)
-        ctx.front_face = "cw"  # the picture's top row comes first, which mirrors every turn
+        ctx.front_face = "cw"  # the frame's top row comes first, which mirrors every turn
         ctx.enable(moderngl.CULL_FACE)
         for k, (person, skeleton) in enumerate(zip(self._people, skeletons, strict=True)):
             self._set("tagOffset", float(PERSON_TAG + TAG_STEP * k))

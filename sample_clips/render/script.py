@@ -27,7 +27,7 @@ START_ZONE: dict[str, Zone] = {
 }
 MOVEMENTS = tuple(START_ZONE)
 # Free hands: waving overhead, tugging at the belt, a shirt at shoulder height, hair or a headband,
-# walking out of the picture and back, rolling the bar to where it is wanted, taking plates off.
+# walking out of the frame and back, rolling the bar to where it is wanted, taking plates off.
 PASTIMES = ("wave", "belt", "shirt", "hair", "leave", "roll", "unload")
 WIDE_GRIP_M = 0.42  # half the distance of the hands in a snatch, at 1.78 m of stature
 

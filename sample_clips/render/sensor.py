@@ -1,4 +1,4 @@
-"""What a phone does to the picture: softness, noise, exposure, colour cast."""
+"""What a phone does to the frame: softness, noise, exposure, colour cast."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class SensorLook:
 class Sensor:
     """Applies a SensorLook frame after frame; the noise differs from frame to frame.
 
-    `first` is a picture (height, width, 3) of the scene, by which the exposure is set for good.
+    `first` is a frame (height, width, 3) of the scene, by which the exposure is set for good.
     """
 
     def __init__(self, look: SensorLook, first: Picture, seed: int) -> None:

@@ -34,7 +34,7 @@ BEEP_HZ = 1000.0
 class Noise:
     """How badly tracks are spoiled; `Noise.none()` gives exact projections (with the offsets).
 
-    Shares are of the torso's length in the picture (shoulder to hip, upright). `drift` is the slow
+    Shares are of the torso's length in the frame (shoulder to hip, upright). `drift` is the slow
     part of a joint's error (correlated over `drift_s`), `white` the frame-to-frame part, `constant`
     a joint's error that stays. Probabilities are per looked-at frame unless said otherwise.
     """
@@ -52,7 +52,7 @@ class Noise:
     wrong_pose_s: float = 1.5  # on average; never over four
     hands_hidden_per_min: float = 0.15
     hands_hidden_s: float = 2.0
-    turn_over_px: float = 40.0  # at 1280 pixels of picture height
+    turn_over_px: float = 40.0  # at 1280 pixels of frame height
     collapse: float = 1.0  # how far the legs' collapse goes, 0 for none
     bar_px: float = 0.8  # white noise of a found bar end
     bar_drift_px: float = 0.8
@@ -78,7 +78,7 @@ class Noise:
 
 @dataclass(frozen=True)
 class Seen:
-    """The exact picture: what the tracks are spoiled from.
+    """The exact frame: what the tracks are spoiled from.
 
     The bar in T frames, the body in the B of them in which it is looked for.
     """
@@ -88,7 +88,7 @@ class Seen:
     joints_px: Array  # (B, 33, 2) the pose model's landmarks, its constant offsets included
     torso_px: Array  # (B,) shoulder to hip if the athlete stood upright there
     bent: Array  # (B,) trunk lean, radians
-    bar_px: Array  # (T, 2, 2) centres of the plates' outer faces, left in the picture first
+    bar_px: Array  # (T, 2, 2) centres of the plates' outer faces, left in the frame first
     plate_px: Array  # (T, 2) vertical semi-axes
     bar_m: Array  # (T,) the bar's true height
     held: NDArray[np.bool_]  # (T,)
@@ -366,7 +366,7 @@ def _wrong_poses(
 
 
 def _outside(joints_px: Array, camera: Camera) -> NDArray[np.bool_]:
-    """(frames,) whether the middle of the trunk is out of the picture."""
+    """(frames,) whether the middle of the trunk is out of the frame."""
     trunk = [
         POSE_KEYPOINTS.index(f"{w}_{p}") for w in ("left", "right") for p in ("shoulder", "hip")
     ]

@@ -27,7 +27,7 @@ from sample_clips.render.truth import Workout
 
 # Five places for the phone: from the front, half to either side, and well to either side.
 VIEWS_DEG = (0.0, 35.0, -35.0, 60.0, -60.0)
-# Pictures a second for the bar; every how many-th is looked at for the body: 10 to 15 a second.
+# Frames a second for the bar; every how many-th is looked at for the body: 10 to 15 a second.
 RATES: tuple[tuple[float, int], ...] = (
     (15, 1),
     (24, 2),

@@ -1,8 +1,8 @@
 """The athlete away while somebody else stays: `python -m tests.accuracy.absence --clips DIR`.
 
 For each seed one round of Slate (18 reps) is rendered, with a bystander and a break of 75 s in
-which the athlete walks out of the picture and comes back. The film is then cut: walking out and in
-with 10, 30 or 60 s between (`out`), or so that the athlete vanishes from one picture to the next,
+which the athlete walks out of the frame and comes back. The film is then cut: walking out and in
+with 10, 30 or 60 s between (`out`), or so that the athlete vanishes from one frame to the next,
 is away for as long, and is there again (`jump`). Every rep must be found, with its top at its
 time; where the film jumps, that must be said.
 
@@ -60,7 +60,7 @@ def rendered(seed: int, folder: Path) -> Path:
     choreography = Choreography(look.human(), script, seed)
     camera = orbit(view.azimuth_deg, view.distance_m, view.height_m, size=view.size)
     other = random_person(rng)
-    # beside and behind the bar, whole in the picture
+    # beside and behind the bar, whole in the frame
     forward = camera.rotation[2][[0, 2]] / np.linalg.norm(camera.rotation[2][[0, 2]])
     right = camera.rotation[0][[0, 2]]
     place = forward * rng.uniform(1.6, 2.4) + right * rng.choice([-1, 1]) * rng.uniform(0.5, 0.9)

@@ -3,7 +3,7 @@
 For each seed a short scene is made up: an athlete lifts, drops and puts down one bar, seen from one
 of six sides in turn (front, half, well and nearly to the side, from behind, anywhere), in another
 room with other plates, spare bars and bystanders. It is rendered, tracked from its pixels, and
-every picture is held against the exact truth. Errors are in plate diameters.
+every image is held against the exact truth. Errors are in plate diameters.
 
 - An end *is to be found* where at least SEEN of its face's disc shows its own plates.
 - An end given is *false* if it is farther than FALSE from the true one, seen or not.
@@ -11,7 +11,7 @@ every picture is held against the exact truth. Errors are in plate diameters.
 - Lying, falling (with the bounces) and held are what the bar truly did.
 - Floor contact and lift-off are those of the floor rests that the reading finds, against rests of
   the truth; free falls of 1 m and more against 9.81 m/s².
-- Cost is the bar's own processor time, a picture of the video.
+- Cost is the bar's own processor time, an image of the video.
 
 `--real FOLDER` looks at real photographs too (bar and body told by hand; the folder is not part of
 the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of 95 %
@@ -136,7 +136,7 @@ class ByMovement(Bar):
 
 
 class ByNetwork(Bar):
-    """The bar by the network alone, asked at every picture."""
+    """The bar by the network alone, asked at every image."""
 
     def __init__(self, net: BarNet) -> None:
         super().__init__(net)
@@ -171,7 +171,7 @@ WAYS: dict[str, type[Bar]] = {"both": Bar, "movement": ByMovement, "network": By
 
 
 def tracked(path: Path, again: bool, way: str = "both") -> tuple[xr.Dataset, float]:
-    """The clip's tracks, and the milliseconds of processor time that the bar took a picture (NaN
+    """The clip's tracks, and the milliseconds of processor time that the bar took an image (NaN
     where kept tracks are read)."""
     kept = path.with_suffix(".tracks.nc" if way == "both" else f".{way}.nc")
     if kept.is_file() and not again:
@@ -331,7 +331,7 @@ def scenes(options: argparse.Namespace) -> None:
     print(f"cost: {np.nanmean(costs):.1f} ms a picture" if np.isfinite(costs).any() else "")
 
 
-# ---------------------------------------------------------------------- real pictures
+# ---------------------------------------------------------------------- real images
 
 # Zones of the notes as those of the reading: a bar at the knees hangs, one on the back is carried
 # at the height of the shoulders.
@@ -340,7 +340,7 @@ NEAR_PHOTO, ON_IT = 0.15, 0.5
 
 
 def zone(bar_y: float, shoulder_y: float, ankle_y: float, stature: float) -> str:
-    """The zone of a bar at `bar_y` in one picture, by the levels of the reading; all in pixels."""
+    """The zone of a bar at `bar_y` in one image, by the levels of the reading; all in pixels."""
     height = (ankle_y - bar_y) / stature + ANKLE_ST
     above = (shoulder_y - bar_y) / stature
     if height < FLOOR_ST + 0.045:

@@ -1,6 +1,6 @@
 """More cases from clips of the same people: mirrored, dark, cropped, small, and made into sets.
 
-Each is written anew from its clip's pictures, without sound and no larger than tracking looks at,
+Each is written anew from its clip's frames, without sound and no larger than tracking looks at,
 and its truth follows exactly from the clip's. They show what an outward change does to the reading;
 they are no new evidence of people, plates or rooms.
 """
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from tests.accuracy.real import Clip
 
 SIDE_PX = TrackOptions.max_side
-# Three stops less light, in pictures whose values go with light to the power of 1/2.2.
+# Three stops less light, in frames whose values go with light to the power of 1/2.2.
 DARKENED = 2 ** (-3 / 2.2)
 CROPPED = 0.12  # of the width, on either side
 SMALL_PX = 320  # long side
@@ -81,7 +81,7 @@ def derive(kind: str, clips: Sequence[Clip], folder: Path, into: Path) -> list[C
 
 
 def changed(kind: str, film: Path, to: Path) -> None:
-    """The film with each picture changed, at its own time."""
+    """The film with each frame changed, at its own time."""
     with open_footage(film) as footage:
         times = [frame.time_s for frame in footage.frames()]
         pictures = (CHANGES[kind](frame.rgb) for frame in footage.frames(max_side=SIDE_PX))
@@ -140,7 +140,7 @@ def write_whole(
     to: Path, times_s: list[float], pictures: Iterable[np.ndarray], options: dict[str, str]
 ) -> None:
     """Write a film that appears whole or not at all. An odd last row and column are left out, which
-    the usual 4:2:0 pictures cannot have."""
+    the usual 4:2:0 frames cannot have."""
     part = to.with_name(f"part.{to.name}")
     even = (one[: len(one) // 2 * 2, : one.shape[1] // 2 * 2] for one in pictures)
     write_video(part, times_s, pictures=map(np.ascontiguousarray, even), options=options)

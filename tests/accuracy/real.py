@@ -14,7 +14,7 @@ movement (a workout of one round with as many reps as there are lifts).
 - A clip is *wrong* with a lift missed or misnamed or a rep extra, *silently wrong* where no rep
   carries a "check" and no warning is about what was counted (`ELSEWHERE`). How many right clips
   carry the same says what the doubt is worth.
-- *Bar* is the share of pictures with an end of the bar, *athlete* that of the pose model's looks
+- *Bar* is the share of frames with an end of the bar, *athlete* that of the pose model's looks
   with the athlete.
 
 Intervals are Wilson's of 95 % and take every lift for itself; lifts of one person are alike, so the
@@ -139,13 +139,13 @@ def tracked(path: Path, cache: Path) -> xr.Dataset:
 
 
 def seen(tracks: xr.Dataset) -> dict[str, float]:
-    """Shares of the pictures with an end of the bar, and of the pose looks with the athlete."""
+    """Shares of the frames with an end of the bar, and of the pose looks with the athlete."""
     times = tracks.time.values
     ends = tracks.position.sel(keypoints=list(BAR_KEYPOINTS), space="y").values[:, :, 0]
     athlete = np.isfinite(tracks.confidence.sel(keypoints="left_shoulder").values[:, 0])
     options = attribute(tracks, "options")["tracking"]
     looks, due_s = 0, -np.inf
-    for time_s in times:  # the pictures that the pose model was given
+    for time_s in times:  # the frames that the pose model was given
         if time_s >= due_s:
             looks += 1
             due_s = time_s + 1 / options["pose_rate_hz"] - 1 / (3 * options["rate_hz"])

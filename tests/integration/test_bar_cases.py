@@ -29,7 +29,7 @@ DEADLIFT = Script(
     tail_s=0.3,
     hands_on_at_first=True,
 )
-# Radians to the side and up, 0.4 s each: together a tenth of the picture's width and height.
+# Radians to the side and up, 0.4 s each: together a tenth of the frame's width and height.
 PANS = ((0.8, 0.05, 0.0), (1.5, 0.04, 0.05), (2.6, -0.04, -0.03))
 
 

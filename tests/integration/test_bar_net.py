@@ -1,4 +1,4 @@
-"""The network that finds the bar in one picture: geometry by hand, drawn pictures, photographs."""
+"""The network that finds the bar in one image: geometry by hand, drawn images, photographs."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_maps_by_hand():
 @pytest.mark.parametrize("corner", [(-37.3, 20.6), (90.25, 41.5)])
 def test_crop_keeps_places(side, corner):
     """A soft spot is found where the box puts it: within a tenth of a pixel of the crop."""
-    x, y = 137.0, 118.0  # continuous coordinates, the picture's corner is (0, 0)
+    x, y = 137.0, 118.0  # continuous coordinates, the image's corner is (0, 0)
     rows, columns = np.mgrid[0:400, 0:500] + 0.5
     spot = 200 * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * 9.0**2))
     crop = cropped(np.rint(spot).astype(np.uint8), np.array(corner), side).astype(float)

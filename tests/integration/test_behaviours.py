@@ -201,7 +201,7 @@ def test_the_last_clean_may_be_driven_straight_overhead() -> None:
     assert_right(truth, attempt)
     flagged = [rep for rep in attempt.reps if "driven_through" in rep.flags]
     assert [(rep.movement, rep.number) for rep in flagged] == [("hang power clean", 3)]
-    assert all("check" in rep.flags for rep in flagged)  # some pictures less, and it stood
+    assert all("check" in rep.flags for rep in flagged)  # some frames less, and it stood
     assert all(one.net_s == 0 for one in attempt.transitions if one.to_movement == "push press")
 
 

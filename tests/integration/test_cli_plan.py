@@ -110,7 +110,7 @@ def test_a_copy_for_each_athlete(folders, tmp_path):
     athletes = tmp_path / "athletes.toml"
     athletes.write_text(
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = 85}\n'
-        '[[athlete]]\nname = "Sam"\nload = "95 lb"\nspare = "back"\n'
+        '[[athlete]]\nname = "Sam"\nload = "95 lb"\nprotect = "back"\n'
     )
     out = tmp_path / "out"
     workout = folders[0].parent / "workout.toml"
@@ -123,12 +123,19 @@ def test_a_copy_for_each_athlete(folders, tmp_path):
     assert (out / "cards.html").read_text().count("<article") == 2
 
 
+def test_the_former_name_of_protect_still_works(folders):
+    workout = folders[0].parent / "workout.toml"
+    asked = ("plan", workout, "--load", "60kg", "--target", "3:00", "--json")
+    assert run(*asked, "--spare", "grip") == run(*asked, "--protect", "grip")
+    assert run(*asked, "--protect", "grip") != run(*asked, "--protect", "back")
+
+
 def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
     shown = run("next", *folders, "--out", tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {
         "plan.toml", "card.html", "next.html", "next.json"
     }  # fmt: skip
-    assert "What went over" in shown
+    assert "Lost time" in shown
     assert "What to change" in shown
     assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
     answer = fits("next", (tmp_path / "next.json").read_text())
@@ -159,7 +166,7 @@ def test_forecasts_are_ranked(folders):
     plan = folders[0].parent / "plan.toml"
     shown = run("forecast", *folders, "--plan", plan, "--pattern", "5 | 3+6+4", "--breaks", "3")
     assert "the base" in shown
-    assert "never seen: a set of 13 reps" in shown
+    assert "untested: a set of 13 reps" in shown
     assert all(len(line) <= 80 for line in shown.splitlines())
     data = fits("ranking", run("forecast", folders[1], "--plan", plan, "--json"))
     assert data["plans"][0]["forecast"]["name"] == "the plan"

@@ -1,4 +1,4 @@
-"""Two passes over the same pictures give the same Tracks, whichever thread is faster."""
+"""Two passes over the same frames give the same Tracks, whichever thread is faster."""
 
 from __future__ import annotations
 

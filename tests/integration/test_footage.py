@@ -1,4 +1,4 @@
-"""Upright pictures and true times, against FFmpeg's own tools where they are installed."""
+"""Upright frames and true times, against FFmpeg's own tools where they are installed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from repcount.video.footage import (
 from tests.media import card, ffprobe_times, read_index, run, tool, write_video
 
 ONE = 1 << 16
-# The eight ways to lay a picture on a rectangle, as (a, b, c, d) of the display matrix: a point
+# The eight ways to lay a frame on a rectangle, as (a, b, c, d) of the display matrix: a point
 # (x, y) goes to (a x + c y, b x + d y), y down (ISO/IEC 14496-12, 6.2.2, from memory).
 EIGHT = [
     (1, 0, 0, 1),
@@ -100,7 +100,7 @@ def test_angle_that_is_no_right_angle_goes_to_the_nearest():
 
 
 def test_pixel_aspect_follows_the_turn(tmp_path):
-    """Anamorphic pixels are kept as stored; their aspect is for the upright picture, as ffprobe
+    """Anamorphic pixels are kept as stored; their aspect is for the upright frame, as ffprobe
     gives it for the coded one."""
     flat = write_video(tmp_path / "flat.mp4", [0, 0.1], aspect=Fraction(4, 3))
     turned = write_video(
@@ -111,7 +111,7 @@ def test_pixel_aspect_follows_the_turn(tmp_path):
     assert (probe(turned).width, probe(turned).height) == (120, 160)
 
 
-# --- pictures -------------------------------------------------------------------------------------
+# --- frames -------------------------------------------------------------------------------------
 
 
 def test_pictures_are_scaled_down_never_up(tmp_path):
@@ -153,7 +153,7 @@ def test_gray_runs_from_black_to_white(tmp_path):
     ],
 )
 def test_what_phones_and_cameras_write(codec, pix_fmt, name, tmp_path):
-    """Every picture comes once, in order, at its time, in 8 bits, whatever wrote it."""
+    """Every frame comes once, in order, at its time, in 8 bits, whatever wrote it."""
     wanted = np.arange(16) / 30
     tick = Fraction(1, 30) if name.endswith("avi") else Fraction(1, 90000)
     path = write_video(tmp_path / name, wanted, codec=codec, pix_fmt=pix_fmt, tick=tick)
@@ -187,7 +187,7 @@ def test_ten_bit_hlg_is_named(tmp_path):
 
 
 def uneven_times(count: int = 40) -> np.ndarray:
-    """Pictures that come at 30 a second, then 60, then with a pause."""
+    """Frames that come at 30 a second, then 60, then with a pause."""
     steps = np.where(np.arange(count) < count // 2, 1 / 30, 1 / 60)
     steps[3 * count // 4] = 0.3
     return np.round(np.cumsum(steps) * 90000) / 90000
@@ -223,7 +223,7 @@ def test_first_picture_is_time_zero(tmp_path):
 
 @pytest.mark.parametrize("name", ["cut.mp4", "cut.mov", "cut.mkv", "cut.ts"])
 def test_trimmed_without_recoding(name, tmp_path):
-    """A clip trimmed as phones do it: the file still holds pictures before the cut, and an edit
+    """A clip trimmed as phones do it: the file still holds frames before the cut, and an edit
     list hides them (ISO/IEC 14496-12, 8.6.6). Outside reference: ffprobe."""
     whole = write_video(tmp_path / "whole.mp4", np.arange(60) / 30, options={"bf": "2", "g": "30"})
     path = tmp_path / name
@@ -237,7 +237,7 @@ def test_trimmed_without_recoding(name, tmp_path):
 
 
 def test_pictures_without_time_stamps(tmp_path):
-    """AVI stores none; with reordered pictures a decoder has only decoding times to go by."""
+    """AVI stores none; with reordered frames a decoder has only decoding times to go by."""
     path = write_video(
         tmp_path / "a.avi", np.arange(16) / 30, tick=Fraction(1, 30), options={"bf": "2"}
     )
@@ -436,7 +436,7 @@ def test_many_openings_leave_nothing_open(tmp_path):
 
 
 def test_memory_stays_flat(tmp_path):
-    """Two hundred 1080p pictures are 1.2 GB as RGB; only a few may be alive at once."""
+    """Two hundred 1080p frames are 1.2 GB as RGB; only a few may be alive at once."""
     picture = card(1920, 1080)
     path = write_video(
         tmp_path / "a.mp4",

@@ -102,7 +102,7 @@ def test_a_name_is_only_a_name(name, tmp_path, monkeypatch):
     assert probe(name).frames == 3
 
 
-# --- no moving picture ----------------------------------------------------------------------------
+# --- no video stream ---------------------------------------------------------------------------
 
 
 def write_sound(path: Path, cover: bool) -> Path:
@@ -128,7 +128,7 @@ def write_sound(path: Path, cover: bool) -> Path:
 
 @pytest.mark.parametrize("cover", [False, True])
 def test_sound_alone(cover, tmp_path):
-    assert "no moving picture" in refusal(write_sound(tmp_path / "song.mp4", cover))
+    assert "no video stream" in refusal(write_sound(tmp_path / "song.mp4", cover))
 
 
 def test_single_picture(tmp_path):
@@ -159,7 +159,7 @@ def test_picture_too_small(tmp_path):
 
 def test_head_that_claims_a_huge_picture(tmp_path):
     """The size in the sample description (ISO/IEC 14496-12, 12.1.3: 16 bits each, 28 bytes after
-    the format's name) is only a claim; the picture itself is asked."""
+    the format's name) is only a claim; the frame itself is asked."""
     path = write_video(tmp_path / "a.mov", [0, 0.1], codec="mjpeg", pix_fmt="yuvj420p")
     data = bytearray(path.read_bytes())
     at = data.rindex(b"jpeg") + 28
@@ -204,15 +204,15 @@ def alias_to(name: str) -> bytes:
 
 
 def test_other_file_named_inside_a_movie_is_not_opened(tmp_path):
-    """A QuickTime movie may keep its pictures in another file. Control: FFmpeg told to follow the
-    reference shows the other file's pictures; opened by us it shows nothing."""
+    """A QuickTime movie may keep its frames in another file. Control: FFmpeg told to follow the
+    reference shows the other file's frames; opened by us it shows nothing."""
     secret = write_video(tmp_path / "secret.mov", np.arange(8) / 30)
     data = secret.read_bytes()
     trak = (b"moov", b"trak", b"mdia", b"minf", b"dinf", b"dref")
     pointer = edit_box(data, trak, alias_to("secret.mov"))
     size = pointer.index(b"moov") - 4
     start = pointer.index(b"mdat") + 4
-    pointer = pointer[:start] + bytes(size - start) + pointer[size:]  # own pictures wiped out
+    pointer = pointer[:start] + bytes(size - start) + pointer[size:]  # own frames wiped out
     path = tmp_path / "pointer.mov"
     path.write_bytes(pointer)
     with av.open(str(path), options={"enable_drefs": "1"}) as followed:

@@ -20,7 +20,7 @@ import pytest
 from repcount.errors import RepcountError
 from repcount.heat.cluster import Where
 from repcount.heat.collect import Outcome, collect, write_heat
-from repcount.heat.flow import Stopped, Told, read_heat
+from repcount.heat.flow import Progress, Stopped, read_heat
 from repcount.heat.jobs import Job, Reading, do
 from repcount.heat.manifest import list_folder, load_manifest
 from repcount.heat.store import HeatOptions, tracks_key
@@ -69,12 +69,12 @@ def timeless(folder: Path) -> dict[str, str]:
 
 
 def test_a_second_run_does_only_what_is_missing(videos: Path, tmp_path: Path) -> None:
-    told: list[Told] = []
+    seen: list[Progress] = []
     first = read_heat(
-        list_folder(videos), tmp_path / "out", where=TWO, on_told=told.append, work=WORK
+        list_folder(videos), tmp_path / "out", where=TWO, on_read=seen.append, work=WORK
     )
     assert all(one.folder for one in first)
-    assert [one.done for one in told] == [1, 2, 3, 4, 5, 6]
+    assert [one.done for one in seen] == [1, 2, 3, 4, 5, 6]
     assert set(begun(tmp_path).values()) == {1}
 
     (videos / "athlete-7.mp4").write_text(simulated(9).attempt.model_dump_json(), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Nothing leaves the machine while pictures are read and people are looked for."""
+"""Nothing leaves the machine while frames are read and people are looked for."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ def attempt_of(path: Path) -> Attempt:
 # Colour ------------------------------------------------------------------------------------------
 
 
-# The full colours of a test picture in eight bits: ITU-R BT.601-7 and BT.709-6 give the equations
+# The full colours of a test frame in eight bits: ITU-R BT.601-7 and BT.709-6 give the equations
 # (3.2 to 3.4 of 709; 2.5 of 601); the rounded values are as printed in test-signal tables (from
 # memory).
 @pytest.mark.parametrize(

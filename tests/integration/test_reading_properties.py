@@ -103,7 +103,7 @@ def test_a_mirrored_picture_changes_nothing(seed: int) -> None:
     width = attribute(tracks, "video")["width"]
     mirrored = tracks.copy(deep=True)
     names = [str(name) for name in tracks["keypoints"].values]
-    # the picture's left hand is now taken for a right one, and the bar's ends change places
+    # the frame's left hand is now taken for a right one, and the bar's ends change places
     other = [_other_side(name) for name in names]
     position = tracks["position"].sel(keypoints=other).values.copy()
     position[:, 0] = width - position[:, 0]

@@ -1,4 +1,4 @@
-"""A part of the picture is tracked like the whole, in the whole picture's pixels."""
+"""A part of the frame is tracked like the whole, in the whole frame's pixels."""
 
 from __future__ import annotations
 

@@ -187,7 +187,7 @@ def test_plates_are_round(stage: Scene) -> None:
 def test_a_bar_is_as_long_as_the_rules_say(stage: Scene, length_m: float) -> None:
     """Bars of 2,200 and 2,010 mm with discs of 450 +- 1 mm, 1,310 mm between the sleeves' collars
     (IWF Technical and Competition Rules 3.3, as restated by national federations), measured in
-    pixels of the drawn picture: from afar, straight from the front."""
+    pixels of the drawn frame: from afar, straight from the front."""
     view = orbit(0.0, 30.0, 1.0, target=(0.0, 1.0, 0.0), size=(720, 720), focal_px=8500.0)
     look = BarbellLook(plates=(Plate((0.5, 0.1, 0.1)),), length_m=length_m, collars=False)
     room = replace(random_gym(1, view.eye), standing=())
@@ -249,7 +249,7 @@ def test_times_may_be_uneven_and_pictures_turned(
     still = replace(shot, rotation_deg=0)
     film(tmp_path / "still.mp4", [lane], camera, SLATE.gym, still, seed=2)
     _, upright, _ = pictures(tmp_path / "still.mp4")
-    # FFmpeg's reading of the header (by way of PyAV) says how to turn the picture back
+    # FFmpeg's reading of the header (by way of PyAV) says how to turn the frame back
     turned_back = np.rot90(shown[3], rotations[3] // 90)
     assert cv2.PSNR(np.ascontiguousarray(turned_back), upright[3]) > 30
 

@@ -35,7 +35,7 @@ def test_sample_clip(spec: Spec) -> None:
         assert tuple(frames["joint_names"]) == tuple(JOINTS)
         bar = frames["bar"]
     assert bar.shape == (len(times), 2, 2)
-    # the whole bar is in the picture all the time, overhead too
+    # the whole bar is in the frame all the time, overhead too
     assert (bar > 0).all()
     assert (bar < spec.view.size).all()
     assert truth["filmed_s"] == pytest.approx(times[-1] - times[0] + 1 / 30, abs=2e-3)

@@ -1,4 +1,4 @@
-"""Stills: the right picture of the right moment, of the athlete, and nobody else's files."""
+"""Stills: the right frame of the right moment, of the athlete, and nobody else's files."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_a_still_is_the_picture_that_a_player_shows(tmp_path, slowed):
 
 
 def test_a_still_is_cut_to_the_athlete(tmp_path):
-    # The athlete of these tracks is about 60 pixels wide in a picture of 640.
+    # The athlete of these tracks is about 60 pixels wide in a frame of 640.
     video = write_video(tmp_path / "f.mp4", np.arange(5) / 10, pictures=[card(640, 480)] * 5)
     with open_footage(video) as footage:
         whole = stills.take(footage, [200])[200]

@@ -43,7 +43,7 @@ def measure(what: str, clip: Path) -> dict[str, float]:
 
 
 def looped(clip: Path, times: int, to: Path) -> None:
-    """The clip's picture `times` over, packets copied, without sound."""
+    """The clip's frame `times` over, packets copied, without sound."""
     with av.open(str(clip)) as source, av.open(str(to), "w") as sink:
         stream = source.streams.video[0]
         copy = sink.add_stream_from_template(stream)

@@ -66,7 +66,7 @@ def peak_mb(server: Server) -> float:
 
 
 def by_key(address: str) -> tuple[float, float]:
-    """Corrects nine times by a key in a browser: seconds from the key to the picture that shows the
+    """Corrects nine times by a key in a browser: seconds from the key to the frame that shows the
     redrawn chart, (the middle one, the worst)."""
     with Browser() as browser:
         browser.shape(1440, 900)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Attempt, Reading, StartSignal
-from repcount.attempt.time_budget import clipped, joined, length, paint, without
+from repcount.attempt.time_budget import allot, clipped, joined, length, without
 from repcount.units import from_ms, to_ms
 from tests.scripted_reading import SLATE_MOVEMENTS, Script, slate, workout
 
@@ -144,7 +144,7 @@ def test_sets_of_spans_against_sets_of_milliseconds(one: list, other: list) -> N
     assert length(one) == len(moments(one))
     assert moments(without(one, other)) == moments(one) - moments(other)
     assert moments(clipped(one, (10, 40))) == moments(one) & set(range(10, 40))
-    spent = paint((5, 50), [("one", one), ("other", other)], "rest")
+    spent = allot((5, 50), [("one", one), ("other", other)], "rest")
     run = set(range(5, 50))
     assert spent["one"] == len(run & moments(one))
     assert spent["other"] == len(run & moments(other) - moments(one))

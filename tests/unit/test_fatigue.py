@@ -194,7 +194,7 @@ def test_ranking_says_what_is_noise_and_what_was_never_seen(filmed):
     assert by["same"].gain.middle_s == 0
     assert not by["singles"].inside_noise
     assert by["singles"].gain.high_s < 0
-    assert by["unbroken"].forecast.outside == ["a set of 18 reps; the longest seen is 7"]
+    assert by["unbroken"].forecast.outside == ["a set of 18 reps; longest filmed 7"]
     assert [one.forecast.name for one in ranking.plans] == ["base", "same", "singles", "unbroken"]
     assert any("one load" in note for note in ranking.notes)
     assert ranking.cautions
@@ -203,7 +203,7 @@ def test_ranking_says_what_is_noise_and_what_was_never_seen(filmed):
 def test_a_load_never_seen_widens_and_is_said(model):
     lighter = PLAN.model_copy(update={"workout": PLAN.workout.model_copy(update={"load_kg": 40.0})})
     one, other = model.forecast(PLAN), model.forecast(lighter)
-    assert other.outside == ["a load of 40 kg; seen was 60 kg"]
+    assert other.outside == ["a load of 40 kg; filmed 60 kg"]
     wide = other.total.high_s - other.total.low_s
     assert wide > 1.5 * (one.total.high_s - one.total.low_s)
 

@@ -112,7 +112,7 @@ def test_nobody_seen_is_said() -> None:
 
 
 def away(since: int, until: int, towards_px: float = 0.0) -> Callable[..., None]:
-    """The athlete is not seen in some pictures, after walking so far to the right before."""
+    """The athlete is not seen in some frames, after walking so far to the right before."""
 
     def edit(position: np.ndarray, confidence: np.ndarray, place: dict[str, int]) -> None:
         body = slice(0, place["bar_left"])

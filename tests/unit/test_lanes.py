@@ -1,4 +1,4 @@
-"""Finding lanes and looking at a part of the picture, on sightings and videos made by hand."""
+"""Finding lanes and looking at a part of the frame, on sightings and videos made by hand."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ def test_the_rules_are_data_with_reasons_marked_as_common_practice():
         assert rule.reason
         assert rule.for_whom
     assert set(CYCLE_RANGE_S) == set(MOVEMENT_NAMES)
-    assert {word for rule in RULES for word in rule.spares} == {
+    assert {word for rule in RULES for word in rule.protects} == {
         "back", "grip", "shoulders", "lungs"
     }  # fmt: skip
 
@@ -97,9 +97,9 @@ def test_every_rule_adds_up_and_leaves_high_work_unbroken(movements):
                 assert pick_up_lifts(step.movement) < 2, offer
 
 
-def test_what_the_coach_wants_spared_chooses_the_rule():
+def test_what_the_coach_wants_protected_chooses_the_rule():
     chosen = {
-        word: make_plan(WORKOUT, Wishes(spare=word)).chosen
+        word: make_plan(WORKOUT, Wishes(protect=word)).chosen
         for word in ("back", "grip", "shoulders", "lungs")
     }
     assert chosen == {
@@ -250,8 +250,8 @@ def test_rounds_that_differ_share_by_their_work():
         (Wishes(patterns=["7 | 1+5"]), "add up to 13 reps"),
         (Wishes(patterns=["8+6+4"] * 2), "2 patterns for 3 rounds"),
         (Wishes(rule="short sets erly"), 'did you mean "short sets early"'),
-        (Wishes(spare="knees"), "allowed are back, grip, shoulders, lungs"),
-        (Wishes(spare="back", rule="unbroken"), "three ways"),
+        (Wishes(protect="knees"), "allowed are back, grip, shoulders, lungs"),
+        (Wishes(protect="back", rule="unbroken"), "three ways"),
         (Wishes(shape="fast"), "allowed are even, ahead, own"),  # type: ignore[arg-type]
         (Wishes(maxes={"push press": one_rep_max(50)}), "over the lifted max"),
         (Wishes(cycle_s={"deadlift": 0.0}), "cycle time of deadlift"),
@@ -319,13 +319,22 @@ def test_a_copy_for_each_athlete(tmp_path):
     file = tmp_path / "athletes.toml"
     file.write_text(
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = "135 lb"}\ntarget = "2:30"\n'
-        '[[athlete]]\nname = "Sam"\nload = 50\nspare = "back"\nbreaks = 3\npace = "ahead"\n'
+        '[[athlete]]\nname = "Sam"\nload = 50\nprotect = "back"\nbreaks = 3\npace = "ahead"\n'
     )
     one, two = load_athletes(file, WORKOUT, Wishes(target_s=170))
     assert one.maxes["push press"].middle_kg == 61.235
     assert (one.target_s, two.target_s) == (150, 170)
-    assert (two.load_kg, two.spare, two.break_s, two.shape) == (50, "back", 3, "ahead")
+    assert (two.load_kg, two.protect, two.break_s, two.shape) == (50, "back", 3, "ahead")
     assert file_stem("Jörg / Ann") == "jörg-ann"
+
+
+def test_the_former_name_of_protect_still_works(tmp_path):
+    file = tmp_path / "athletes.toml"
+    file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\n')
+    assert load_athletes(file, WORKOUT, Wishes())[0].protect == "grip"
+    file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\nprotect = "back"\n')
+    with pytest.raises(PlanError, match="mean the same"):
+        load_athletes(file, WORKOUT, Wishes())
 
 
 @pytest.mark.parametrize(

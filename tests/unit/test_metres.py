@@ -97,7 +97,7 @@ def test_a_lift_has_its_length_and_speed_from_any_view(yaw_deg: float, pitch_deg
 def test_what_the_smoothing_takes_of_the_highest_speed(
     lasts_s: float, way_m: float, lost: float
 ) -> None:
-    """As `bar_measures` says: deadlift, hang clean's pull, jerk's drive at 30 pictures a second."""
+    """As `bar_measures` says: deadlift, hang clean's pull, jerk's drive at 30 frames a second."""
     times = clock(20)
     at, metres = read(times, *filmed(pulls(times, lasts_s, way_m)))
     peak = bar_measures(at, metres, 1.0, 1.0 + lasts_s)[2].value

@@ -95,8 +95,8 @@ def test_weights_are_the_published_ones(build):
 
 def test_bundle_sees_what_the_published_models_see(real_clips):
     """Outside reference: the older interface of the mediapipe package, which runs the model files
-    of its own wheel as they are. The two prepare the picture a little differently, so single points
-    may differ; the median may not, by a thousandth of the picture."""
+    of its own wheel as they are. The two prepare the frame a little differently, so single points
+    may differ; the median may not, by a thousandth of the frame."""
     import cv2
     import mediapipe
     from mediapipe.tasks.python import BaseOptions, vision

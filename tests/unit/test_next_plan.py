@@ -19,7 +19,13 @@ from repcount.errors import RecordError
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
 from repcount.plan.writing import plan_toml
-from repcount.reports.after import history_lines, history_page, next_lines, next_page, told_words
+from repcount.reports.after import (
+    history_lines,
+    history_page,
+    next_lines,
+    next_page,
+    parameter_words,
+)
 from repcount.reports.fitted import fitted_slowing
 from repcount.units import to_ms
 from repcount.wording.numbers import clock, short
@@ -228,7 +234,7 @@ def test_one_video_counts_once_and_the_others_are_named(filmed):
 
 
 def test_two_attempts_in_one_video_are_two(filmed):
-    """One after the other, or side by side: told by the stretch, or by the part of the picture."""
+    """One after the other, or side by side: told by the stretch, or by the part of the frame."""
     later = filmed.attempt.model_copy(
         update={
             "reps": [
@@ -290,10 +296,10 @@ def test_the_new_plan_and_its_card_show_one_time(filmed):
 
 @pytest.mark.slow
 def test_report_and_next_show_one_slowing(filmed):
-    told = [told_words(one) for one in decide_next([filmed]).slowing]
+    said = [parameter_words(one) for one in decide_next([filmed]).slowing]
     shown = fitted_slowing(filmed.attempt).words
     assert len(shown) == 3
-    assert set(shown) <= set(told)
+    assert set(shown) <= set(said)
     other = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "other")
     notes = " ".join(decide_next([other, filmed]).notes)
     assert "fitted to 2 attempts together; each report fits its own" in notes
@@ -310,7 +316,7 @@ def test_what_was_filmed_differently_is_said(filmed):
         }
     )
     text = " ".join(side_by_side([filmed, Filmed(changed, None, "other")]).not_comparable)
-    for said in ("different signals", "24 pictures a second", "side-on", "camera-moved", "50 kg"):
+    for said in ("different signals", "24 frames a second", "side-on", "camera-moved", "50 kg"):
         assert said in text
 
 

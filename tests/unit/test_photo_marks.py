@@ -16,7 +16,7 @@ ROWS = json.loads(MARKS.read_text())["pictures"]
 
 
 def photo(**changes: object) -> Photo:
-    """A grey picture with a bright spot at each end of the bar."""
+    """A grey frame with a bright spot at each end of the bar."""
     picture = np.full((400, 600, 3), 90, np.uint8)
     ends = np.array([[150.0, 120.0], [450.0, 140.0]])
     for x, y in ends.astype(int):

@@ -108,12 +108,12 @@ def test_bars_and_plates_are_those_of_the_rules():
 @pytest.mark.parametrize(
     ("total", "kit", "words"),
     [
-        (60, "kg", "20 a side on a bar of 20 kg"),
-        (62.5, "kg", "20 + 1.25 a side on a bar of 20 kg"),
-        (20, "kg", "nothing but a bar of 20 kg"),
-        (135, "lb", "45 a side on a bar of 45 lb"),
-        (225, "lb", "2 × 45 a side on a bar of 45 lb"),
-        (66, "competition", "20 + 0.5 a side on a bar of 20 kg with collars of 5"),
+        (60, "kg", "20 per side, 20 kg bar"),
+        (62.5, "kg", "20 + 1.25 per side, 20 kg bar"),
+        (20, "kg", "empty 20 kg bar"),
+        (135, "lb", "45 per side, 45 lb bar"),
+        (225, "lb", "2 × 45 per side, 45 lb bar"),
+        (66, "competition", "20 + 0.5 per side, 20 kg bar with collars of 5 kg"),
     ],
 )
 def test_plates_a_side(total, kit, words):

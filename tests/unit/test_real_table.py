@@ -202,7 +202,7 @@ def film(folder: Path, times: list[float]) -> Path:
 
 
 def first_picture(path: Path) -> tuple[np.ndarray, list[float]]:
-    """The first picture, and the times of all."""
+    """The first frame, and the times of all."""
     with open_footage(path) as footage:
         frames = [(frame.rgb.astype(float), frame.time_s) for frame in footage.frames()]
     return frames[0][0], [time_s for _, time_s in frames]
@@ -233,7 +233,7 @@ def test_a_set_goes_up_and_down_with_its_truth(tmp_path: Path, movement: str) ->
     for _ in range(derived.SET_REPS):
         expected += ways[0][1:] + ways[1][1:]
     assert shown == expected
-    # at each finish of the truth a picture of the clip's finish is shown, on the way up
+    # at each finish of the truth a frame of the clip's finish is shown, on the way up
     assert len(case.finish_s) == derived.SET_REPS
     assert case.may_count == []
     for finish in case.finish_s:

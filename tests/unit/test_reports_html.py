@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from repcount.attempt.records import MovementReps, SetSpeed, Trace
 from repcount.reports.html import report_page
 from repcount.reports.svg import rows_apart
-from repcount.reports.trace_chart import height_at, simplify, trace_picture
+from repcount.reports.trace_chart import height_at, simplify, trace_chart
 from tests.example_records import (
     bare_attempt,
     empty_attempt,
@@ -217,7 +217,7 @@ def test_a_rep_where_the_bar_was_not_seen_has_no_height():
     trace = Trace(time_s=[0.0, 0.1, 0.2], bar_st=[0.5, None, 0.7], hip_st=[None] * 3)
     assert height_at(trace, 0.01) == 0.5
     assert height_at(trace, 5.0) is None
-    assert trace_picture(empty_attempt()) is None
+    assert trace_chart(empty_attempt()) is None
 
 
 @given(st.lists(st.tuples(st.floats(0, 1), st.floats(1, 200)), max_size=12))

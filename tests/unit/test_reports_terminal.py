@@ -109,7 +109,7 @@ def test_what_is_left_out_is_said_with_what_it_is():
     ]
     assert told
     for line in told:
-        nouns = r"(breaks? off the plan|more moments?|notices?|\d+:\d\d\.\d.*)"
+        nouns = r"(breaks? off the plan|more moments?|warnings?|\d+:\d\d\.\d.*)"
         assert re.search(rf"{nouns}: see report\.html$", line.plain), line.plain
 
 

@@ -128,7 +128,7 @@ def test_work_is_not_taken_apart_where_it_is_cut_across_kinds():
 def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
-    text = words.verdict(attempt, comparison).text
+    text = words.summary(attempt, comparison).text
     assert text.startswith("Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. The break after")
     run = attempt.clock.model_copy(update={"finished": False})
     one = [MovementReps(movement="deadlift", reps=1)]
@@ -136,7 +136,7 @@ def test_verdicts():
     dropped = attempt.model_copy(
         update={"clock": run, "reps": attempt.reps[1:-1], "rounds": [short, *attempt.rounds[1:]]}
     )
-    assert words.verdict(dropped, comparison).text.startswith(
+    assert words.summary(dropped, comparison).text.startswith(
         "All rounds done in 2:46.9, not every rep counted. 11.4 s behind the plan of 2:35.5. "
         "53 of 54 reps counted."
     )
@@ -144,16 +144,16 @@ def test_verdicts():
         update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}
     )
     unfinished = comparison.model_copy(update={"difference_s": None})
-    assert words.verdict(stopped, unfinished).text.startswith(
+    assert words.summary(stopped, unfinished).text.startswith(
         "Not finished: 2:46.9 on the clock. The plan was 2:35.5. 40 of 54 reps counted."
     )
     capped = attempt.workout.model_copy(update={"time_cap_s": run.total_s})
     at_cap = stopped.model_copy(update={"workout": capped})
-    assert words.verdict(at_cap, None).time == "Not finished at the time cap: 2:46.9 on the clock."
-    assert words.verdict(bare_attempt(), None).text == (
+    assert words.summary(at_cap, None).time == "Not finished at the time cap: 2:46.9 on the clock."
+    assert words.summary(bare_attempt(), None).text == (
         "25 deadlift, 18 hang power clean, 12 push press in 2:46.9."
     )
-    assert words.verdict(empty_attempt(), None).text == "No reps were seen."
+    assert words.summary(empty_attempt(), None).text == "No reps were seen."
 
 
 def test_what_became_of_breaks_is_said_in_words():
@@ -176,8 +176,8 @@ def test_what_became_of_breaks_is_said_in_words():
 
 
 def test_everything_to_look_at_is_listed_in_order():
-    found = words.doubts(example_attempt())
-    assert [doubt.at_s for doubt in found] == sorted(doubt.at_s for doubt in found)
+    found = words.review_marks(example_attempt())
+    assert [mark.at_s for mark in found] == sorted(mark.at_s for mark in found)
     assert len(found) == 5
     assert found[1].what == "Push press, not counted"
     assert found[-1].why == "not part of the workout"

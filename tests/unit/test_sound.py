@@ -202,7 +202,7 @@ def test_rate_too_low():
 
 @pytest.mark.slow
 def test_through_aac_in_a_video(tmp_path):
-    """The whole way: coded as AAC beside pictures that start late, decoded, resampled, found."""
+    """The whole way: coded as AAC beside frames that start late, decoded, resampled, found."""
     rate = 48000
     count = 16 * rate
     rng = np.random.default_rng(12)

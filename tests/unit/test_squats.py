@@ -36,7 +36,7 @@ def out_of_a_stand() -> Motion:
 
 def bar_alone(motion: Motion, lowest_m: float) -> Motion:
     """The same bar without a body: its height above its own lowest place, in view of a phone whose
-    picture is 2.5 m high there and shows the floor at 0.9 of its height."""
+    frame is 2.5 m high there and shows the floor at 0.9 of its height."""
     nothing = np.full(len(motion.time_s), np.nan)
     height_m = motion.bar_st * STATURE_M
     own = (height_m - height_m.min()) / STATURE_M

@@ -125,7 +125,7 @@ def test_who_moves_as_the_bar_does_is_the_athlete_and_not_who_is_larger_or_first
 
 @pytest.mark.parametrize("away_s", [10.0, 30.0, 55.0])
 def test_nobody_takes_the_place_of_an_athlete_who_is_away(away_s: float) -> None:
-    """The athlete vanishes from one look to the next, somebody else stays in the picture."""
+    """The athlete vanishes from one look to the next, somebody else stays in the frame."""
     before = someone(0.0, 22.0, [RED, GREY], lifts=True)
     after = someone(22.0 + away_s, 100, [RED, GREY], lifts=True)
     other = someone(0.0, 100, [BLUE, BLUE], x=420)

@@ -1,4 +1,4 @@
-"""The bar followed on drawn pictures, and where the network is asked to say where it is."""
+"""The bar followed on drawn frames, and where the network is asked to say where it is."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def room() -> np.ndarray:
 
 @pytest.mark.parametrize("grown", [1.1, 2.2, 3.3])
 def test_a_body_that_turns_out_larger_does_not_lose_the_bar(room: np.ndarray, grown: float) -> None:
-    """Standing up from the bar the athlete is measured larger, and smaller pictures will do: what
+    """Standing up from the bar the athlete is measured larger, and smaller frames will do: what
     is known of the bar goes on, in the same pixels. The network sees nothing from there on."""
     net = Told(ends_at, until_s=0.8)
     bar = Bar(net)  # type: ignore[arg-type]

@@ -1,4 +1,4 @@
-"""The camera: known shifts are measured, cuts are found, fast pans and dark pictures are none."""
+"""The camera: known shifts are measured, cuts are found, fast pans and dark frames are none."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def moved(gray: np.ndarray, dx: float, dy: float) -> np.ndarray:
 
 def test_a_known_sway_is_measured_in_full_size_pixels() -> None:
     camera, gray = Camera(), scene()
-    # Two pixels of the full picture to one: shifts come back doubled.
+    # Two pixels of the full frame to one: shifts come back doubled.
     for k in range(60):
         dx, dy = 6 * np.sin(k / 9), 4 * np.cos(k / 7) - 4
         found = camera.step(moved(gray, dx, dy), k / 30, 2.0, [], False).shift
@@ -96,7 +96,7 @@ def test_correlation_is_pearson() -> None:
 
 
 def test_a_plain_wall_behind_bright_plates_stays_where_it_is() -> None:
-    """The strongest corners of the picture are those of plates that go up and down; the wall's own
+    """The strongest corners of the frame are those of plates that go up and down; the wall's own
     marks are faint, and nobody has told where the plates are."""
     faint = np.full((480, 640), 120, np.uint8)
     rng = np.random.default_rng(3)

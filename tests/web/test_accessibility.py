@@ -87,7 +87,7 @@ def test_no_rule_is_broken(browser, pages, name, width, scheme):
 
 
 def test_a_broken_rule_would_be_found(browser, pages):
-    """A picture without words and pale text: the engine does look."""
+    """A frame without words and pale text: the engine does look."""
     browser.shape(1440, 900)
     browser.open(pages["report"])
     browser.value(

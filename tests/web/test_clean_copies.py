@@ -1,5 +1,5 @@
 """Shared and exported videos say nothing of where and with what they were filmed, and show the same
-pictures at the same times. FFmpeg's own programs are the outside reference."""
+frames at the same times. FFmpeg's own programs are the outside reference."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ def told(path: Path) -> list[str]:
 
 
 def pictures(path: Path) -> list[tuple[str, ...]]:
-    """Stream, time and hash of every picture and piece of sound as FFmpeg shows them, turned and
-    cut as the file asks; times from the first picture."""
+    """Stream, time and hash of every frame and piece of sound as FFmpeg shows them, turned and
+    cut as the file asks; times from the first frame."""
     text = run(
         tool("ffmpeg"), "-v", "error", "-i", path, "-map", "0:v:0", "-map", "0:a:0?", "-fps_mode",
         "passthrough", "-copyts", "-enc_time_base", "-1", "-f", "framehash", "-hash", "md5", "-",
@@ -83,7 +83,7 @@ def tagged(source: Path, target: Path, *more: str) -> Path:
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two seconds of H.264 with pictures in another order than shown, turned, uneven in time, with
+    """Two seconds of H.264 with frames in another order than shown, turned, uneven in time, with
     sound; its encoder's name between the pictures."""
     path = tmp_path_factory.mktemp("plain") / "plain.mp4"
     times = [n / 30 + 0.004 * (n % 3) for n in range(60)]
@@ -101,13 +101,13 @@ def phone(plain: Path, to: Path) -> Path:
 
 
 def cut(plain: Path, to: Path) -> Path:
-    """Begins between two pictures that can be decoded alone: an edit list cuts the rest off."""
+    """Begins between two frames that can be decoded alone: an edit list cuts the rest off."""
     run(tool("ffmpeg"), "-v", "error", "-y", "-ss", "0.7", "-i", plain, "-c", "copy", to)
     return to
 
 
 def late(plain: Path, to: Path) -> Path:
-    """The pictures begin after the sound, as an edit list says."""
+    """The frames begin after the sound, as an edit list says."""
     run(
         tool("ffmpeg"), "-v", "error", "-y", "-itsoffset", "0.4", "-i", plain, "-i", plain,
         "-map", "0:v", "-map", "1:a", "-c", "copy", "-metadata", f"location={PLACE}", to,
@@ -139,7 +139,7 @@ def matroska(plain: Path, to: Path) -> Path:
 
 
 def jpegs(plain: Path, to: Path) -> Path:
-    """A camera's AVI: pictures that are JPEGs with Exif in each."""
+    """A camera's AVI: frames that are JPEGs with Exif in each."""
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x010E] = MAKER, MODEL, PLACE  # make, model, description
     with av.open(str(to), "w", format="avi") as out:
@@ -183,7 +183,7 @@ def test_a_copy_tells_nothing_and_shows_the_same(plain, tmp_path, kind):
 
 
 def side_data(path: Path) -> list[str]:
-    """How the picture is turned."""
+    """How the frame is turned."""
     text = run(
         tool("ffprobe"), "-v", "error", "-select_streams", "v:0", "-show_entries",
         "stream_side_data=rotation,displaymatrix", "-of", "csv", path,
@@ -200,7 +200,7 @@ def test_user_data_goes_and_its_neighbours_stay():
     assert _clean_unit(b"\x06" + user + b"\x80", False) == b""
     other = b"\x06\x06\x01\xc4\x80"
     assert _clean_unit(other, False) == other
-    assert _clean_unit(b"\x65" + user, False) == b"\x65" + user  # a picture
+    assert _clean_unit(b"\x65" + user, False) == b"\x65" + user  # a frame
     assert _clean_unit(b"\x4e\x01" + user + b"\x80", True) == b""  # H.265: a prefix SEI unit
 
 
@@ -216,7 +216,7 @@ def test_damaged_videos_end_in_a_sentence_or_a_copy(plain, tmp_path):
             ended.add(str(error)[-1])
             assert not copy.exists()
             continue
-        # a damaged table may point into the metadata: those bytes are then a piece of a picture
+        # a damaged table may point into the metadata: those bytes are then a piece of a frame
         assert [one for one in told(copy) if ":" in one] == []
         ended.add("copy")
     assert ended == {"copy", "."}

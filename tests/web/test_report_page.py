@@ -235,7 +235,7 @@ PLAYHEAD = "Number(document.getElementById('playhead').getAttribute('d').slice(1
 
 @pytest.fixture(scope="module")
 def filmed(browser, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The example's report with a film beside it that lasts as long, at one picture a second."""
+    """The example's report with a film beside it that lasts as long, at one frame a second."""
     if not browser.value(H264):
         pytest.skip("this Chromium cannot play H.264")
     folder = tmp_path_factory.mktemp("filmed")

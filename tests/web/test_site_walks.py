@@ -199,7 +199,7 @@ def test_a_correction_is_logged_in_the_readers_zone(browser, site):
 
 
 def test_a_video_that_cannot_be_shown_is_said_at_the_video(browser, site):
-    """HEVC, which this browser decodes no more than many others: its sound plays, its picture is
+    """HEVC, which this browser decodes no more than many others: its sound plays, its video is
     black, and no error is raised."""
     browser.shape(390, 844, phone=True)
     visit(browser, site["hevc"])

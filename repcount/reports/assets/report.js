@@ -237,7 +237,7 @@
   tools.hidden = false;
   readout.hidden = false;
 
-  // Moments in the tables lead to the plot and to the video; so do marks in the other pictures.
+  // Moments in the tables lead to the plot and to the video; so do marks in the other charts.
   function lead(at, until, from_s) {
     show(at - 6, until === undefined ? at + 6 : until + 1.5);
     if (moments.length && until === undefined) {

@@ -1,6 +1,6 @@
 "use strict";
 // Says when the video cannot be shown, and why. Where only the sound can be played there is no error:
-// the picture then has no size.
+// the frames then have no size.
 (() => {
   const video = document.getElementById("video");
   const said = document.getElementById("no-film");

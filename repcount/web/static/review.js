@@ -309,7 +309,7 @@
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
     "next-break": () => step(data.breaks, "break", 1),
-    "next-doubt": () => step(data.reps.filter((one) => one.doubt), "rep", 1),
+    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1),
     "zoom-in": () => show(now() - (to - from) / 4, now() + (to - from) / 4),
     "zoom-out": () => show((from + to) / 2 - (to - from), (from + to) / 2 + (to - from)),
     "zoom-whole": () => show(data.begin, data.end),
@@ -360,7 +360,7 @@
     redo: () => send("/redo", {}),
   };
   const keys = {
-    " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-doubt",
+    " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-check",
     m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", s: "set-start", t: "set-top",
     e: "set-end", "[": "clock-start", "]": "clock-end", o: "note", z: "undo", y: "redo",
     "+": "zoom-in", "-": "zoom-out", 0: "zoom-whole",
