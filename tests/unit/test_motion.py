@@ -136,7 +136,7 @@ def test_who_comes_to_the_bar_from_nearer_the_camera_is_as_tall_as_at_the_bar() 
 def test_hands_that_turn_out_to_be_hidden_have_let_go_of_nothing(monkeypatch) -> None:
     """Measured anew, the hands no longer go with the bar and the shoulders do: what the hands said
     before is forgotten."""
-    module = import_module("repcount.motion.measure")
+    module = import_module("repcount.motion.bar_height")
     true_line, calls = module._held_line, count()
 
     def line(*args):
