@@ -9,6 +9,7 @@ import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
+from repcount.tracking.tracks import BAR_KEYPOINTS
 
 # Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
@@ -22,8 +23,9 @@ MOVING_S, MOVING_ST = 0.15, 0.02
 LIFTED_ST = 0.10
 # A usual athlete, where nothing tells the stature in metres.
 STATURE_M = 1.75
-# So much trust only an end has that was seen to go with hands (`tracking.bar.UNPROVEN`).
-PROVEN = 0.7
+# What an end that was never seen to move with the hands is trusted, of what it would be else (an
+# assumption); and the least trust of an end that was.
+UNCONFIRMED, PROVEN = 0.6, 0.7
 
 
 @dataclass(frozen=True)
@@ -61,10 +63,14 @@ class BarHeight:
 
 def bar_ends(tracks: xr.Dataset, individual: int, scene: Scene, plate_mm: float) -> Ends:
     """The bar's ends in a scene of `tracks`."""
-    names = ("bar_left", "bar_right")
+    trust = np.stack([scene.trust(name) for name in BAR_KEYPOINTS])
+    if "confirmed" in tracks:  # in files of earlier versions it is in the confidence
+        confirmed = tracks["confirmed"].values[..., individual].T.astype(bool)
+        seen = tracks["interpolated"].values[..., individual].T == 0
+        trust = np.where(seen & ~confirmed, UNCONFIRMED * trust, trust)
     return Ends(
-        places=np.stack([scene.seen(name, 0.0) for name in names]),
-        trust=np.stack([scene.trust(name) for name in names]),
+        places=np.stack([scene.seen(name, 0.0) for name in BAR_KEYPOINTS]),
+        trust=trust,
         sizes=tracks["plate_semi_axis"].values[..., individual].astype(float),
         plate_mm=plate_mm,
     )

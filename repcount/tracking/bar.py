@@ -84,7 +84,7 @@ ENOUGH, SPREAD = 12, 3.0
 # From one picture to the next an end moves by no more than a semi-axis (a drop from overhead at 30
 # pictures a second), and is itself about that wide and high.
 AROUND = 2.0
-# What has never been seen to move with the hands counts this much.
+# What has never been seen to move with the hands counts this much where two ends compete.
 UNPROVEN = 0.6
 # A gap this short, with the end at the same place before and after (semi-axes), is one in which it
 # lay there; a shorter one is filled from the other end; a blink, straight on.
@@ -124,11 +124,14 @@ class Row:
 class BarTrack:
     """What was found, for the pictures of one pass. In pixels of the pictures given: `ends`
     (T, 2, 2) picture, left and right, x and y; `semi_axis` (T, 2); `confidence` (T, 2) 0..1. NaN
-    where an end is not known (confidence 0)."""
+    where an end is not known (confidence 0). `confirmed` (T, 2): this end was seen to move with
+    the hands, at some time; `interpolated` (T, 2): it was not seen here, but before and after."""
 
     ends: np.ndarray
     semi_axis: np.ndarray
     confidence: np.ndarray
+    confirmed: np.ndarray
+    interpolated: np.ndarray
 
 
 class Bar:
@@ -217,6 +220,7 @@ class Bar:
         count = len(self.rows)
         ends, semi_axis = np.full((count, 2, 2), np.nan), np.full((count, 2), np.nan)
         confidence = np.zeros((count, 2))
+        confirmed = np.zeros((count, 2), bool)
         models = {name: _OffsetModel(seen) for name, seen in self.sighted.items()}
         for index, row in enumerate(self.rows):
             for side in (0, 1):
@@ -229,12 +233,13 @@ class Bar:
                 # Patches count from the middle of the first pixel, pictures from its corner.
                 ends[index, side] = (centre + offset + 0.5) * row.per_pixel
                 semi_axis[index, side] = axis * row.per_pixel
-                proven = 1.0 if name in self.proven else UNPROVEN
-                confidence[index, side] = row.confidence[side] * proven
+                confidence[index, side] = row.confidence[side]
+                confirmed[index, side] = name in self.proven
         one = np.hypot(*(ends[:, 0] - ends[:, 1]).T) < ONE * semi_axis.max(1)
-        less = confidence.argmin(1)[one]
+        less = np.where(confirmed, confidence, UNPROVEN * confidence).argmin(1)[one]
         ends[one, less], semi_axis[one, less], confidence[one, less] = np.nan, np.nan, 0.0
-        track = BarTrack(ends, semi_axis, confidence)
+        confirmed[one, less] = False
+        track = BarTrack(ends, semi_axis, confidence, confirmed, np.zeros((count, 2), bool))
         shift = np.array([row.shift * row.per_pixel for row in self.rows]).reshape(-1, 2)
         _fill_gaps(track, np.array([row.time_s for row in self.rows]), shift)
         return track
@@ -772,6 +777,8 @@ def _fill_gaps(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:
             track.ends[inner, side] = ends[0] + part[:, None] * (ends[1] - ends[0]) + base[inner]
             track.semi_axis[inner, side] = axis
             track.confidence[inner, side] = HIDDEN_CONFIDENCE
+            track.confirmed[inner, side] = track.confirmed[[start, end], side].all()
+            track.interpolated[inner, side] = True
 
 
 def _is_one(left: np.ndarray, right: np.ndarray, semi_axis: float) -> bool:

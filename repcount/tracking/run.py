@@ -14,7 +14,7 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -196,7 +196,7 @@ def _look(
     finally:
         observer.close()
     found = bar.result()
-    ends = BarTrack(found.ends * scale, found.semi_axis * scale, found.confidence)
+    ends = replace(found, ends=found.ends * scale, semi_axis=found.semi_axis * scale)
     return looked, observer.tracklets, ends
 
 
@@ -439,6 +439,8 @@ def _tracks(
         position,
         confidence,
         plate_semi_axis=semi_axis,
+        confirmed=bar.confirmed[..., None],
+        interpolated=bar.interpolated[..., None],
         world=world,
         camera_shift=shift,
         brightness=np.array([seen.brightness for seen in looked]),

@@ -2,8 +2,9 @@
 
 The layout is that of the open pose-tracking package `movement` on PyPI: dimensions
 `time, space, keypoints, individuals`, variables `position` and `confidence`, pixels of the upright
-picture with x to the right and y down. NaN means "not seen" or "not looked at"; nothing is filled
-in. Frames where only the bar was looked at have NaN for the body.
+frame with x to the right and y down. NaN means "not seen" or "not looked at". Of the body nothing
+is filled in; an end of the bar that was hidden for a moment is, and `interpolated` says where.
+Frames where only the bar was looked at have NaN for the body.
 """
 
 from __future__ import annotations
@@ -77,6 +78,8 @@ def make_tracks(
     confidence: np.ndarray,
     *,
     plate_semi_axis: np.ndarray,
+    confirmed: np.ndarray | None = None,
+    interpolated: np.ndarray | None = None,
     world: np.ndarray | None = None,
     camera_shift: np.ndarray | None = None,
     brightness: np.ndarray | None = None,
@@ -95,7 +98,9 @@ def make_tracks(
     Shapes, with T frames, K = 35 keypoints (`KEYPOINTS`) and N individuals:
     `time_s` (T,) seconds from the first frame, strictly rising; `position` (T, 2, K, N) pixels of
     the upright picture; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
-    vertical semi-axis of the outermost plate at bar_left and bar_right; `world` (T, 3, 33, N)
+    vertical semi-axis of the outermost plate at bar_left and bar_right; `confirmed` (T, 2, N)
+    true where that end has been seen to move with the hands (all, unless given), `interpolated`
+    (T, 2, N) true where it was not seen but before and after (none); `world` (T, 3, 33, N)
     metres about the hips, the pose model's own estimate (rough; angles only); `camera_shift`
     (T, 2) pixels, the background's movement since the first frame; `brightness` (T,) mean luma
     0..255; `cut` (T,) true on the first frame after a hard cut; `people` (T,) people seen, NaN
@@ -109,38 +114,45 @@ def make_tracks(
     Raises ValueError if a shape does not fit.
     """
     time_s = np.asarray(time_s, float)
-    count, ends, lanes = len(time_s), len(BAR_KEYPOINTS), len(individuals)
-    if count and np.any(np.diff(time_s) <= 0):
+    if len(time_s) and np.any(np.diff(time_s) <= 0):
         raise ValueError("time_s must rise strictly")
-
-    keys = len(KEYPOINTS)
-    cuts = np.zeros(count, np.int8) if cut is None else np.asarray(cut).astype(np.int8)
+    sizes = {"time": len(time_s), "individuals": len(individuals)}
+    sizes |= {dim: len(names) for dim, names in _NAMES.items()}
+    floats: dict[str, tuple[np.ndarray | None, tuple[str, ...]]] = {
+        "position": (position, ("time", "space", "keypoints", "individuals")),
+        "confidence": (confidence, ("time", "keypoints", "individuals")),
+        "plate_semi_axis": (plate_semi_axis, ("time", "bar_ends", "individuals")),
+        "world": (world, ("time", "space_3d", "pose_keypoints", "individuals")),
+        "camera_shift": (camera_shift, ("time", "space")),
+        "brightness": (brightness, ("time",)),
+        "people": (people, ("time",)),
+        "person": (person, ("time", "individuals")),
+        "identity": (identity, ("time", "individuals")),
+    }
+    flags: dict[str, tuple[np.ndarray | None, tuple[str, ...], bool]] = {
+        "confirmed": (confirmed, ("time", "bar_ends", "individuals"), True),
+        "interpolated": (interpolated, ("time", "bar_ends", "individuals"), False),
+        "cut": (cut, ("time",), False),
+    }
     data = {
-        "position": (
-            ("time", "space", "keypoints", "individuals"),
-            _fit("position", position, (count, 2, keys, lanes)),
-        ),
-        "confidence": (
-            ("time", "keypoints", "individuals"),
-            _fit("confidence", confidence, (count, keys, lanes)),
-        ),
-        "plate_semi_axis": (
-            ("time", "bar_ends", "individuals"),
-            _fit("plate_semi_axis", plate_semi_axis, (count, ends, lanes)),
-        ),
-        "world": (
-            ("time", "space_3d", "pose_keypoints", "individuals"),
-            _fit("world", world, (count, 3, len(POSE_KEYPOINTS), lanes)),
-        ),
-        "camera_shift": (("time", "space"), _fit("camera_shift", camera_shift, (count, 2))),
-        "brightness": (("time",), _fit("brightness", brightness, (count,))),
-        "cut": (("time",), cuts),
-        "people": (("time",), _fit("people", people, (count,))),
-        "person": (("time", "individuals"), _fit("person", person, (count, lanes))),
-        "identity": (("time", "individuals"), _fit("identity", identity, (count, lanes))),
+        name: (dims, _fit(name, value, tuple(sizes[dim] for dim in dims)))
+        for name, (value, dims) in floats.items()
+    } | {
+        name: (dims, _flags(name, value, tuple(sizes[dim] for dim in dims), usual))
+        for name, (value, dims, usual) in flags.items()
     }
     coords = {"time": time_s, **_NAMES, "individuals": list(individuals)}
-    attrs = {
+    attrs = _attributes(video, sounds, options, warnings)
+    return xr.Dataset(data, coords=coords, attrs=attrs)
+
+
+def _attributes(
+    video: Mapping[str, Any] | None,
+    sounds: Sequence[Mapping[str, Any]],
+    options: Mapping[str, Any] | None,
+    warnings: Sequence[str],
+) -> dict[str, str]:
+    return {
         "format": FORMAT,
         "ds_type": "poses",
         "source_software": "repcount",
@@ -150,7 +162,6 @@ def make_tracks(
         "options": json.dumps(dict(options or {}), sort_keys=True),
         "warnings": json.dumps(list(warnings)),
     }
-    return xr.Dataset(data, coords=coords, attrs=attrs)
 
 
 def _fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndarray:
@@ -161,6 +172,15 @@ def _fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndar
     if value.shape != shape:
         raise ValueError(f"{name} has shape {value.shape}, expected {shape}")
     return value.astype(np.float32)
+
+
+def _flags(name: str, value: np.ndarray | None, shape: tuple[int, ...], usual: bool) -> np.ndarray:
+    """`value` as 0 and 1 once it has the shape; `usual` throughout where there is none."""
+    if value is None:
+        value = np.full(shape, usual)
+    if np.shape(value) != shape:
+        raise ValueError(f"{name} has shape {np.shape(value)}, expected {shape}")
+    return np.asarray(value).astype(np.int8)
 
 
 def save_tracks(tracks: xr.Dataset, path: Path) -> None:

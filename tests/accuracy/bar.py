@@ -164,7 +164,8 @@ class ByNetwork(Bar):
                 sure = one.confidence >= CONFIDENT
                 ends[k, sure], semi_axis[k, sure] = one.ends_px[sure], one.semi_axis_px[sure]
                 confidence[k, sure] = one.confidence[sure]
-        return BarTrack(ends, semi_axis, confidence)
+        given = confidence > 0
+        return BarTrack(ends, semi_axis, confidence, given, np.zeros_like(given))
 
 
 WAYS: dict[str, type[Bar]] = {"both": Bar, "movement": ByMovement, "network": ByNetwork}

@@ -16,7 +16,8 @@ import pytest
 import xarray as xr
 
 from repcount.motion import measure
-from repcount.motion.scene import held_over
+from repcount.motion.bar_height import UNCONFIRMED, bar_ends
+from repcount.motion.scene import held_over, scene_of
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 from sample_clips.render.camera import orbit
 from sample_clips.render.choreography import Choreography
@@ -147,6 +148,16 @@ def test_hands_that_turn_out_to_be_hidden_have_let_go_of_nothing(monkeypatch) ->
     motion = measure(exact())
     assert np.isnan(motion.hand_st).all()
     assert np.isnan(motion.hands_off).all()
+
+
+def test_an_end_that_never_went_with_hands_is_trusted_less() -> None:
+    """The tracks say so in a variable of their own, not in the confidence."""
+    tracks = exact()
+    tracks["confirmed"].values[:, 0] = 0
+    scene = scene_of(tracks, 0)
+    ends = bar_ends(tracks, 0, scene, 450.0)
+    assert ends.trust[0] == pytest.approx(UNCONFIRMED * scene.trust("bar_left"))
+    assert ends.trust[1] == pytest.approx(scene.trust("bar_right"))
 
 
 def test_almost_nothing_gives_an_empty_motion() -> None:

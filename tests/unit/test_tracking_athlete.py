@@ -102,7 +102,8 @@ def chosen_of(tracklets: list[Tracklet], bar_seen: bool = True) -> tuple[list, n
     y = lifted(times)
     ends = np.stack([np.stack([np.full_like(y, x), y], 1) for x in (100.0, 500.0)], 1)
     trust = np.full((len(times), 2), float(bar_seen))
-    bar = BarTrack(ends, np.full((len(times), 2), 45.0), trust)
+    given = trust > 0
+    bar = BarTrack(ends, np.full((len(times), 2), 45.0), trust, given, np.zeros_like(given))
     chosen = choose(tracklets, times, np.zeros((len(times), 2)), bar)
     who = np.full(len(times), -1)
     for one in chosen:

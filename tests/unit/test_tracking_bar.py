@@ -137,3 +137,23 @@ def test_the_end_that_slides_onto_the_others_plate_is_let_go(room: np.ndarray, l
     assert (found.confidence[times < 0.9] > 0).all()
     assert ((found.confidence[after] > 0).sum(1) == 1).all()
     assert sum(end is not None and end.seen for end in bar.ends) == 1
+
+
+def test_an_end_that_is_hidden_for_a_moment_is_filled_in_and_said_to_be(room: np.ndarray) -> None:
+    """Where the other end is seen the bar is rigid; what was seen is never called filled in."""
+    net = Told(ends_at, until_s=0.8)
+    bar = Bar(net)  # type: ignore[arg-type]
+    square = np.array([0.0, -140.0, 640.0, 500.0])
+    times = np.arange(0, 1.6, 1 / RATE_HZ)
+    hidden = (times > 1.0) & (times < 1.2)
+    for net.time_s, behind in zip(times, hidden, strict=True):
+        ends = ends_at(net.time_s)
+        hands = Hands(ends[0] + (100, 0), ends[1] - (100, 0), 0.9 * LARGEST)
+        picture = picture_of(ends[:1] if behind else ends, room)
+        bar.step(picture, float(net.time_s), hands, lambda: square, np.zeros(2), False)
+    found = bar.result()
+    true = np.array([ends_at(time_s) for time_s in times])
+    assert found.interpolated[hidden, 1].all()
+    assert not found.interpolated[~hidden].any()
+    assert not found.interpolated[:, 0].any()
+    assert np.hypot(*np.moveaxis(found.ends - true, -1, 0))[hidden].max() < 0.1 * 2 * SEMI_AXIS
