@@ -125,7 +125,7 @@ def _by_hands(
     for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
         end_height = scene.height(end[:, 1])
         moving = _moving(scene.times, np.where(weight >= SEEN, end_height, np.nan), hand)
-        line = _held_line(end_height[moving], hand[moving], rng)
+        line = held_line(end_height[moving], hand[moving], rng)
         telling[k] = len(moving)
         if line is None and _lies(end_height[weight >= SEEN]):
             line = 1.0, 0.0, 0  # it has only lain there
@@ -193,7 +193,7 @@ def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
     return np.flatnonzero(np.isfinite(end) & np.isfinite(hand) & moving)
 
 
-def _held_line(
+def held_line(
     x: np.ndarray, y: np.ndarray, rng: np.random.Generator
 ) -> tuple[float, float, int] | None:
     """The line y = slope * x + offset that most samples share, and how many; or None. `x` and `y`
@@ -271,7 +271,7 @@ def _carried_line(
     A bar on the back hides the hands, and from the side its plates do; the shoulders go with it.
     """
     moving = _moving(times, end, shoulder)
-    line = _held_line(end[moving], shoulder[moving], rng)
+    line = held_line(end[moving], shoulder[moving], rng)
     if line is None:
         return None
     apart = end[moving] - shoulder[moving]

@@ -180,7 +180,7 @@ def _look(
 
     scale = 1.0
     try:
-        with _Ahead(_pictures(footage, options, region)) as pictures, _PoseThread(observer) as pose:
+        with _Ahead(frames_of(footage, options, region)) as pictures, _PoseThread(observer) as pose:
             for frame in pictures:
                 if cancel is not None and cancel.is_set():
                     raise Cancelled(f"{footage.info.path}: stopped")
@@ -259,7 +259,8 @@ def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray 
     return athlete_box(ankles, hips, stature) / scale
 
 
-def _pictures(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[Picture]:
+def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[Picture]:
+    """The frames that are looked at, in order of time; those for the pose model with colours."""
     due_s = -np.inf
     max_side = options.max_side
     if region is not None:  # the part is what `max_side` holds for

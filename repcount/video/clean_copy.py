@@ -236,7 +236,7 @@ def _clean_sized(data: bytes, width: int, hevc: bool) -> bytes:
         length = int.from_bytes(data[at : at + width], "big")
         unit = data[at + width : at + width + length]
         at += width + length
-        kept = _clean_unit(unit, hevc)
+        kept = clean_unit(unit, hevc)
         if kept:
             out += len(kept).to_bytes(width, "big") + kept
     return bytes(out) + data[at:]
@@ -250,13 +250,13 @@ def _clean_marked(data: bytes, hevc: bool) -> bytes:
             out += piece  # the zero byte that may stand in front of the first start code
             continue
         unit = piece.rstrip(b"\0")
-        kept = _clean_unit(unit, hevc)
+        kept = clean_unit(unit, hevc)
         if kept:
             out += b"\0\0\1" + kept + piece[len(unit) :]
     return bytes(out)
 
 
-def _clean_unit(unit: bytes, hevc: bool) -> bytes:
+def clean_unit(unit: bytes, hevc: bool) -> bytes:
     """A unit without user data; empty where nothing is left."""
     head = 2 if hevc else 1
     if len(unit) <= head:
@@ -314,7 +314,7 @@ def _clean_hvcc(data: bytes) -> bytes:
         units = []
         for _ in range(many):
             length = int.from_bytes(data[at : at + 2], "big")
-            units.append(_clean_unit(data[at + 2 : at + 2 + length], True))
+            units.append(clean_unit(data[at + 2 : at + 2 + length], True))
             at += 2 + length
         units = [unit for unit in units if unit]
         if units:

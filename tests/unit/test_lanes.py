@@ -106,9 +106,9 @@ def test_a_part_of_the_picture_is_cut_out_of_it(tmp_path: Path) -> None:
     cards = [card(320, 240, index) for index in range(6)]
     write_video(path, [k / 30 for k in range(6)], pictures=cards)
     with open_footage(path) as footage:
-        whole = list(run._pictures(footage, run.TrackOptions(), None))
+        whole = list(run.frames_of(footage, run.TrackOptions(), None))
     with open_footage(path) as footage:
-        part = list(run._pictures(footage, run.TrackOptions(), (80, 60, 240, 180)))
+        part = list(run.frames_of(footage, run.TrackOptions(), (80, 60, 240, 180)))
     assert [one.time_s for one in part] == [one.time_s for one in whole]
     for one, other in zip(whole, part, strict=True):
         np.testing.assert_array_equal(one.gray[60:180, 80:240], other.gray)

@@ -138,13 +138,13 @@ def test_hands_that_turn_out_to_be_hidden_have_let_go_of_nothing(monkeypatch) ->
     """Measured anew, the hands no longer go with the bar and the shoulders do: what the hands said
     before is forgotten."""
     module = import_module("repcount.motion.bar_height")
-    true_line, calls = module._held_line, count()
+    true_line, calls = module.held_line, count()
 
     def line(*args):
         # the first pass asks for both ends by the hands, the second again, then by the shoulders
         return None if next(calls) in (2, 3) else true_line(*args)
 
-    monkeypatch.setattr(module, "_held_line", line)
+    monkeypatch.setattr(module, "held_line", line)
     motion = measure(exact())
     assert np.isnan(motion.hand_st).all()
     assert np.isnan(motion.hands_off).all()

@@ -22,7 +22,7 @@ from repcount.cli.main import cli
 from repcount.errors import FootageError
 from repcount.library.archive import import_library
 from repcount.library.store import Library
-from repcount.video.clean_copy import _clean_unit, write_clean_copy
+from repcount.video.clean_copy import clean_unit, write_clean_copy
 from tests.media import card, run, tool, write_video
 from tests.web.mutated import mutated
 from tests.web.serving import Server, finished, upload
@@ -196,12 +196,12 @@ def test_user_data_goes_and_its_neighbours_stay():
     (6), user data (5) whose bytes look like a start code, and a buffering period (0)."""
     user = b"\x05\x14" + bytes(range(16)) + b"\0\0\3\1" + b"\7"  # 20 bytes, one of them an escape
     unit = b"\x06" + b"\x06\x01\xc4" + user + b"\x00\x01\x80" + b"\x80"
-    assert _clean_unit(unit, False) == b"\x06" + b"\x06\x01\xc4" + b"\x00\x01\x80" + b"\x80"
-    assert _clean_unit(b"\x06" + user + b"\x80", False) == b""
+    assert clean_unit(unit, False) == b"\x06" + b"\x06\x01\xc4" + b"\x00\x01\x80" + b"\x80"
+    assert clean_unit(b"\x06" + user + b"\x80", False) == b""
     other = b"\x06\x06\x01\xc4\x80"
-    assert _clean_unit(other, False) == other
-    assert _clean_unit(b"\x65" + user, False) == b"\x65" + user  # a frame
-    assert _clean_unit(b"\x4e\x01" + user + b"\x80", True) == b""  # H.265: a prefix SEI unit
+    assert clean_unit(other, False) == other
+    assert clean_unit(b"\x65" + user, False) == b"\x65" + user  # a frame
+    assert clean_unit(b"\x4e\x01" + user + b"\x80", True) == b""  # H.265: a prefix SEI unit
 
 
 def test_damaged_videos_end_in_a_sentence_or_a_copy(plain, tmp_path):
