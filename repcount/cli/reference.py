@@ -77,7 +77,10 @@ def _help(name: str, command: click.Command) -> str:
 
 
 def _table(title: str, columns: Iterable[Column]) -> list[str]:
-    rows = [f"| {c.name} | {c.unit} | {c.meaning} |".replace("|  |", "| |") for c in columns]
+    rows = [
+        f"| {c.name} | {c.unit} | {c.meaning.replace('|', chr(92) + '|')} |".replace("|  |", "| |")
+        for c in columns
+    ]
     return [f"### {title}", "\n".join(["| column | unit | meaning |", "|---|---|---|", *rows])]
 
 
