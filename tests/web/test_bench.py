@@ -286,7 +286,7 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("y")
     until(browser, f"{PANEL}.includes('Kit brought back Robin’s “marked a no-rep Round 1')")
     browser.key("b")
-    browser.key("x")
+    answered(browser, "x")
     until(browser, f"{PANEL}.includes('removed a break at 0:')")
     answered(browser, "a", movement="deadlift")
     until(browser, f"{PANEL}.includes('added a rep')")
