@@ -125,7 +125,7 @@ def test_space_plays_after_a_click_on_a_button(browser, server, attempt):
     assert "Break" in break_
     browser.key(" ")
     until(browser, f"!{PAUSED}")
-    settled(browser)
+    until(browser, f"{NOW} > {at}")
     browser.key(" ")
     until(browser, PAUSED)
     assert browser.value(CHOSEN) == break_
