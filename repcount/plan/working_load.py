@@ -42,12 +42,12 @@ CAUTIONS = (
 )
 # What to mind where the load is heavy for a movement (all common practice, no source).
 CLEAN_CAUTION = (
-    "{name} at {share:.0%} of the max: technique goes before strength does. Do single reps, drop "
-    f"each, and stop after the first that is missed ({COMMON})."
+    "{what}: technique goes before strength does. Do single reps, drop each, and stop after the "
+    f"first that is missed ({COMMON})."
 )
 OVERHEAD_CAUTION = (
-    "{name} at {share:.0%} of the max: know how to let a missed bar fall clear of you, keep the "
-    f"floor around it free, and never press out a lift that is lost ({COMMON})."
+    "{what}: know how to let a missed bar fall clear of you, keep the floor around it free, and "
+    f"never press out a lift that is lost ({COMMON})."
 )
 
 
@@ -140,6 +140,7 @@ def advise_load(
     if limiting is not None:
         advice.limiting, advice.limiting_max = limiting, known[limiting][0]
     kg = advice.load.total_kg
+    heavy: dict[str, float] = {}
     for name, (best, source) in known.items():
         check_under(kg, best, name)
         advice.movements.append(_share(name, kg, best, source))
@@ -148,11 +149,12 @@ def advise_load(
                 f"{kg:g} kg is {share:.0%} of the {name} max: heavy for sets against the clock "
                 f"({COMMON}); a lighter load may be the faster one."
             )
-            advice.cautions += _heavy_cautions(name, share)
+            heavy[name] = share
         if CATALOGUE[name].begins == "floor" and CATALOGUE[name].ends == "hang" and not best.lifted:
             notes.append(
                 f"The equations are said to underestimate the {name} (LeSuer 1997, from memory)."
             )
+    advice.cautions += _heavy_cautions(heavy)
     if known:
         notes.append(
             f"Sets are no longer than the mean less one standard deviation ({SOURCE}; spread from "
@@ -181,17 +183,22 @@ def _share(name: str, kg: float, best: MaxEstimate, source: str) -> MovementShar
     )
 
 
-def _heavy_cautions(name: str, share: float) -> list[str]:
-    """What to mind with a movement at a high share of its max: lifts that are thrown up to the
+def _heavy_cautions(heavy: Mapping[str, float]) -> list[str]:
+    """What to mind with movements at a high share of their max: lifts that are thrown up to the
     shoulders or higher, and work overhead."""
-    entry = CATALOGUE[name]
-    said = []
-    title = name[0].upper() + name[1:]
-    if entry.begins in ("floor", "hang") and ORDER[entry.ends] >= ORDER["rack"]:
-        said.append(CLEAN_CAUTION.format(name=title, share=share))
-    if entry.ends == "overhead" or entry.begins == "overhead":
-        said.append(OVERHEAD_CAUTION.format(name=title, share=share))
-    return said
+    thrown, overhead = [], []
+    for name, share in heavy.items():
+        entry = CATALOGUE[name]
+        words = f"{name} at {share:.0%}"
+        if entry.begins in ("floor", "hang") and ORDER[entry.ends] >= ORDER["rack"]:
+            thrown.append(words)
+        if "overhead" in (entry.begins, entry.ends):
+            overhead.append(words)
+    return [
+        caution.format(what=f"{text[0].upper()}{text[1:]} of the max")
+        for caution, words in ((CLEAN_CAUTION, thrown), (OVERHEAD_CAUTION, overhead))
+        if (text := listed(words))
+    ]
 
 
 def _low_bar(load: BarLoad, asked: Sequence[str]) -> list[str]:
@@ -300,8 +307,8 @@ def load_lines(advice: LoadAdvice) -> list[str]:
         if one.set_reps is not None:
             fewer, more = (1 - SPREAD) * one.set_reps, (1 + SPREAD) * one.set_reps
             said += (
-                f"; people do {one.set_reps:.0f} in a set (two of three {fewer:.0f} to {more:.0f}), "
-                f"planned at most {one.longest_set}"
+                f"; people do {one.set_reps:.0f} in a set (two of three {fewer:.0f} to "
+                f"{more:.0f}), planned at most {one.longest_set}"
             )
         limits = " – this limits" if one.movement == advice.limiting else ""
         lines.append(said + limits + ".")

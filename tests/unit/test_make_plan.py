@@ -16,7 +16,7 @@ from repcount.plan.athletes import file_stem, load_athletes
 from repcount.plan.barbell import KITS
 from repcount.plan.break_rules import COMMON, RULES, break_patterns
 from repcount.plan.clock_card import clock_card
-from repcount.plan.pace import Feasible, floors, frame_of, shares_of, spread
+from repcount.plan.pace import Feasible, frame_of, shares_of, spread
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.plan.tempo import CYCLE_RANGE_S, Tempo, leads_into, pick_up_lifts, steps_of
@@ -331,7 +331,7 @@ def test_a_copy_for_each_athlete(tmp_path):
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = "135 lb"}\ntarget = "2:30"\n'
         '[[athlete]]\nname = "Sam"\nload = 50\nprotect = "back"\nbreaks = 3\npace = "ahead"\n'
     )
-    one, two = load_athletes(file, WORKOUT, Wishes(target_s=170))
+    one, two = load_athletes(file, WORKOUT, Wishes(target_s=170)).wishes
     assert one.maxes["push press"].middle_kg == 61.235
     assert (one.target_s, two.target_s) == (150, 170)
     assert (two.load_kg, two.protect, two.break_s, two.shape) == (50, "back", 3, "ahead")
@@ -341,17 +341,16 @@ def test_a_copy_for_each_athlete(tmp_path):
 def test_the_former_name_of_protect_still_works(tmp_path):
     file = tmp_path / "athletes.toml"
     file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\n')
-    assert load_athletes(file, WORKOUT, Wishes())[0].protect == "grip"
+    assert load_athletes(file, WORKOUT, Wishes()).wishes[0].protect == "grip"
     file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\nprotect = "back"\n')
-    with pytest.raises(PlanError, match="mean the same"):
-        load_athletes(file, WORKOUT, Wishes())
+    assert "mean the same" in str(load_athletes(file, WORKOUT, Wishes()).faults[0])
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("", "athlete is missing"),
-        ("[[athlete]]\nload = 5\n", "athlete[1].name is missing"),
+        ("[[athlete]]\nload = 5\n", "athlete 1: name is missing"),
         ('[[athlete]]\nname = "A"\nlaod = 5\n', 'did you mean "load"'),
         ('[[athlete]]\nname = "A"\nload = -5\n', "not above 0"),
         ('[[athlete]]\nname = "A"\nbest = {deadlift = "0x5kg"}\n', "0 reps"),
@@ -363,7 +362,25 @@ def test_the_former_name_of_protect_still_works(tmp_path):
 def test_a_file_of_athletes_that_does_not_fit_is_one_sentence(tmp_path, text, said):
     file = tmp_path / "athletes.toml"
     file.write_text(text)
-    with pytest.raises(PlanError) as caught:
-        load_athletes(file, WORKOUT, Wishes())
-    assert said in str(caught.value)
-    assert str(caught.value).startswith(str(file))
+    try:
+        (fault,) = load_athletes(file, WORKOUT, Wishes()).faults
+    except PlanError as error:
+        fault = error
+    assert said in str(fault)
+    assert str(fault).startswith(str(file))
+
+
+def test_one_bad_entry_stops_no_other_and_bars_may_differ(tmp_path):
+    file = tmp_path / "athletes.toml"
+    file.write_text(
+        '[[athlete]]\nname = "Ann"\nbar = 15\n[[athlete]]\nname = "Bo"\nload = "heavy"\n'
+        '[[athlete]]\nload = 40\n[[athlete]]\nname = "Cy"\nbar = -3\n[[athlete]]\nname = "Di"\n'
+    )
+    found = load_athletes(file, WORKOUT, Wishes())
+    assert [(one.athlete, one.kit.bar) for one in found.wishes] == [("Ann", 15), ("Di", 20)]
+    for fault, said in zip(
+        found.faults,
+        ('"Bo": the load "heavy"', "athlete 3: name", "the bar weighs -3"),
+        strict=True,
+    ):
+        assert said in str(fault)
