@@ -266,7 +266,7 @@ class Forecaster:
         for one in filmed:
             tired = unrecovered(course(one.attempt).rests_s, recovery)
             ends = set_ends(one.attempt, one.comparison)
-            reached += [(tired[end.index] + 1, end.broke) for end in ends]
+            reached += [(tired[end.index] + 1, end) for end in ends]
             lengths += unplanned_s(one.comparison)
         return fit_holding(reached, lengths, self.count, rng, set_reps)
 

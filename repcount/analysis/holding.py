@@ -33,11 +33,12 @@ _GRID = 161
 
 @dataclass(frozen=True)
 class SetEnd:
-    """Where a set ended: the place of its last rep among the counted ones, and whether the bar went
-    down before it was planned to."""
+    """Where a set ended: the place of its last rep among the counted ones, whether the bar went
+    down before it was planned to, and whether that rep was the only one of its set."""
 
     index: int
     broke: bool
+    single: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,12 +66,13 @@ def set_ends(attempt: Attempt, comparison: Comparison | None) -> list[SetEnd]:
         if match.real and (match.outcome == "unplanned" or (match.moved_by or 0) < 0)
     }
     counted = attempt.counted()
-    found = []
+    found: list[SetEnd] = []
     for index, (rep, after) in enumerate(zip(counted, [*counted[1:], None], strict=True)):
         until = math.inf if after is None else after.start_ms
         stops = [stop for stop in attempt.breaks if rep.top_ms <= stop.start_ms < until]
         if stops or after is None or after.round != rep.round:
-            found.append(SetEnd(index, any(stop.id in early for stop in stops)))
+            single = index == (found[-1].index + 1 if found else 0)
+            found.append(SetEnd(index, any(stop.id in early for stop in stops), single))
     return found
 
 
@@ -84,14 +86,14 @@ def unplanned_s(comparison: Comparison | None) -> list[float]:
 
 
 def fit_holding(
-    reached: Sequence[tuple[Array, bool]],
+    reached: Sequence[tuple[Array, SetEnd]],
     lengths_s: Sequence[float],
     count: int,
     rng: np.random.Generator,
     set_reps: float | None = None,
 ) -> Holding:
     """What an athlete holds, from how many reps unrecovered each set reached (draws of it, of which
-    there are `count`) and whether it broke there, and from the lengths of unplanned breaks.
+    there are `count`), and from the lengths of unplanned breaks.
 
     `set_reps`: reps to failure that the athlete's max speaks for at the load filmed.
     """
@@ -100,13 +102,15 @@ def fit_holding(
     middle, width = HELD_REPS if set_reps is None else (max(1.0, set_reps), KNOWN_MAX_WIDTH)
     logs = math.log(middle) + width * np.linspace(-4, 4, _GRID)
     chance = np.tile(-0.5 * ((logs - math.log(middle)) / width) ** 2, (count, 1))
-    for reps, broke in reached:
+    for reps, end in reached:
         above = (logs - np.log(reps)[:, None]) / SET_SCATTER
-        if broke:
+        if not end.broke:
+            chance += log_ndtr(above)
+        elif end.single:  # it may have been reached before the set
+            chance += log_ndtr(-above)
+        else:
             before = (logs - np.log(np.maximum(reps - 1, 0.25))[:, None]) / SET_SCATTER
             chance += np.log(np.maximum(ndtr(before) - ndtr(above), 1e-300))
-        else:
-            chance += log_ndtr(above)
     weight = np.exp(chance - chance.max(1, keepdims=True)).cumsum(1)
     picked = (weight < rng.random((count, 1)) * weight[:, -1:]).sum(1)
     step = logs[1] - logs[0]
@@ -119,5 +123,5 @@ def fit_holding(
         np.exp(math.log(LOAD_POWER[0]) + LOAD_POWER[1] * rng.standard_normal(count)),
         mean / precision + rng.standard_normal(count) / math.sqrt(precision),
         len(reached),
-        sum(broke for _, broke in reached),
+        sum(end.broke for _, end in reached),
     )
