@@ -183,6 +183,8 @@ def _notes(plan: Plan, load: LoadAdvice | None) -> list[str]:
 
 def slow_rounds(plan: Plan, tempo: Tempo = TYPICAL) -> list[str]:
     """A sentence where planned rounds leave more time than their reps take at a slow pace."""
+    if any(one.round_s is None for one in plan.rounds):
+        return []
     over = [
         (number, to_ms(one.round_s or 0.0) - slow)
         for number, (one, slow) in enumerate(
