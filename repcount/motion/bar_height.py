@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter1d
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
-# Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
+# Typical noise of one sample, body heights: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
 # A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
@@ -41,8 +41,8 @@ class Ends:
 
 @dataclass(frozen=True)
 class BarHeight:
-    """Height of the bar (n,) in statures by its ends, NaN where neither tells, and its `mass` (n,)
-    of trust.
+    """Height of the bar (n,) in body heights by its ends, NaN where neither tells, and its `mass`
+    (n,) of trust.
 
     `hand` (n,) is the hands' height, NaN all along where they say nothing of the bar. `by_itself`
     (n,) is where the height is counted from the bar's own lowest place. `hands_hidden`: shoulders
@@ -284,7 +284,8 @@ def _carried_line(
     return line[0], line[1] + float(carried[place]), line[2]
 
 
-# Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
+# Nobody jerks a loaded bar harder than twice the fall's acceleration, in body heights a second
+# squared.
 JERKED_ST_S2 = 11.0
 # Lower than in one sample of fifty the bar is nowhere: it lies for longer, if it lies at all.
 UNDER = 0.02
@@ -302,8 +303,8 @@ def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
         return leap
     x, t = height[known], times[known]
     step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
-    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
-    off = x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2]))
+    fraction = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    off = x[1:-1] - (x[:-2] + fraction * (x[2:] - x[:-2]))
     sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
     under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
     possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
@@ -347,8 +348,8 @@ def _own_height(
 
     From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
     nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
-    (2, n); `radius_st` the plates' radius in statures. An end that is trusted less than `least` all
-    the time says nothing; all NaN if neither does, or nothing was lifted.
+    (2, n); `radius_st` the plates' radius in body heights. An end that is trusted less than `least`
+    all the time says nothing; all NaN if neither does, or nothing was lifted.
     """
     levels = np.full(y.shape, np.nan)
     for k in (0, 1):

@@ -1,7 +1,7 @@
 """What a clip breaks of the filming guide, told from its tracks.
 
 The guide (README): phone upright or flat, 30 to 60 degrees off the front, at hip height, 3 to 5 m
-away, both plates and the bar overhead in the picture, on a tripod, in good light, 30 frames a
+away, both plates and the bar overhead in the frame, on a tripod, in good light, 30 frames a
 second or more. Every rule here names the number it stands on; nothing of it changes the reading.
 """
 
@@ -14,17 +14,17 @@ from repcount.attempt.records import Notice
 from repcount.motion.presence import presence_notices
 from repcount.tracking.tracks import KEYPOINTS, attribute
 
-# 25 pictures a second hold for means (Bardella et al. 2016, from memory); half a picture is then
+# 25 frames a second hold for means (Bardella et al. 2016, from memory); half a frame is then
 # 20 ms of every instant.
 FEW_FRAMES_HZ = 24.0
 # Mean luma of 255; common practice, no source.
 DARK = 45.0
-# A picture that wanders by more than a twentieth of its height is not on a tripod.
+# A frame that wanders by more than a twentieth of its height is not on a tripod.
 MOVED_SHARE = 0.05
 # Shoulder breadth 0.259 of stature (Winter 2009, from memory), the joints about 0.2 apart: under
 # 0.085 the athlete is turned by more than about 65 degrees, where plates hide the hands.
 SIDE_ON_ST = 0.085
-# A share of the looked-at frames worth telling.
+# A fraction of the looked-at frames worth telling.
 OFTEN = 0.15
 EDGE_SHARE = 0.02
 

@@ -1,6 +1,6 @@
-"""The scene: where the athlete stands, how tall they are in the picture, where the film is cut.
+"""The scene: where the athlete stands, how tall they are in the frame, where the film is cut.
 
-Heights are taken against the ankles and in statures of the same stretch of film.
+Heights are taken against the ankles and in body heights of the same stretch of film.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ BODY = np.array([PLACE[name] for name in POSE_KEYPOINTS])
 
 @dataclass(frozen=True)
 class Scene:
-    """Body and bar of one athlete in the picture, and what turns pixels into heights.
+    """Body and bar of one athlete in the frame, and what turns pixels into heights.
 
     `points` (keypoints, n, 2) in pixels, camera movement taken out, and `confidence` (n, keypoints)
     belong to `times` (n,); `stature` and `ground` (m,), in pixels, to `grid` (m,). `pieces` are
@@ -230,7 +230,7 @@ def ground_level(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.n
     return np.interp(grid, knots[known], level[known])
 
 
-# Nobody grows: an athlete who comes nearer stays there for longer than one picture in twenty. Noise
+# Nobody grows: an athlete who comes nearer stays there for longer than one frame in twenty. Noise
 # of a standing body's height is 1 to 2 %.
 OFTEN, GROWS = 0.95, 1.06
 

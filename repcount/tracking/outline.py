@@ -1,4 +1,4 @@
-"""The outline of the plates at one end, from pictures laid over each other so that the plates stand
+"""The outline of the plates at one end, from frames laid over each other so that the plates stand
 still: there the plates are sharp and steady, and the background runs past."""
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def find_outline(
     semi_axis: float,
 ) -> Outline:
     """The outline near the middle of a patch. `mean` and `unsteady` (H, W) float32 are mean and
-    standard deviation over pictures, `known` (H, W) bool where the patch lies within the picture;
+    standard deviation over frames, `known` (H, W) bool where the patch lies within the frame;
     `half_width` and `semi_axis` a first guess in pixels, right within a third."""
     height, width = mean.shape
     blur = max(0.8, semi_axis / 40)
@@ -129,9 +129,9 @@ def _best(
     outside = (steady[places(1.12)] + steady[places(1.25)]) / 2
     steadier = np.clip(np.log2((outside + NOISE) / (inside + NOISE)), -1.0, 1.0)
     beyond = np.mean([strength[places(grow)] for grow in (1.12, 1.22, 1.32)], axis=0)
-    # What is cut off by the picture's edge says nothing; a little is lost for what is not seen.
+    # What is cut off by the frame's edge says nothing; a little is lost for what is not seen.
     seen = length * known[at]
-    share = seen / (0.8 * seen + 0.2 * length).sum(1, keepdims=True)
-    score = ((edge - BEYOND * beyond + STEADY * steadier) * share).sum(1)
+    fraction = seen / (0.8 * seen + 0.2 * length).sum(1, keepdims=True)
+    score = ((edge - BEYOND * beyond + STEADY * steadier) * fraction).sum(1)
     top = int(score.argmax())
     return grid[top], float(score[top])

@@ -126,8 +126,8 @@ def random_plate(
 ) -> Plate:
     """A bumper, mostly black; now and then an iron plate."""
     if colour is None:
-        share = 0.5 / 3
-        p = [share] * 3 + [(1 - 3 * share) / 6] * 6
+        fraction = 0.5 / 3
+        p = [fraction] * 3 + [(1 - 3 * fraction) / 6] * 6
         colour = PLATE_COLOURS[rng.choice(len(PLATE_COLOURS), p=p)]
     iron = bool(rng.random() < 0.12)
     marked = rng.random() < 0.75

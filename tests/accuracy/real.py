@@ -14,7 +14,7 @@ movement (a workout of one round with as many reps as there are lifts).
 - A clip is *wrong* with a lift missed or misnamed or a rep extra, *silently wrong* where no rep
   carries a "check" and no warning is about what was counted (`ELSEWHERE`). How many right clips
   carry the same says what the doubt is worth.
-- *Bar* is the share of frames with an end of the bar, *athlete* that of the pose model's looks
+- *Bar* is the fraction of frames with an end of the bar, *athlete* that of the pose model's looks
   with the athlete.
 
 Intervals are Wilson's of 95 % and take every lift for itself; lifts of one person are alike, so the
@@ -139,7 +139,7 @@ def tracked(path: Path, cache: Path) -> xr.Dataset:
 
 
 def seen(tracks: xr.Dataset) -> dict[str, float]:
-    """Shares of the frames with an end of the bar, and of the pose looks with the athlete."""
+    """Fractions of the frames with an end of the bar, and of the pose looks with the athlete."""
     times = tracks.time.values
     ends = tracks.position.sel(keypoints=list(BAR_KEYPOINTS), space="y").values[:, :, 0]
     athlete = np.isfinite(tracks.confidence.sel(keypoints="left_shoulder").values[:, 0])

@@ -136,8 +136,8 @@ def test_the_bar_alone_is_read_and_named_where_there_is_no_body(tracks: xr.Datas
     assert max(rep.confidence for rep in attempt.reps) <= BAR_ALONE
     # a press without knees has no style
     names = {"push jerk": "push press"}
-    told = [names.get(rep.movement, rep.movement) for rep in attempt.reps]
-    assert told == [names.get(rep.movement, rep.movement) for rep in whole.reps]
+    movements = [names.get(rep.movement, rep.movement) for rep in attempt.reps]
+    assert movements == [names.get(rep.movement, rep.movement) for rep in whole.reps]
 
 
 def test_without_the_bars_ends_and_one_hand_the_other_is_enough(tracks: xr.Dataset) -> None:

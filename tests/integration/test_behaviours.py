@@ -389,10 +389,10 @@ def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
     # reader's border of 0.16 s.
     asked_for = "fast thigh rebound" if rebound else "slow dip"
     assert [rep["style"] for rep in truth["reps"]] == [None] + [asked_for] * 6
-    told = [rep.style for rep in attempt.reps]
-    assert told[0] is None
-    assert set(told[1:]) <= {asked_for, "unsure"}
-    assert told.count(asked_for) >= 5
+    styles = [rep.style for rep in attempt.reps]
+    assert styles[0] is None
+    assert set(styles[1:]) <= {asked_for, "unsure"}
+    assert styles.count(asked_for) >= 5
     for rep in attempt.reps:
         assert (rep.style_confidence is None) == (rep.style is None)
         if rep.style is not None and rep.style_confidence is not None:
@@ -411,8 +411,8 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
     tracks["confidence"].values[np.ix_(hidden, bar)] = np.nan
     workout = parse_plan(spec.plan_toml, "plan.toml").workout
     attempt = derive_attempt(read_attempt(measure(tracks), workout))
-    told = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
-    assert told == ["slow dip"] * 3
+    styles = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
+    assert styles == ["slow dip"] * 3
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def refusal(path: Path) -> str:
 # --- no video at all ------------------------------------------------------------------------------
 
 # Scripts that FFmpeg, left to guess, would follow to other files or addresses (FFmpeg formats
-# documentation: concat, hls, sdp demuxers; image2 for pictures).
+# documentation: concat, hls, sdp demuxers; image2 for frames).
 SCRIPTS = {
     "hls": "#EXTM3U\n#EXT-X-TARGETDURATION:10\n#EXTINF:10,\nfile:///etc/hostname\n#EXT-X-ENDLIST\n",
     "hls-web": "#EXTM3U\n#EXTINF:10,\nhttp://127.0.0.1:9/a.ts\n#EXT-X-ENDLIST\n",

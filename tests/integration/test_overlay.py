@@ -129,11 +129,11 @@ def test_a_film_says_nothing_of_place_and_device(tmp_path):
     out = tmp_path / "overlay.mp4"
     with open_footage(video) as footage:
         write_overlay(out, footage, Drawn(attempt_of(video), tracks()))
-    for path, told in ((video, True), (out, False)):
+    for path, kept in ((video, True), (out, False)):
         said = run(tool("ffprobe"), "-v", "error", "-show_format", "-show_streams", path)
         for word in (b"47.3769", b"Hobnail"):
-            assert (word in said) == told
-            assert (word in path.read_bytes()) == told
+            assert (word in said) == kept
+            assert (word in path.read_bytes()) == kept
 
 
 def test_chapters_are_the_rounds(tmp_path):

@@ -282,7 +282,7 @@ def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
     assert attempt.reps[0].status == "counted"
     assert [one.code for one in attempt.warnings] == ["started-early"]
     assert pieces(attempt) == ms(attempt.clock.total_s)
-    assert ms(*[share.seconds for share in attempt.time_spent]) == ms(attempt.clock.total_s)
+    assert ms(*[fraction.seconds for fraction in attempt.time_spent]) == ms(attempt.clock.total_s)
 
 
 def flagged(attempt: Attempt, flag: str) -> list[str]:

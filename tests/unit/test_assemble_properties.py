@@ -80,7 +80,7 @@ def painted_by_brute_force(attempt: Attempt) -> dict[str, int]:
     return {name: int((canvas == number).sum()) for number, name in enumerate(names)}
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(readings())
 def test_pieces_and_painted_kinds_add_up_to_the_total(reading: Reading) -> None:
     """ "Total = start piece + rounds + between rounds, exactly." "The kinds add up to the total
@@ -100,7 +100,7 @@ def test_pieces_and_painted_kinds_add_up_to_the_total(reading: Reading) -> None:
         assert start + rounds + between == to_ms(total)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(readings())
 def test_counts_numbers_sets_and_breaks_agree(reading: Reading) -> None:
     attempt = derive_attempt(reading)

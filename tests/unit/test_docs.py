@@ -79,9 +79,9 @@ def test_the_first_paragraph_states_the_job_and_a_picture_follows() -> None:
     parts = [part for part in README.split("\n\n") if part.strip()]
     assert parts[0].startswith("# repcount")
     assert "one phone video" in " ".join(parts[1].split())
-    picture = re.match(r"!\[.+\]\((.+)\)", parts[2])
-    assert picture is not None
-    assert (REPOSITORY / picture[1]).is_file()
+    frame = re.match(r"!\[.+\]\((.+)\)", parts[2])
+    assert frame is not None
+    assert (REPOSITORY / frame[1]).is_file()
 
 
 def test_only_what_belongs_lies_at_the_top() -> None:

@@ -48,10 +48,15 @@ def _modules(folder: str) -> dict[str, Path]:
     return {_module(path): path for path in (REPOSITORY / folder).rglob("*.py")}
 
 
+@cache
+def _nodes(path: Path) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(_tree(path)))
+
+
 def _imported(path: Path, modules: dict[str, Path]) -> set[str]:
     """The modules of ours that a file imports, wherever in it the import stands."""
     found = set()
-    for node in ast.walk(_tree(path)):
+    for node in _nodes(path):
         names: list[str] = []
         if isinstance(node, ast.Import):
             names = [one.name for one in node.names]
@@ -137,7 +142,7 @@ def _depth(node: ast.AST) -> int:
 
 def _functions(folder: str) -> Iterator[tuple[str, ast.FunctionDef | ast.AsyncFunctionDef]]:
     for module, path in _modules(folder).items():
-        for node in ast.walk(_tree(path)):
+        for node in _nodes(path):
             if isinstance(node, FUNCTIONS):
                 yield f"{module}.{node.name}", node
 

@@ -13,7 +13,7 @@ from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, joined
 
-# Free fall in statures a second squared: 9.81 m/s² over 1.75 m.
+# Free fall in body heights a second squared: 9.81 m/s² over 1.75 m.
 G_ST = 9.81 / 1.75
 
 

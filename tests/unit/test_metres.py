@@ -158,14 +158,14 @@ def test_falls_tell_slow_motion(factor: float) -> None:
         assert fall.height_m == pytest.approx(1.2, rel=0.04)
         assert fall.acceleration_m_s2 == pytest.approx(GRAVITY_M_S2 / factor**2, rel=0.05)
         assert fall_measures(metres, fall.contact_s)[1].value == round(fall.acceleration_m_s2, 3)
-    told = slowed(metres.falls)
+    estimate = slowed(metres.falls)
     notices = metre_notices(metres)
     if factor == 1:
-        assert told is None
+        assert estimate is None
         assert notices == []
     else:
-        assert told == pytest.approx(factor, rel=0.05)
-        assert f"--slowed {told:.3g}" in notices[0].text
+        assert estimate == pytest.approx(factor, rel=0.05)
+        assert f"--slowed {estimate:.3g}" in notices[0].text
 
 
 def test_a_bar_in_the_hands_does_not_fall() -> None:

@@ -58,9 +58,9 @@ def test_incomplete_extension_overhead_asks_for_a_look() -> None:
     assert standards(stroke(RACK, OVERHEAD, short_st=0.02), jerk) == []
     # law of cosines with upper arm 0.186 and forearm with half a hand 0.201: a right angle at the
     # elbow spans the square root of 0.186² + 0.201² = 0.2739, 0.1131 less than straight
-    value, unit, doubt = lockout(stroke(RACK, OVERHEAD, short_st=0.387 - 0.27385))
+    value, unit, uncertainty = lockout(stroke(RACK, OVERHEAD, short_st=0.387 - 0.27385))
     assert (round(value), unit) == (90, "deg")
-    assert 0 < doubt < 10
+    assert 0 < uncertainty < 10
     assert lockout(stroke(RACK, OVERHEAD, short_st=0.0))[2] > 20  # straight, a height says little
 
 
@@ -94,9 +94,9 @@ def test_power_is_caught_above_parallel() -> None:
 def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str, float]) -> None:
     made = stroke(RACK, OVERHEAD, **values)
     names = ("strict press", "push press", "push jerk", "split jerk")
-    told = {other: style(made, CATALOGUE[other]) for other in names}
-    assert max(told, key=lambda other: told[other]) == name
-    assert told[name] > 0.9
+    probability = {other: style(made, CATALOGUE[other]) for other in names}
+    assert max(probability, key=lambda other: probability[other]) == name
+    assert probability[name] > 0.9
     assert fits(made, CATALOGUE["shoulder to overhead"]) > 0.9  # any style
 
 
@@ -110,10 +110,10 @@ def test_a_hang_cleans_style_is_told_by_how_soon_the_bar_turns(
 ) -> None:
     made = stroke(HANG, RACK, dwell_s=dwell_s)
     for clean in ("hang power clean", "hang clean"):
-        told = styles(made, CATALOGUE[clean])
-        assert sum(told.values()) == pytest.approx(1)
-        assert max(told.values()) == 0.5 if not name else next(iter(told)) == name
-        assert told.get(name, 0.5) > least
+        probability = styles(made, CATALOGUE[clean])
+        assert sum(probability.values()) == pytest.approx(1)
+        assert max(probability.values()) == 0.5 if not name else next(iter(probability)) == name
+        assert probability.get(name, 0.5) > least
     assert styles(made, CATALOGUE["power clean"]) == {}
 
 
