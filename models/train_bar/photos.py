@@ -87,7 +87,7 @@ def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array,
     if rng is not None:
         centre = centre + rng.normal(size=2) * 0.05 * side
         side *= float(np.exp(rng.normal() * 0.1))
-        picture, visible = _cut_by_frame(rng, photo)
+        picture, visible = cut_by_frame(rng, photo)
     zoom = CROP_PX / side
     shift = STORE_PX / 2 - zoom * centre
     shrink = max(1, round(1 / zoom))
@@ -114,7 +114,7 @@ def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array,
     return out, ends, semi, visible
 
 
-def _cut_by_frame(rng: np.random.Generator, photo: Photo) -> tuple[Picture, Array]:
+def cut_by_frame(rng: np.random.Generator, photo: Photo) -> tuple[Picture, Array]:
     """The image with one or two of its edges moved in, now and then, and what is then seen."""
     if rng.random() > 0.35:
         return photo.picture, photo.visible

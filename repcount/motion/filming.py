@@ -140,10 +140,9 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
                 "film from 30 to 60 degrees off the front.",
             )
         )
-    wrists = np.nanmean(
-        np.stack([confidence[looked, place[f"{side}_wrist"]] for side in ("left", "right")]), 0
-    )
-    hidden = float((wrists < 0.5).mean()) if len(wrists) else 0.0
+    wrists = confidence[np.ix_(looked, [place["left_wrist"], place["right_wrist"]])]
+    wrists = wrists[np.isfinite(wrists).any(1)]
+    hidden = float((np.nanmean(wrists, 1) < 0.5).sum() / looked.sum())
     if hidden > OFTEN:
         notices.append(
             Notice(
