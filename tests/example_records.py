@@ -1,7 +1,7 @@
 """A made-up attempt at the workout "Slate", as records, for tests and for looking at reports.
 
 Everything is invented (an athlete of Quarry Lane Barbell); nothing was measured. The attempt is
-walked through as a script of lifts, so that reps, breaks, transitions, trace and the painted time
+walked through as a script of lifts, so that reps, breaks, transitions, trace and the time budget
 agree with one another as they would in a real one.
 """
 

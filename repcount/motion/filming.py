@@ -10,8 +10,10 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import BAR_ON_FLOOR_ST, SHOULDER_BREADTH_ST
 from repcount.attempt.records import Notice
 from repcount.motion.presence import presence_notices
+from repcount.motion.scene import ANKLE_ST, EYE_ST
 from repcount.tracking.tracks import KEYPOINTS, attribute
 
 # 25 frames a second hold for means (Bardella et al. 2016, from memory); half a frame is then
@@ -21,9 +23,9 @@ FEW_FRAMES_HZ = 24.0
 DARK = 45.0
 # A frame that wanders by more than a twentieth of its height is not on a tripod.
 MOVED_SHARE = 0.05
-# Shoulder breadth 0.259 of stature (Winter 2009, from memory), the joints about 0.2 apart: under
-# 0.085 the athlete is turned by more than about 65 degrees, where plates hide the hands.
-SIDE_ON_ST = 0.085
+# The joints are about 0.8 of the shoulders' breadth apart. Where a third of that breadth is seen,
+# the athlete is turned by more than about 65 degrees and plates hide the hands.
+SIDE_ON_ST = round(0.33 * SHOULDER_BREADTH_ST, 3)
 # A fraction of the looked-at frames worth telling.
 OFTEN = 0.15
 EDGE_SHARE = 0.02
@@ -106,7 +108,7 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
     looked = np.isfinite(confidence[:, place["left_shoulder"]])
     extent = at("left_ankle")[:, 1] - at("left_eye")[:, 1]
     extent = extent[np.isfinite(extent)]
-    stature = float(np.quantile(extent, 0.9)) / 0.88 if len(extent) else 0.0
+    stature = float(np.quantile(extent, 0.9)) / (EYE_ST - ANKLE_ST) if len(extent) else 0.0
     if not looked.any() or stature <= 0:
         return [
             Notice(
@@ -118,8 +120,8 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
     ends = np.minimum(at("bar_left")[:, 1], at("bar_right")[:, 1])
     hands = np.minimum(at("left_wrist")[:, 1], at("right_wrist")[:, 1])
     top = np.fmin(ends, hands)
-    # a plate reaches 0.13 of a stature above its centre
-    lost = np.isfinite(top) & (top - 0.13 * stature < EDGE_SHARE * height_px)
+    # a plate reaches as far above its centre as a bar on the floor is high
+    lost = np.isfinite(top) & (top - BAR_ON_FLOOR_ST * stature < EDGE_SHARE * height_px)
     if height_px and lost.any():
         where = times[lost]
         notices.append(

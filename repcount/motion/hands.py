@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from repcount.attempt.anthropometry import HAND_ST
+from repcount.attempt.anthropometry import BAR_ON_FLOOR_ST, HAND_ST
 from repcount.motion.bar_height import LIFTED_ST, LYING_ST
 from repcount.motion.scene import AWAY_S, GRID_HZ, Scene, middle
 from repcount.motion.smoothing import runs
@@ -13,8 +13,8 @@ from repcount.motion.smoothing import runs
 HANDS_SEEN = 0.2
 # Bending down for it, the hands are this near to a bar: their own length.
 REACH_ST = HAND_ST
-# The plates' radius over a usual stature: where a bar that was let go will lie.
-RADIUS_ST = 0.13
+# Where a bar that was let go will lie.
+RADIUS_ST = BAR_ON_FLOOR_ST
 # Hands apart for so long have let go; a wrist that turns over in a clean takes a third of it.
 LET_GO_S = 1.0
 

@@ -24,7 +24,7 @@ LIES_STILL = 0.25
 
 
 def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
-    """Notices about absence, jumps of the film, change and doubt of who the athlete is."""
+    """Notices about absence, jumps of the film, change and uncertainty of who the athlete is."""
     times = tracks["time"].values.astype(float)
     body = tracks["confidence"].values[:, KEYPOINTS.index("left_shoulder"), individual]
     seen = np.flatnonzero(np.isfinite(body))

@@ -20,7 +20,7 @@ from typing import Any, Literal
 import numpy as np
 import xarray as xr
 
-from repcount.attempt.anthropometry import TRUNK_ST
+from repcount.attempt.anthropometry import HEAD_ST, TRUNK_ST
 from repcount.tracking.pose import Person, PoseModel
 from repcount.video.footage import Footage
 
@@ -35,9 +35,8 @@ _LEAST_SEEN = 0.3  # of the pose model's head points
 _PARTS = (1.0, 0.55)
 _OVERLAP = 0.33
 # From the middle of a head's points to the edge of what is blurred, in body heights: half of a
-# head's height is 0.065 (Drillis and Contini's fractions as given by Winter; from memory), hair and
-# the points' own doubt added.
-_HEAD_ST = 0.09
+# head's height, and for hair and the points' own error.
+_HEAD_ST = HEAD_ST / 2 + 0.025
 _BODY_ST = TRUNK_ST  # the body length of `Person.size_px`
 _FACE_TO_HEAD = 1.05  # a detected face's width to the radius of the head around it
 # What was seen once only, in one part of one look, is a head only where the detector is as sure as

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import ANKLE_HEIGHT_ST, KNEE_HEIGHT_ST, WRIST_HEIGHT_ST
 from repcount.errors import FootageError
 from repcount.tracking.people import distinct
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person, PoseModel
@@ -35,10 +36,12 @@ PEOPLE_A_TILE = 3
 PLACE_ST, PLACE_SIZE = 0.5, 1.4
 # A lane's athlete is seen at its place in a third of the looks or more.
 PRESENT = 0.33
-# Hands are level to within this. On a bar on the floor they are 0.13 body heights up, hanging 0.48
-# (Drillis and Contini's fractions as given by Winter; from memory): who is a lifter has had both
-# level hands down there and up again, twice or more. Whoever stands about has not.
-HANDS_LEVEL_ST, LOW_ST, HIGH_ST, TIMES = 0.12, 0.28, 0.42, 2
+# Hands are level to within this. Who is a lifter has had both level hands down by the knees or
+# lower, and up again to where wrists hang, less 0.03 for the pose's error, twice or more; heights
+# are over the ankles. Whoever stands about has not.
+HANDS_LEVEL_ST, TIMES = 0.12, 2
+LOW_ST = round(KNEE_HEIGHT_ST, 2)
+HIGH_ST = round(WRIST_HEIGHT_ST - ANKLE_HEIGHT_ST - 0.03, 2)
 # Half a bar is 1.1 m, 0.63 body heights; with some room for steps and for plates seen at an angle.
 HALF_BAR_ST = 0.72
 # What a lane may have where nobody else is near.

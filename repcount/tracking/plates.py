@@ -52,7 +52,7 @@ class Hands:
 @dataclass(frozen=True)
 class Plate:
     """The plates at one end of the bar. `centre` (2,) pixels; `semi_axis` vertical and `half_width`
-    horizontal, pixels; `share` 0..1, how often it moved with the hands."""
+    horizontal, pixels; `fraction` 0..1, how often it moved with the hands."""
 
     centre: np.ndarray
     semi_axis: float
@@ -158,7 +158,7 @@ def _fine_flow() -> cv2.DISOpticalFlow:
 def find_discs(fraction: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     """The disc to the left and to the right of the map's middle, None where there is none.
 
-    `share` (H, W) 0..1 is how often each place moved with the hands, which are at the middle of
+    `fraction` (H, W) 0..1 is how often each place moved with the hands, which are at the middle of
     the map; `line` (2,) runs from the left hand to the right, in pixels of the map. A disc is an
     upright oblong that moves with the hands and has nothing that does above and below; it lies out
     along the line, about as far on one side as on the other.
@@ -221,7 +221,7 @@ def find_discs(fraction: np.ndarray, line: np.ndarray) -> list[Plate | None]:
 
 
 def _box_means(fraction: np.ndarray, half_width: float, half_height: float) -> np.ndarray:
-    """(H, W) mean of `share` over the box about each pixel; boxes are cut at the map's edges."""
+    """(H, W) mean of `fraction` over the box about each pixel; boxes are cut at the map's edges."""
     size = (2 * round(half_width) + 1, 2 * round(half_height) + 1)
     total, area = (
         cv2.boxFilter(values, cv2.CV_32F, size, normalize=False, borderType=cv2.BORDER_CONSTANT)

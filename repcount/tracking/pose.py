@@ -38,8 +38,8 @@ class Person:
     @property
     def size_px(self) -> float:
         """A length that shrinks little when the person bends or turns: the longest of torso, thigh
-        (both sides' mean) and 1.2 shoulder widths, all near 0.28 of stature (Drillis and Contini's
-        fractions as given by Winter: trunk 0.288, thigh 0.245, shoulders 0.259; from memory)."""
+        (both sides' mean) and 1.2 shoulder widths, all near 0.28 of the body height (TRUNK_ST,
+        THIGH_ST and SHOULDER_BREADTH_ST of `repcount.attempt.anthropometry`)."""
         torso = np.hypot(*(self.middle(SHOULDERS) - self.middle(HIPS)))
         thigh = np.hypot(*(self.middle(HIPS) - self.middle(KNEES)))
         shoulders = np.hypot(*(self.points[11] - self.points[12]))

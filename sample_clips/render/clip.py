@@ -281,7 +281,7 @@ def _placed(q: dict[str, float], place: tuple[float, float, float]) -> dict[str,
 
 
 def face_points(look: BarbellLook, matrix: Array, radii: Sequence[float], n: int) -> Array:
-    """(2, len(radii) n, 3) points on the two outer faces, athlete's left first; radii as shares."""
+    """(2, len(radii) n, 3) points on the outer faces, athlete's left first; radii as fractions."""
     a = np.arange(n) / n * 2 * np.pi
     disc = np.concatenate([np.stack([np.cos(a), np.sin(a)], 1) * r for r in radii])
     disc = disc * look.large_radius_m

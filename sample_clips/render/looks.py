@@ -56,8 +56,8 @@ PLATE_COLOURS: tuple[Colour, ...] = (
 
 @dataclass(frozen=True)
 class PersonLook:
-    """Clothes and colours (linear, 0..1). Lengths as shares: sleeve of the upper arm, trousers of
-    the leg from hip to ankle; `crop_m` how far the top ends above the waist."""
+    """Clothes and colours (linear, 0..1). Lengths as fractions: sleeve of the upper arm, trousers
+    of the leg from hip to ankle; `crop_m` how far the top ends above the waist."""
 
     body: str = "male"  # which packed mesh
     stature_m: float = 1.78

@@ -15,12 +15,12 @@ UP = DOWN[::-1]
 
 
 def smooth_time(fraction: float) -> float:
-    """The time at which a half-cosine movement has gone `share` of its way, both in 0..1."""
+    """The time at which a half-cosine movement has gone `fraction` of its way, both in 0..1."""
     return float(np.arccos(1 - 2 * fraction) / np.pi)
 
 
 def launch_time(fraction: float) -> float:
-    """The time when `share` of the depth is left, of a rise that ends at full speed."""
+    """The time when `fraction` of the depth is left, of a rise that ends at full speed."""
     return float(np.sqrt(1 - fraction))
 
 

@@ -282,7 +282,7 @@ def instants(errors: list[float]) -> str:
 
 
 def wilson(right: int, count: int) -> str:
-    """A share with its interval of 95 %."""
+    """A fraction with its interval of 95 %."""
     if not count:
         return "none"
     z, fraction = 1.959964, right / count

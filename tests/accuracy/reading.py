@@ -8,9 +8,9 @@ A cell is one movement of one round. Printed are the fractions of cells with the
 with every rep right (its number, and its top within 0.3 s); of breaks placed right (same round,
 after the same rep, both ends within 0.5 s; a break that is none counts against); of wrong cells
 that carry a "check", and of right reps that carry one; MAE, OBO and OBZ of an attempt's total as
-the literature defines them (mean of abs(read - true) / true; share within one; share exact); errors
-of instants; and how often reps are right by confidence. Everything at the noise measured on
-rendered clips, or at a multiple of it (`--noise 2`).
+the literature defines them (mean of abs(read - true) / true; fraction within one; fraction
+exact); errors of instants; and how often reps are right by confidence. Everything at the noise
+measured on rendered clips, or at a multiple of it (`--noise 2`).
 """
 
 from __future__ import annotations

@@ -97,7 +97,7 @@ def test_crop_keeps_places(side, corner):
     np.testing.assert_allclose(found, at, atol=0.1)
 
 
-def test_outside_the_picture_is_grey():
+def test_outside_the_frame_is_grey():
     crop = cropped(np.zeros((100, 100, 3), np.uint8), np.array([50.0, -100.0]), 200.0)
     assert crop.shape == (CROP_PX, CROP_PX, 3)
     assert (crop[: CROP_PX // 2 - 2] == PAD_LEVEL).all()
@@ -111,7 +111,7 @@ def test_box_without_size_is_refused(net, frame, box):
         net.find(frame, box)
 
 
-def test_other_pictures_are_refused(net):
+def test_other_images_are_refused(net):
     with pytest.raises(ValueError, match="uint8"):
         net.find(np.zeros((10, 10)), (0, 0, 9, 9))
 
@@ -139,7 +139,7 @@ def test_a_box_somewhat_off_changes_little(net, frame, factor, shift):
     assert (diameters_off(net.find(frame, box), ENDS, SEMI_AXIS) < 0.15).all()
 
 
-def test_mirrored_picture_gives_mirrored_ends(net, frame):
+def test_mirrored_frame_gives_mirrored_ends(net, frame):
     box = athlete_box(ANKLES, HIPS, STATURE_PX)
     width = frame.shape[1]
     mirrored_box = np.array([width - box[2], box[1], width - box[0], box[3]])
@@ -148,13 +148,13 @@ def test_mirrored_picture_gives_mirrored_ends(net, frame):
     assert (diameters_off(found, ends, SEMI_AXIS[::-1]) < 0.15).all()
 
 
-def test_picture_of_another_size_gives_the_same_ends(net, frame):
+def test_frame_of_another_size_gives_the_same_ends(net, frame):
     large = cv2.resize(frame, None, fx=2.5, fy=2.5, interpolation=cv2.INTER_CUBIC)
     found = net.find(large, 2.5 * athlete_box(ANKLES, HIPS, STATURE_PX))
     assert (diameters_off(found, 2.5 * ENDS, 2.5 * SEMI_AXIS) < 0.10).all()
 
 
-def test_the_mirrored_picture_gives_the_mirrored_ends(net, frame):
+def test_the_mirrored_frame_gives_the_mirrored_ends(net, frame):
     width = frame.shape[1]
     x0, y0, x1, y1 = athlete_box(ANKLES, HIPS, STATURE_PX)
     found = net.find(frame, (x0, y0, x1, y1))
@@ -167,7 +167,7 @@ def test_the_mirrored_picture_gives_the_mirrored_ends(net, frame):
     assert mirrored.seen == pytest.approx(found.seen[::-1], abs=0.03)
 
 
-def test_nothing_in_an_empty_picture(net):
+def test_nothing_in_an_empty_frame(net):
     slope = np.tile(np.linspace(40, 200, 300).astype(np.uint8)[:, None], (1, 300))
     for frame in (np.full((300, 300), 90, np.uint8), slope, slope.T.copy()):
         assert (net.find(frame, (0, 0, 300, 300)).confidence < CONFIDENT).all()

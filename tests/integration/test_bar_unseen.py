@@ -48,7 +48,7 @@ def test_one_end_is_enough(tracks: xr.Dataset, gone: str) -> None:
     assert sum(not one.seen for one in half.breaks) <= 1
 
 
-def test_a_bar_that_is_never_seen_is_said_and_every_end_told_by_hands_is_unsure(
+def test_a_bar_that_is_never_seen_is_reported_and_ends_from_hands_are_unsure(
     tracks: xr.Dataset,
 ) -> None:
     attempt = without(tracks, BAR_KEYPOINTS, 0, 1e9)

@@ -112,7 +112,7 @@ def test_free_hands_in_a_break_lift_nothing(what: str) -> None:
     assert_right(truth, attempt)
 
 
-def test_who_walks_off_is_out_of_the_picture_for_a_while() -> None:
+def test_who_walks_off_is_out_of_the_frame_for_a_while() -> None:
     spec = one_round(stops={2: replace(stop(8.0), during="leave")})
     choreography = spec.choreography()
     tracks = spec.tracks(choreography, Noise.none())
@@ -380,7 +380,7 @@ def test_how_the_bar_lay_and_fell_is_kept_with_each_rep() -> None:
 
 
 @pytest.mark.parametrize("rebound", [False, True])
-def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
+def test_how_a_hang_clean_comes_out_of_the_hang_is_read(rebound: bool) -> None:
     asked: Movements = (("deadlift", 1), ("hang power clean", 6))
     reps = {k: {"rebound": rebound} for k in range(1, 7)}
     truth, attempt = read(spec_of([RoundScript(asked, reps=reps)], [asked]))

@@ -113,7 +113,7 @@ def test_a_falling_bar_falls_at_9_81(attempt: Any) -> None:
     assert np.median(found) == pytest.approx(9.80665, rel=0.10)
 
 
-def test_falls_and_lifts_are_told_in_metres(attempt: Any) -> None:
+def test_falls_and_lifts_are_given_in_metres(attempt: Any) -> None:
     """Standard gravity again, as the report tells it; heights against the choreography's own."""
     out, _, truth = attempt
     reading = load_record(Reading, out / "reading.json")
@@ -141,7 +141,7 @@ def test_tracks_read_back_give_the_same_attempt(attempt: Any) -> None:
     assert again == read.model_dump(exclude={"provenance"})
 
 
-def test_the_models_are_told_by_their_checksums(attempt: Any) -> None:
+def test_the_models_are_named_by_their_checksums(attempt: Any) -> None:
     _, read, _ = attempt
     listed = json.loads((REPOSITORY / "models" / "checksums.json").read_text(encoding="utf-8"))
     assert read.provenance.models == {name: listed[name] for name in ("pose_full.task", "bar.onnx")}

@@ -234,7 +234,7 @@ def test_a_dropped_bar_falls_freely_in_the_frames(lane: Lane, camera: Camera) ->
     assert np.median(np.diff(px, 2)) * 30**2 / metre == pytest.approx(9.80665, rel=0.02)
 
 
-def test_times_may_be_uneven_and_pictures_turned(
+def test_times_may_be_uneven_and_frames_turned(
     lane: Lane, camera: Camera, filmed: tuple[Path, FrameTruth], tmp_path: Path
 ) -> None:
     shot = Shot(
@@ -372,7 +372,7 @@ def test_bystanders_are_drawn(lane: Lane, camera: Camera) -> None:
     assert {10, 20, 30, 100, 101, 102} <= seen
 
 
-def test_labelled_pictures() -> None:
+def test_labelled_images() -> None:
     for seed in (0, 5, 70):
         frame, labels = render_sample(seed)
         assert frame.shape == (640, 384, 3)

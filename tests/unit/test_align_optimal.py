@@ -99,7 +99,7 @@ def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items:
 
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), strokes=st.integers(1, 3), items=st.integers(1, 3))
-def test_pair_probabilities_are_shares_of_all_alignments(
+def test_pair_probabilities_are_fractions_of_all_alignments(
     seed: int, strokes: int, items: int
 ) -> None:
     match, add, skip, tail, lead, leaps = given_prices = prices(seed, strokes, items)

@@ -128,7 +128,7 @@ def test_a_break_s_place_does_not_shift_with_a_rep_missed_before() -> None:
     ]
 
 
-def test_a_short_round_is_compared_and_told() -> None:
+def test_a_short_round_is_compared_and_reported() -> None:
     """Nine of ten deadlifts and all the rest: the attempt went to its end, and is not finished."""
     script = Script(slate()).wait(1)
     for number in (1, 2, 3):

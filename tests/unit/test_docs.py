@@ -75,7 +75,7 @@ def test_published_schemas_are_the_models_own(name: str) -> None:
     jsonschema.Draft202012Validator.check_schema(json.loads(text))
 
 
-def test_the_first_paragraph_states_the_job_and_a_picture_follows() -> None:
+def test_the_first_paragraph_states_the_job_and_an_image_follows() -> None:
     parts = [part for part in README.split("\n\n") if part.strip()]
     assert parts[0].startswith("# repcount")
     assert "one phone video" in " ".join(parts[1].split())

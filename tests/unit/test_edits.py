@@ -235,7 +235,7 @@ def test_a_top_is_not_moved_onto_another() -> None:
     correct(reading, ("move_rep", second.id, {"start_s": second.start_s + 0.1}))
 
 
-def test_a_doubt_that_a_person_looked_at_is_none_any_more() -> None:
+def test_what_a_person_checked_is_no_longer_marked() -> None:
     script = Script(slate(1)).rep("deadlift", 2, flags=["check", "not_erect"])
     reading = script.reading()
     edits = correct(reading, ("relabel_rep", "r1", {"movement": "deadlift"}))

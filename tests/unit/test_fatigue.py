@@ -208,7 +208,7 @@ def test_a_load_never_seen_widens_and_is_said(model):
     assert wide > 1.5 * (one.total.high_s - one.total.low_s)
 
 
-def test_own_shares_are_of_the_forecast(filmed):
+def test_own_fractions_are_of_the_forecast(filmed):
     fractions = own_shares([filmed], PLAN)
     assert sum(fractions) == 1
     assert fractions == sorted(fractions)  # this athlete slows from round to round

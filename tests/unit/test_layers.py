@@ -1,4 +1,4 @@
-"""The order of the house: imports run one way, names mean one thing, functions stay short."""
+"""The order of the packages: imports run one way, names mean one thing, functions stay short."""
 
 from __future__ import annotations
 
@@ -70,13 +70,13 @@ def _imported(path: Path, modules: dict[str, Path]) -> set[str]:
     return found
 
 
-def _room(module: str) -> str:
+def _package(module: str) -> str:
     return module.split(".")[1] if "." in module else ""
 
 
-def test_every_room_has_its_place_in_the_order() -> None:
-    rooms = {_room(module) for module in _modules("repcount")} - {""}
-    assert rooms == set(ORDER)
+def test_every_package_has_its_place_in_the_order() -> None:
+    packages = {_package(module) for module in _modules("repcount")} - {""}
+    assert packages == set(ORDER)
 
 
 def test_no_import_runs_upwards() -> None:
@@ -85,7 +85,7 @@ def test_no_import_runs_upwards() -> None:
         f"{module} imports {other}"
         for module, path in modules.items()
         for other in _imported(path, modules)
-        if _room(module) and _room(other) and ORDER.index(_room(other)) > ORDER.index(_room(module))
+        if _package(module) and _package(other) and ORDER.index(_package(other)) > ORDER.index(_package(module))
     ]
     assert not upwards
 

@@ -112,9 +112,7 @@ def test_bundle_sees_what_the_published_models_see(real_clips):
     ):
         for path in stills:
             frame = np.ascontiguousarray(cv2.imread(str(path))[:, :, ::-1])
-            (seen,) = ours.detect(
-                mediapipe.Image(mediapipe.ImageFormat.SRGB, frame)
-            ).pose_landmarks
+            (seen,) = ours.detect(mediapipe.Image(mediapipe.ImageFormat.SRGB, frame)).pose_landmarks
             wanted = published.process(frame).pose_landmarks.landmark
             apart = [
                 max(abs(one.x - other.x), abs(one.y - other.y))

@@ -28,7 +28,7 @@ def photo(**changes: object) -> Photo:
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
-def test_every_mark_lies_in_its_picture_with_left_before_right() -> None:
+def test_every_mark_lies_in_its_image_with_left_before_right() -> None:
     assert len({row["file"] for row in ROWS}) == len(ROWS)
     for row in ROWS:
         places = []

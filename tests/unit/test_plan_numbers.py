@@ -192,7 +192,7 @@ def test_half_of_the_limiting_max_and_the_lighter_of_two():
     assert any("hang power clean" in line for line in load_lines(advice))
 
 
-def test_another_kind_of_workout_is_told_that_the_rule_is_assumed():
+def test_another_kind_of_workout_hears_that_the_rule_is_assumed():
     rounds = [[MovementReps(movement="thruster", reps=12)]]
     advice = advise_load(rounds, {"thruster": one_rep_max(80)}, KITS["kg"])
     assert "assumed" in advice.source

@@ -88,7 +88,7 @@ def test_a_report_fits_a_screen_of_24_lines(records):
     assert len(report_lines(*records)) <= 22
 
 
-def test_rounds_told_in_one_line_still_add_up():
+def test_rounds_shown_in_one_line_still_add_up():
     lines = [line.plain for line in report_lines(long_attempt())]
     begin = next(i for i, line in enumerate(lines) if line.startswith("seconds"))
     rows = [line for line in lines[begin + 1 :] if re.match(r"(Start|Round|Between|Total)", line)]

@@ -26,7 +26,7 @@ def test_gain_is_that_of_a_butterworth_run_both_ways(cutoff: float) -> None:
 
 
 @pytest.mark.parametrize("frequency", [1.0, 4.0, 8.0, 12.0])
-def test_a_sine_keeps_the_stated_share_and_is_not_late(frequency: float) -> None:
+def test_a_sine_keeps_the_stated_fraction_and_is_not_late(frequency: float) -> None:
     sine = np.sin(2 * np.pi * frequency * GRID)
     curve = smooth(GRID, sine, np.ones_like(sine), GRID, 8.0)
     inside = slice(240, -240)

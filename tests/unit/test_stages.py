@@ -41,7 +41,7 @@ def test_the_end_of_tracking_is_not_the_end(clock):
     going.begin("files")
     assert reported[-1][0] == pytest.approx((WHOLE - FILES) / WHOLE)
     assert reported[-1][1] == pytest.approx(100 * FILES)
-    fractions = [share for share, _ in reported]
+    fractions = [done for done, _ in reported]
     assert fractions == sorted(fractions)
     assert fractions[-1] < 1
 
@@ -59,10 +59,10 @@ def test_between_two_reports_time_goes_on(clock):
     one.fraction, one.left_s, one.told_at = 0.9, 20.0, clock.now
     assert one.now() == (0.9, 20.0)
     clock.now += 10
-    share, left = one.now()
+    done, left = one.now()
     assert left == 10
-    assert share == pytest.approx(0.95)
+    assert done == pytest.approx(0.95)
     clock.now += 30  # overdue: it does not say for half a minute that a second is left
-    share, left = one.now()
+    done, left = one.now()
     assert left == 10
-    assert 0.95 < share < 1
+    assert 0.95 < done < 1

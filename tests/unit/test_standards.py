@@ -52,7 +52,7 @@ def test_a_deadlift_is_finished_erect(erect_st: float, flags: list[str]) -> None
 
 
 def test_incomplete_extension_overhead_asks_for_a_look() -> None:
-    # "uneven or incomplete arm extension" is a fault (IWF TCRR); the measure comes with its doubt
+    # "uneven or incomplete arm extension" is a fault (IWF TCRR); the measure has its uncertainty
     jerk = CATALOGUE["push jerk"]
     assert standards(stroke(RACK, OVERHEAD, short_st=0.06), jerk) == ["not_locked_out"]
     assert standards(stroke(RACK, OVERHEAD, short_st=0.02), jerk) == []
@@ -91,7 +91,9 @@ def test_power_is_caught_above_parallel() -> None:
         ("split jerk", {"dip_st": 0.08, "rebend_st": 0.08, "split_st": 0.3}),
     ],
 )
-def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str, float]) -> None:
+def test_styles_overhead_are_classified_by_knees_and_feet(
+    name: str, values: dict[str, float]
+) -> None:
     made = stroke(RACK, OVERHEAD, **values)
     names = ("strict press", "push press", "push jerk", "split jerk")
     probability = {other: style(made, CATALOGUE[other]) for other in names}
@@ -105,7 +107,7 @@ def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str,
     # common practice, no source: a rebound turns in a blink, who bends down takes twice as long
     [(0.09, "fast thigh rebound", 0.95), (0.28, "slow dip", 0.95), (float("nan"), "", 0.0)],
 )
-def test_a_hang_cleans_style_is_told_by_how_soon_the_bar_turns(
+def test_a_hang_cleans_style_is_classified_by_how_soon_the_bar_turns(
     dwell_s: float, name: str, least: float
 ) -> None:
     made = stroke(HANG, RACK, dwell_s=dwell_s)
@@ -124,8 +126,9 @@ def test_every_flag_has_a_sentence() -> None:
 
 
 def test_metrics_are_those_of_the_literature() -> None:
-    # MAE: mean of abs(read - true) / true; OBO: share within one (Dwibedi 2020; Sinha 2024); OBZ:
-    # share exact. Read 9 of 10, 12 of 10 and 5 of 5, by hand: (0.1 + 0.2 + 0) / 3, 2/3 and 1/3.
+    # MAE: mean of abs(read - true) / true; OBO: fraction within one (Dwibedi 2020; Sinha 2024);
+    # OBZ: fraction exact. Read 9 of 10, 12 of 10 and 5 of 5, by hand: (0.1 + 0.2 + 0) / 3, 2/3 and
+    # 1/3.
     nothing: dict[str, Any] = {
         "cells": [],
         "reps": [],

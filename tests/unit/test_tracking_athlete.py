@@ -143,7 +143,7 @@ def test_an_athlete_who_took_off_a_shirt_while_away_is_the_athlete_still() -> No
     assert who[-1] == 2
 
 
-def test_another_athlete_who_takes_over_is_chosen_and_told_apart() -> None:
+def test_another_athlete_who_takes_over_is_chosen_and_distinguished() -> None:
     first = someone(0.0, 22.0, [RED, GREY], lifts=True)
     second = someone(70.0, 100, [BLUE, BLUE], lifts=True)
     chosen, who = chosen_of([first, second])

@@ -48,7 +48,7 @@ def test_a_new_shot_starts_at_zero() -> None:
     assert camera.step(scene(8), 2 / 30, 1.0, [], True).shift == pytest.approx([0, 0])
 
 
-def test_a_featureless_picture_is_no_error() -> None:
+def test_a_featureless_frame_is_no_error() -> None:
     camera, flat = Camera(), np.full((480, 640), 50, np.uint8)
     for k in range(3):
         found = camera.step(flat, k / 30, 1.0, [], False)
