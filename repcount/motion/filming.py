@@ -1,4 +1,4 @@
-"""What a clip breaks of the filming guide, told from its tracks.
+"""What a clip breaks of the filming guide, estimated from its tracks.
 
 The guide (README): phone upright or flat, 30 to 60 degrees off the front, at hip height, 3 to 5 m
 away, both plates and the bar overhead in the frame, on a tripod, in good light, 30 frames a
@@ -26,7 +26,7 @@ MOVED_SHARE = 0.05
 # The joints are about 0.8 of the shoulders' breadth apart. Where a third of that breadth is seen,
 # the athlete is turned by more than about 65 degrees and plates hide the hands.
 SIDE_ON_ST = round(0.33 * SHOULDER_BREADTH_ST, 3)
-# A fraction of the looked-at frames worth telling.
+# A fraction of the looked-at frames worth a notice.
 OFTEN = 0.15
 EDGE_SHARE = 0.02
 

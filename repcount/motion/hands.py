@@ -37,7 +37,7 @@ def hands_off(
     knuckles: tuple[np.ndarray, np.ndarray],
     stature: np.ndarray,
 ) -> np.ndarray:
-    """Probability (n,) that the hands do not hold the bar; NaN where nothing tells.
+    """Probability (n,) that the hands do not hold the bar; NaN where nothing is known.
 
     Where the bar is seen: how far the hands are from its line, against a hand's own length
     (0.108 of stature, Winter 2009, from memory). Where it is not: a bar keeps both hands at a

@@ -65,7 +65,7 @@ class Motion:
     bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
     hard cuts. `metres` is the bar in metres (None: no tracks of it). `own_floor` (m,) is where no
-    body tells the bar's height: `bar_st` is then counted by the plates, in body heights of
+    body gives the bar's height: `bar_st` is then counted by the plates, in body heights of
     `STATURE_M`, from the bar's own lowest place in that piece, `bar_share` (m,) is where in the
     frame it is seen (0 its top edge, 1 its bottom edge) and `metre_share` how much of the frame's
     height a metre takes there. `zone_sure` (m,) is how sure the bar's zones are where its height
@@ -133,7 +133,7 @@ def measure(
     # Stepping back from a bar on the floor moves the feet in the frame, not the bar.
     for _ in range(2):
         bar = bar_height(scene, ends, hand[:, 1])
-        off = np.full(len(times), np.nan)  # hands that are hidden or made up tell nothing
+        off = np.full(len(times), np.nan)  # hands that are hidden or made up say nothing
         if not bar.body_wrong and not bar.hands_hidden:
             off = hands_off(
                 times, hand, ends.places, bar.height, bar.hand, knuckles, scene.stature_at
@@ -225,9 +225,9 @@ def _body_signals(
 
 
 def _bar_notices(bar: BarHeight, alone: np.ndarray) -> Iterator[Notice]:
-    """That hands and plates do not go together, or that the bar tells the reps `alone` (k,), in
-    seconds."""
-    if bar.apart and not bar.body_wrong and bar.told_apart:
+    """That hands and plates do not go together, or that the bar alone gives the reps `alone` (k,),
+    in seconds."""
+    if bar.apart and not bar.body_wrong and bar.enough_seen:
         yield Notice(
             code="hands-apart",
             text="The hands and the plates that were found do not move together, so the bar's "

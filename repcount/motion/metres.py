@@ -263,7 +263,8 @@ def _parabola(
 
 
 def slowed(falls: tuple[Fall, ...]) -> float | None:
-    """How many times slower than life a clip plays by its `falls`; None if that cannot be told.
+    """How many times slower than life a clip plays by its `falls`; None if that cannot be
+    estimated.
 
     A falling bar of a clip slowed k times accelerates by g / k squared. It takes at least two falls
     that are alike, and a factor that is surely not 1 (three standard deviations).

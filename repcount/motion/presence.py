@@ -1,4 +1,5 @@
-"""Whether the athlete is there, and the same one all along: told from the tracks, for a person."""
+"""Whether the athlete is there, and the same one all along: estimated from the tracks, for a
+person."""
 
 from __future__ import annotations
 
@@ -31,7 +32,7 @@ def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
     if not len(seen):
         return []
     found = [*_away(tracks, times, seen, individual)]
-    if "identity" not in tracks:  # written before it was told
+    if "identity" not in tracks:  # written before it was estimated
         return found
     person = tracks["person"].values[seen, individual]
     changes = times[seen[1:][np.diff(person) > 0]]

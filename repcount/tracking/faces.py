@@ -366,7 +366,7 @@ def still_blur(tracks: xr.Dataset, whose: Whose) -> Callable[[np.ndarray, float]
 
 def hide(plane: np.ndarray, head: Head, scale: float = 1.0) -> None:
     """Replace a head by an oval of a few flat, smoothed patches: what is left of a face is six
-    values across, from which nobody can be told."""
+    values across, from which nobody can be recognised."""
     import cv2
 
     wide, high = head.radius * scale, 1.15 * head.radius * scale

@@ -3,7 +3,7 @@
 At each look of the pose model somebody is the athlete or nobody who is seen. The best course of
 that over the clip is a path through the tracklets (Viterbi's algorithm), weighed by likelihoods:
 who moves as the bar does and is where it is, who looks like the athlete before, who is large where
-nothing else tells. How likely each choice is follows from the same sums (the
+nothing else decides. How likely each choice is follows from the same sums (the
 forward and backward recursions of a hidden Markov model; Rabiner 1989).
 """
 
@@ -40,7 +40,7 @@ TOGETHER = 2.0
 # athlete takes over; that a tracklet becomes the athlete's between two of its sightings; that two
 # who are seen at one look are one body.
 PRESENT, OTHER, LATE, TWO = 3.0, -6.0, -3.0, -1.0
-# Who is the same person as before with no more than this probability is told to be another.
+# Who is the same person as before with no more than this probability is taken for another.
 UNLIKE = 0.05
 # How often (logarithm) the pose goes astray where a tracklet ends or begins, so that the place says
 # nothing; it is taken from this many sightings.
@@ -175,7 +175,7 @@ def alike(tracklets: Sequence[Tracklet]) -> Array:
     here = np.logaddexp(near(way, wait_s), ASTRAY)
     here += like_size(np.log(size[None, :] / size[:, None]))
     ratio += np.where(shot[:, None] == shot[None, :], here, 0.0)
-    # the later one begins where the earlier one ends; each pair is told once
+    # the later one begins where the earlier one ends; each pair is listed once
     later = first[None, :] >= first[:, None]
     ratio = np.where(later, ratio, ratio.T)
     seen = [set(one.times) for one in tracklets]

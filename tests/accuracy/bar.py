@@ -13,9 +13,9 @@ every image is held against the exact truth. Errors are in plate diameters.
   the truth; free falls of 1 m and more against 9.81 m/s².
 - Cost is the bar's own processor time, an image of the video.
 
-`--real FOLDER` looks at real photographs too (bar and body told by hand; the folder is not part of
-the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of 95 %
-(Wilson, Journal of the American Statistical Association 22, 1927).
+`--real FOLDER` looks at real photographs too (bar and body marked by hand; the folder is not part
+of the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of
+95 % (Wilson, Journal of the American Statistical Association 22, 1927).
 """
 
 from __future__ import annotations

@@ -85,7 +85,8 @@ def test_no_import_runs_upwards() -> None:
         f"{module} imports {other}"
         for module, path in modules.items()
         for other in _imported(path, modules)
-        if _package(module) and _package(other) and ORDER.index(_package(other)) > ORDER.index(_package(module))
+        if _package(module) and _package(other)
+        if ORDER.index(_package(other)) > ORDER.index(_package(module))
     ]
     assert not upwards
 
