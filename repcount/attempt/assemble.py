@@ -278,15 +278,14 @@ def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
         count = len(values)
         if count < 3:
             continue
-        # around the middle rep the line's height is the mean; variances are from n - 2 residuals
-        (slope, mean), covariance = np.polyfit(
-            np.arange(count) - (count - 1) / 2, values, 1, cov=True
-        )
+        mean = sum(values) / count
+        # the covariance is scaled by the residuals over n - 2
+        (slope, _), covariance = np.polyfit(range(count), values, 1, cov=True)
         found.append(
             SetSpeed(
                 movement=movement,
                 reps=count,
-                mean_st_s=round(float(mean), 4),
+                mean_st_s=round(mean, 4),
                 slope_share=round(float(slope / mean), 4),
                 uncertainty=round(float(np.sqrt(covariance[0, 0]) / mean), 4),
             )
