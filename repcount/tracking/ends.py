@@ -28,7 +28,7 @@ LEARN_S = 1.0
 # An outline counts if its score says that at least half of it is seen as an edge, net of edges
 # beyond it.
 CLEAR = 0.5
-# An end is the bar's beyond doubt once it has moved this far with the hands (body lengths).
+# An end is certainly the bar's once it has moved this far with the hands (body lengths).
 CONFIRMED = 0.6
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
 STACK = 0.35

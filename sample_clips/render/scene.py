@@ -368,7 +368,7 @@ class Scene:
     ) -> tuple[int, int, int, int] | None:
         if (camera.width, camera.height) != (self.width, self.height):
             raise ValueError(
-                f"the camera's picture is {camera.width}x{camera.height}, the scene's "
+                f"the camera's image is {camera.width}x{camera.height}, the scene's "
                 f"{self.width}x{self.height}"
             )
         if self._room_camera is not camera:

@@ -331,7 +331,7 @@ def scenes(options: argparse.Namespace) -> None:
     for name in ("contact", "settled", "lift-off"):
         print(f"{name}: {instants(times[name])}")
     print(f"falls of 1 m and more over 9.81 m/s²: {np.round(times['fall'], 3).tolist()}")
-    print(f"cost: {np.nanmean(costs):.1f} ms a picture" if np.isfinite(costs).any() else "")
+    print(f"cost: {np.nanmean(costs):.1f} ms a frame" if np.isfinite(costs).any() else "")
 
 
 # ---------------------------------------------------------------------- real images

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import itertools
 import json
+from statistics import fmean
 
 import jsonschema
 import pytest
+from scipy.stats import linregress
 
 from repcount.attempt.assemble import derive_attempt, rest_kind
 from repcount.attempt.records import (
     After,
     Attempt,
     FloorRest,
+    Measure,
     MovementReps,
     Notice,
     Reading,
@@ -66,6 +69,24 @@ def test_an_attempt_as_planned() -> None:
     assert [(one.round, one.number) for one in attempt.sets] == list(
         itertools.product((1, 2, 3), (1, 2, 3))
     )
+
+
+def test_the_speed_of_a_set_is_fitted_by_least_squares() -> None:
+    """Outside: SciPy's `linregress` and the mean of the standard library."""
+    reading = as_planned(1).reading()
+    speeds = [round(0.9 - 0.02 * k + 0.03 * (k % 3), 4) for k in range(len(reading.reps))]
+    for rep, speed in zip(reading.reps, speeds, strict=True):
+        rep.measures = [
+            Measure(name="rise_speed", value=speed, unit="body heights/s", uncertainty=0.01)
+        ]
+    first, second, _ = derive_attempt(reading).sets
+    fit, mean = linregress(range(7), speeds[:7]), fmean(speeds[:7])
+    assert [(one.movement, one.reps) for one in first.speeds] == [("deadlift", 7)]
+    assert first.speeds[0].mean_st_s == pytest.approx(mean, abs=1e-4)
+    assert first.speeds[0].slope_share == pytest.approx(fit.slope / mean, abs=1e-4)
+    assert first.speeds[0].uncertainty == pytest.approx(fit.stderr / mean, abs=1e-4)
+    # a single deadlift gives no trend
+    assert [(one.movement, one.reps) for one in second.speeds] == [("hang power clean", 5)]
 
 
 def test_numbers() -> None:

@@ -145,7 +145,7 @@ class Browser:
         )
 
     def frame(self, path: Path) -> None:
-        """A picture of the whole page."""
+        """A screenshot of the whole page."""
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]
         data = self.call(
             "Page.captureScreenshot",

@@ -84,7 +84,7 @@ def tagged(source: Path, target: Path, *more: str) -> Path:
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two seconds of H.264 with frames in another order than shown, turned, uneven in time, with
-    sound; its encoder's name between the pictures."""
+    sound; its encoder's name between the frames."""
     path = tmp_path_factory.mktemp("plain") / "plain.mp4"
     times = [n / 30 + 0.004 * (n % 3) for n in range(60)]
     sound = np.sin(np.arange(2 * 48000) / 20).astype(np.float32) / 4
@@ -121,7 +121,7 @@ def android(plain: Path, to: Path) -> Path:
 
 
 def camcorder(plain: Path, to: Path) -> Path:
-    """AVCHD's way: user data between the pictures."""
+    """AVCHD's way: user data between the frames."""
     words = f"h264_metadata=sei_user_data={MDPM}+{MAKER}{PLACE}"
     return tagged(plain, to, "-bsf:v", words)
 
