@@ -14,7 +14,7 @@ SLIDE_PX = 4.0
 # Frames are smoothed by this much (pixels) before they are compared: noise of single pixels and
 # the blocks of coding say nothing.
 SMOOTH_PX = 0.7
-# A likeness (weighted correlation) above this is as good as it gets under a new light.
+# A correlation score above this is as good as it gets under a new light.
 GOOD = 0.8
 
 
@@ -26,7 +26,7 @@ def cut_out(gray: np.ndarray, centre: np.ndarray, size: tuple[int, int]) -> np.n
     )
 
 
-def likeness(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
+def correlation(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
     """Weighted correlation of two patches, -1..1; 0 where one is flat."""
     total = max(float(weight.sum()), 1e-9)
     a = one - (weight * one).sum() / total
@@ -55,10 +55,10 @@ class View:
 
 @dataclass
 class Patch:
-    """What to look for: `look` (H, W) float32, and how much each pixel counts, 0..1, in two ways:
-    `inner` (H, W) the thing itself, `whole` (H, W) its outline too, against what is behind. What is
-    behind may turn from darker to lighter than the thing; then only the inside stays like itself.
-    But a thing without markings has nothing but its outline."""
+    """What to look for: the template `look` (H, W) float32, and how much each pixel counts, 0..1,
+    in two ways: `inner` (H, W) the thing itself, `whole` (H, W) its outline too, against what is
+    behind. What is behind may turn from darker to lighter than the thing; then only the inside
+    stays like itself. But a thing without markings has nothing but its outline."""
 
     look: np.ndarray
     inner: np.ndarray
@@ -124,11 +124,11 @@ class Patch:
         self._half = cv2.pyrDown(self.look)
 
     def learn(self, gray: np.ndarray, centre: np.ndarray, fraction: float, alike: float) -> None:
-        """Blend in how it looks at `centre` by `share`, unless that is less than `alike` to how it
-        looked at first: something else has come before it, or it is something else."""
+        """Blend into the template what is at `centre`, by `fraction`; not where its correlation
+        with the first template is below `alike`: something else has come before it."""
         seen = View(gray, centre, self.reach).cut_out(centre, self.size)
-        if likeness(seen, self.first, self.whole) >= alike or (
-            likeness(seen, self.first, self.inner) >= alike
+        if correlation(seen, self.first, self.whole) >= alike or (
+            correlation(seen, self.first, self.inner) >= alike
         ):
             self.renew((1 - fraction) * self.look + fraction * seen)
 
@@ -138,14 +138,14 @@ class Patch:
         self.renew(self.first)
 
     def fine(self, gray: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, float]:
-        """(centre, likeness) after sliding from `centre` to the best place nearby, a few pixels at
-        most; brightness and contrast may differ."""
+        """(centre, correlation) after sliding from `centre` to the best place nearby, a few pixels
+        at most; brightness and contrast may differ."""
         return self._slide(View(gray, centre, self.reach + SLIDE_PX), np.asarray(centre, float))
 
     def search(
         self, gray: np.ndarray, centre: np.ndarray, reach: np.ndarray
     ) -> tuple[np.ndarray, float]:
-        """(centre, likeness) of the best place within `reach` (x, y) pixels of `centre`."""
+        """(centre, correlation) of the best place within `reach` (x, y) pixels of `centre`."""
         view = View(gray, centre, self.reach + reach + SLIDE_PX)
         width, height = self.size
         around = np.ceil(reach).astype(int)
@@ -183,4 +183,4 @@ class Patch:
         if np.hypot(*(at - centre)) > SLIDE_PX:  # it slid away: not what was near `centre`
             at = centre.copy()
             seen = view.cut_out(at, self.size)
-        return at, likeness(seen, self.look, weight)
+        return at, correlation(seen, self.look, weight)

@@ -247,8 +247,8 @@ CHANGES: tuple[tuple[float, Change], ...] = (
 def eventful_spec(seed: int) -> Spec:
     """A believable attempt in which any of this may happen, filmed from anywhere at any rate.
 
-    What nobody could see is left out: with a single movement the reps of a round are told only by
-    the pauses between rounds, so none is left out or added there.
+    What nobody could see is left out: with a single movement the reps of a round are distinguished
+    only by the pauses between rounds, so none is left out or added there.
     """
     rng = np.random.default_rng([seed, 1])
     spec = random_spec(seed)

@@ -316,8 +316,8 @@ def scenes(options: argparse.Namespace) -> None:
         errors = rests(tracks, spec)
         for name, values in errors.items():
             times[name] += values
-        told = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
-        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {told}")
+        line = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
+        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {line}")
         for name in STATES:
             print("  " + line(name, found[name]), flush=True)
     print()
@@ -392,17 +392,17 @@ def photographs(folder: Path) -> None:
                 for name, value in miss.items():
                     count[name] += 1
                     near[name] += value < NEAR_PHOTO
-            told = {NAMED.get(name, name) for name in (row["zone"], row["zone_alt"]) if name}
-            if told == {"other"}:
+            marked = {NAMED.get(name, name) for name in (row["zone"], row["zone_alt"]) if name}
+            if marked == {"other"}:
                 continue  # carried in the elbows or on the hips: no zone of the reading
             hands = person.points[list(KNUCKLES)][:, 1].mean()
             bar_y = float(found.ends_px[sure, 1].mean() if sure.all() else hands)
             shoulder_y = float(person.points[list(SHOULDERS)][:, 1].mean())
             said = zone(bar_y, shoulder_y, float(ankles[:, 1].mean()), stature)
             judged += 1
-            zones += said in told
-            if said not in told:
-                wrong.append(f"{row['file']}: {said}, not {' or '.join(sorted(told))}")
+            zones += said in marked
+            if said not in marked:
+                wrong.append(f"{row['file']}: {said}, not {' or '.join(sorted(marked))}")
     print(f"photographs, zone right: {wilson(zones, judged)}")
     for text in wrong:
         print(f"  {text}")

@@ -71,7 +71,7 @@ TRACKED_BY = ("tracking/*.py", "video/*.py")
 
 class Clip(BaseModel):
     """What is seen in a clip. `finish_s`: when each lift counts; `may_count`: moments at which a
-    rep may be read or not. Who lifts is told by `person`, else by where the clip is from."""
+    rep may be read or not. Who lifts is given by `person`, else by where the clip is from."""
 
     clip: str
     movement: str
@@ -330,8 +330,8 @@ def changes(results: Sequence[dict[str, Any]], before: dict[str, Any]) -> Iterat
         then, now = (totals([one[mode] for one in ones]) for ones in (
             [kept[one["clip"]] for one in both], both
         ))  # fmt: skip
-        told = (f"{name} {then[name]} to {now[name]}" for name in now if name != "clips")
-        yield f"  {mode}, all: {', '.join(told)}"
+        changes = (f"{name} {then[name]} to {now[name]}" for name in now if name != "clips")
+        yield f"  {mode}, all: {', '.join(changes)}"
 
 
 # ---------------------------------------------------------------------- the command

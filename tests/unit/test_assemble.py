@@ -312,7 +312,7 @@ def flagged(attempt: Attempt, flag: str) -> list[str]:
 
 @pytest.mark.parametrize(("later_ms", "unsure"), [(-160, False), (-60, True), (90, True)])
 def test_a_top_next_to_the_time_cap_is_to_be_looked_at(later_ms: int, unsure: bool) -> None:
-    """Tops are told to some hundredths of a second."""
+    """Tops are read to some hundredths of a second."""
     script = Script(slate(1, cap=20.0)).wait(1).rep("deadlift", 3)
     script.wait(23.0 - 0.8 + later_ms / 1000 - script.now / 1000).rep("deadlift").rep("deadlift", 4)
     attempt = derive_attempt(script.reading(after=20))

@@ -82,7 +82,8 @@ def stroke(begins: int, ends: int, start_s: float, top_s: float, **seen: float) 
 
 
 def test_a_squat_with_the_bar_and_the_body_unseen_is_no_hang():
-    """Up from the floor and on overhead in one: a clean into a thruster, with its zone in doubt."""
+    """Up from the floor and on overhead in one: a clean into a thruster, with its zone
+    uncertain."""
     lain = [RawRest(0.0, 0.0, 0.4, False, False, True, 1.0)]
     hidden = stroke(HANG, OVERHEAD, 2.0, 3.2, low_share=0.0)
     (one,) = joined([stroke(FLOOR, HANG, 0.4, 1.2), hidden], lain)

@@ -234,7 +234,8 @@ def test_one_video_counts_once_and_the_others_are_named(filmed):
 
 
 def test_two_attempts_in_one_video_are_two(filmed):
-    """One after the other, or side by side: told by the stretch, or by the part of the frame."""
+    """One after the other, or side by side: distinguished by the stretch, or by the part of the
+    frame."""
     later = filmed.attempt.model_copy(
         update={
             "reps": [

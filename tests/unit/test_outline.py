@@ -54,5 +54,5 @@ def test_an_ellipse_in_front_of_what_runs_past(
     assert found.form == DISC
     # the scale of a plate is said to be good to 4 % (root mean square): within 1.5 times that
     assert found.semi_axis == pytest.approx(high, rel=0.06)
-    assert found.half_width == pytest.approx(wide, abs=0.07 * high)  # nothing is told from it
+    assert found.half_width == pytest.approx(wide, abs=0.07 * high)  # nothing is estimated from it
     assert found.centre == pytest.approx(centre, abs=2.0)  # a fiftieth of the diameter

@@ -97,7 +97,7 @@ def test_correlation_is_pearson() -> None:
 
 def test_a_plain_wall_behind_bright_plates_stays_where_it_is() -> None:
     """The strongest corners of the frame are those of plates that go up and down; the wall's own
-    marks are faint, and nobody has told where the plates are."""
+    marks are faint, and the plates are not masked."""
     faint = np.full((480, 640), 120, np.uint8)
     rng = np.random.default_rng(3)
     for x, y in rng.integers((20, 20), (620, 460), (60, 2)):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from repcount.tracking.camera import shrunk
 from repcount.tracking.ends import coarser
-from repcount.tracking.patch import SLIDE_PX, Patch, View, likeness
+from repcount.tracking.patch import SLIDE_PX, Patch, View, correlation
 
 SIZE = (41, 51)
 
@@ -121,6 +121,6 @@ def test_a_view_beyond_the_frame_is_no_error(centre: tuple[float, float]) -> Non
 
 def test_correlation_knows_gain_and_flatness() -> None:
     one, weight = texture().astype(np.float32), np.ones((300, 300), np.float32)
-    assert likeness(one, 0.5 * one + 30, weight) == pytest.approx(1.0, abs=1e-5)
-    assert likeness(one, 255 - one, weight) == pytest.approx(-1.0, abs=1e-5)
-    assert likeness(one, np.full_like(one, 7), weight) == 0.0
+    assert correlation(one, 0.5 * one + 30, weight) == pytest.approx(1.0, abs=1e-5)
+    assert correlation(one, 255 - one, weight) == pytest.approx(-1.0, abs=1e-5)
+    assert correlation(one, np.full_like(one, 7), weight) == 0.0
