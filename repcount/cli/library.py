@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from repcount.cli.options import plain
+from repcount.cli.options import TARGET, plain
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def list_(data: Path | None) -> None:
 
 
 @library.command("export")
-@click.argument("archive", type=click.Path(path_type=Path))
+@click.argument("archive", type=TARGET)
 @click.option("--originals", is_flag=True, help="Videos as they came, with place and device.")
 @DATA
 def export(archive: Path, originals: bool, data: Path | None) -> None:

@@ -15,6 +15,7 @@ from repcount.analysis.compare import compare
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Edits, Reading, load_record
 from repcount.errors import RecordError, RepcountError
+from repcount.files import demand_room
 from repcount.motion import MotionOptions, measure
 from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
 from repcount.pipeline.stages import Progress, Stages
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
     from repcount.tracking.faces import Whose
 
 OVERLAY = "overlay.mp4"
+# Free on the disk before the work begins: tracks take some 2 KB a frame, so this is enough for
+# twenty minutes at 30 frames a second with report, tables and stills.
+ROOM_BYTES = 100e6
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,8 @@ def analyze(
     folder = None if out is None else _usable(Path(out))
     if isinstance(plan, (str, Path)):
         plan = load_plan(plan)
+    if folder is not None:
+        demand_room(folder, ROOM_BYTES)
     edits = previous = None
     if folder is not None and (folder / EDITS).exists():
         edits = load_record(Edits, folder / EDITS)

@@ -33,7 +33,7 @@ from repcount.attempt.records import (
     load_record,
     save_record,
 )
-from repcount.errors import RepcountError
+from repcount.errors import StorageError, storage_error
 from repcount.files import ASIDE
 from repcount.plan import Plan
 from repcount.reports import stills
@@ -220,9 +220,11 @@ def _aside(folder: Path) -> Iterator[Path]:
         aside = Path(tempfile.mkdtemp(prefix=ASIDE, dir=home))
         yield aside
     except OSError as error:
+        refused = storage_error(error)
         reason = (error.strerror or str(error)).lower()
-        raise RepcountError(
-            f"{folder}: the results cannot be written ({reason}); check the folder and the disk."
+        raise StorageError(
+            f"{folder}: the results cannot be written ({reason}); check the folder and the disk.",
+            full=refused.full,
         ) from error
     finally:
         if aside is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from pathlib import Path
 
@@ -13,6 +14,10 @@ def sniff(path: Path) -> str:
 
     Raises FootageError for anything that is no regular file or none of these formats.
     """
+    try:
+        os.fspath(path).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise FootageError(f"{path}: its name is no UTF-8 text; rename the file.") from error
     try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
