@@ -229,7 +229,7 @@ def serve(
         name = f"[{shown}]" if ":" in shown else shown
         address = f"{'https' if tls else 'http'}://{name}:{port}/"
     with serve.only_server(library.folder):
-        for sentence in serve.prepared(settings):
+        for sentence in (*serve.prepared(settings), *filter(None, [serve.lacking()])):
             click.echo(plain(sentence))
         click.echo(f"Open {plain(address)}   (Ctrl-C ends it)")
         if settings.login:

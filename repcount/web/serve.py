@@ -18,6 +18,7 @@ from repcount.library.layout import default_folder
 from repcount.library.rows import PASSPHRASE
 from repcount.library.store import Library
 from repcount.library.tidying import start_up
+from repcount.video.confinement import lacking as lacking
 from repcount.web.settings import LOOPBACK, Settings
 
 CERTIFICATE, PRIVATE_KEY = "server.crt", "server.key"
