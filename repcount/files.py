@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import shutil
+import time
+from contextlib import suppress
 from pathlib import Path
 
 from repcount.errors import StorageError
 
 ASIDE = ".repcount-"  # how the names of files and folders begin that are written aside
+
+LEFT_S = 86_400.0  # what has been aside for so long, a killed command has left
+
+
+def sweep(folder: Path) -> None:
+    """Remove what killed commands have left aside in a folder; it is no loss where that fails."""
+    with suppress(OSError):
+        for one in folder.glob(f"{ASIDE}*"):
+            if one.lstat().st_mtime < time.time() - LEFT_S and one.is_dir():
+                shutil.rmtree(one, ignore_errors=True)
 
 
 def demand_room(folder: Path, needed_bytes: float) -> None:

@@ -335,14 +335,24 @@ class Library:
             if row is not None:
                 note_results(row, record)
 
-    def set_state(self, attempt_id: str, state: str, message: str = "", tries: int = 0) -> None:
-        """Change where an analysis stands."""
+    def set_state(
+        self,
+        attempt_id: str,
+        state: str,
+        message: str = "",
+        tries: int = 0,
+        *,
+        only_from: str | None = None,
+    ) -> bool:
+        """Change where an analysis stands; False where it is not there (`only_from`) any more."""
+        change = update(AttemptRow).where(AttemptRow.id == attempt_id)
+        if only_from is not None:
+            change = change.where(AttemptRow.state == only_from)
         with self.session() as session:
-            session.execute(
-                update(AttemptRow)
-                .where(AttemptRow.id == attempt_id)
-                .values(state=state, message=message, tries=AttemptRow.tries + tries)
+            done = session.execute(
+                change.values(state=state, message=message, tries=AttemptRow.tries + tries)
             )
+        return done.rowcount == 1  # type: ignore[attr-defined]  # of every UPDATE's result
 
     def claim(self) -> AttemptRow | None:
         """The attempt that has waited longest, now running; None if none waits."""

@@ -34,7 +34,7 @@ from repcount.attempt.records import (
     save_record,
 )
 from repcount.errors import StorageError, storage_error
-from repcount.files import ASIDE
+from repcount.files import ASIDE, sweep
 from repcount.plan import Plan
 from repcount.reports import stills
 from repcount.reports.captions import captions, chapters_text
@@ -217,6 +217,7 @@ def _aside(folder: Path) -> Iterator[Path]:
     try:
         home = folder if folder.is_dir() else folder.parent
         home.mkdir(parents=True, exist_ok=True)
+        sweep(home)
         aside = Path(tempfile.mkdtemp(prefix=ASIDE, dir=home))
         yield aside
     except OSError as error:
