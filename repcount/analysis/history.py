@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from repcount.analysis.forecast import Filmed, check_workout, once_each
+from repcount.analysis.forecast import Filmed, check_workout, in_order, once_each
 from repcount.attempt.assemble import is_over
 from repcount.attempt.records import Attempt, BetweenRounds, Break, Hold, Record, Rep
 from repcount.errors import RecordError
@@ -43,6 +43,7 @@ class AttemptColumn(Record):
     """One attempt's figures. None where it has none."""
 
     name: str
+    recorded_at: str | None = Field(None, description="when it was filmed; null: not known")
     total_s: Seconds | None
     finished: bool | None
     load_kg: float | None
@@ -103,7 +104,7 @@ class History(Record):
 
 
 def side_by_side(filmed: Sequence[Filmed]) -> History:
-    """Set attempts beside each other, in the order given.
+    """Set attempts beside each other, in the order in which they were filmed.
 
     Raises RecordError for fewer than two attempts, too many, or attempts at different workouts.
     """
@@ -117,6 +118,7 @@ def side_by_side(filmed: Sequence[Filmed]) -> History:
     filmed, left_out = once_each(filmed)
     if len(filmed) < 2:
         raise RecordError(f"{left_out[0].rstrip('.')}; give two different attempts.")
+    filmed, order = in_order(filmed)
     columns = [_column(one) for one in filmed]
     first, last = filmed[0].attempt, filmed[-1].attempt
     both = sorted(_finished(first) & _finished(last))
@@ -127,7 +129,7 @@ def side_by_side(filmed: Sequence[Filmed]) -> History:
         changes=_changes(first, last, both),
         not_comparable=_not_comparable(filmed),
         reps=_reps([one.attempt for one in filmed]),
-        notes=left_out,
+        notes=[*left_out, *order],
     )
 
 
@@ -143,6 +145,7 @@ def _column(filmed: Filmed) -> AttemptColumn:
     cycles = _cycles(attempt, every)
     return AttemptColumn(
         name=filmed.name,
+        recorded_at=attempt.video.recorded_at,
         total_s=attempt.clock.total_s,
         finished=attempt.clock.finished,
         load_kg=attempt.workout.load_kg if attempt.workout else None,

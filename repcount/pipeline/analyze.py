@@ -39,7 +39,8 @@ class Options:
     `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than real time the file
     plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
     the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
-    the report shows stills of the video. `blur_faces`: "others" or "all" makes faces unreadable
+    the report shows stills of the video. `recorded_at`: when it was filmed (ISO 8601), where the
+    file does not say it or says it wrong. `blur_faces`: "others" or "all" makes faces unreadable
     in them.
     """
 
@@ -51,6 +52,7 @@ class Options:
     model: str = "full"
     stills: bool = True
     blur_faces: str | None = None
+    recorded_at: str | None = None
 
 
 def analyze(
@@ -98,6 +100,8 @@ def analyze(
         previous=previous,
     )
     reading.provenance.options["plate_mm"] = options.plate_mm
+    known = options.recorded_at or reading.video.recorded_at
+    reading.video.recorded_at = known or (previous.video.recorded_at if previous else None)
     attempt = derive_attempt(reading, edits)
     results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
     if video is not None and options.stills:

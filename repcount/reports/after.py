@@ -15,6 +15,7 @@ from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
+from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
@@ -149,6 +150,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
     return sheet(
         "next.html",
         answer=answer,
+        filmed=recorded_words(answer.recorded_at),
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
         gains=[gain_words(one.gain, one.inside_noise) for one in answer.suggestions],
@@ -212,7 +214,8 @@ def history_lines(history: History) -> list[str]:
         load = f", {kg_words(one.load_kg)}" if one.load_kg else ""
         unfinished = "" if one.finished else ", not finished"
         fixed = ", corrected by a person" if one.corrected else ""
-        lines += _wrapped(f"{one.name}{load}{unfinished}{fixed}", 4, f"{number}.")
+        filmed = f", filmed {recorded_words(one.recorded_at)}" if one.recorded_at else ""
+        lines += _wrapped(f"{one.name}{filmed}{load}{unfinished}{fixed}", 4, f"{number}.")
     lines += ["", f"{'seconds':<20}" + "".join(f"{n:>10}" for n in range(1, len(shown) + 1))]
     rows = [("Total", [clock(one.total_s) for one in shown])]
     rows += [
@@ -284,6 +287,7 @@ def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -
             )
             for one in history.changes
         ],
+        filmed=[recorded_words(one.recorded_at) for one in history.attempts],
         compared=_compared_words(history).lstrip(",: "),
         loads=[kg_words(one.load_kg) if one.load_kg else "–" for one in history.attempts],
         movements=list(history.attempts[0].median_cycle_s),
