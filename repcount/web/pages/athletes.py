@@ -33,5 +33,6 @@ def athlete(request: Request, athlete_id: RowId, library: LibraryDep) -> HTMLRes
     rows = sorted(library.attempts(athlete_id=athlete_id), key=lambda row: row.when, reverse=True)
     return shown(
         request, "athlete.html", name=name, athlete_id=athlete_id, rows=rows,
-        names=who, twice=doubles(rows), addresses={row.workout: address(row.workout) for row in rows},
+        names=who, twice=doubles(rows),
+        addresses={row.workout: address(row.workout) for row in rows},
     )  # fmt: skip

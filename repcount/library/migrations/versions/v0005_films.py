@@ -11,11 +11,11 @@ from alembic import op
 
 revision = "0005"
 down_revision = "0004"
-_COLUMNS = {
+_COLUMNS: dict[str, Any] = {
     "recorded_at": sa.String(20),
     "sha256": sa.String(64),
-    "film_begin_s": sa.Float(),
-    "film_end_s": sa.Float(),
+    "film_begin_s": sa.Float,
+    "film_end_s": sa.Float,
 }
 
 
