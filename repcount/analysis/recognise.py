@@ -82,8 +82,9 @@ def recognise(reading: Reading, attempt: Attempt) -> Recognised | None:
     seen = [looks.get(lift.id) or {lift.movement: 1.0} for lift in lifts]
     breaks = [rest for rest in attempt.floor_rests if rest.kind == "break"]
     picked = _pick_ups(lifts, breaks)
-    cycle, rounds = _cycle([lift.movement for lift in lifts], picked)
-    cells = _places(seen, picked, cycle, rounds)
+    paths = [_by_path(look) for look in seen]
+    cycle, rounds = _cycle([_path(lift.movement) for lift in lifts], picked)
+    cells = _places(paths, picked, cycle, rounds)
     names = _names(seen, cells, cycle)
     counts = _counts(cells, len(cycle))
     asked, over = _asked(counts)
@@ -121,6 +122,27 @@ def looks_like_another(attempt: Attempt, other: Recognised) -> bool:
     begin = other.plan.workout.rounds[0]
     numbers = len(begin) + 1
     return outside + missing > other.left_out + other.missing + A_NUMBER * numbers
+
+
+def _path(movement: str) -> str:
+    """The first movement of the catalogue with the same path: what differs in the knees alone is
+    told with uncertainty (README), and a cycle is made of what is sure."""
+    one = CATALOGUE[movement]
+    return next(
+        name
+        for name, other in CATALOGUE.items()
+        if (other.begins, other.ends, other.squat, other.via)
+        == (one.begins, one.ends, one.squat, one.via)
+    )
+
+
+def _by_path(look: dict[str, float]) -> dict[str, float]:
+    """How likely a lift is of each path."""
+    found: dict[str, float] = {}
+    for name, likelihood in look.items():
+        if name in CATALOGUE:
+            found[_path(name)] = found.get(_path(name), 0.0) + likelihood
+    return found
 
 
 def _pick_ups(lifts: Sequence[Rep], breaks: Sequence[FloorRest]) -> list[bool]:
@@ -224,15 +246,15 @@ def _places(
 def _names(
     seen: Sequence[dict[str, float]], cells: Sequence[int | None], cycle: Sequence[str]
 ) -> list[str]:
-    """The name of each place in the cycle: what its lifts together look most like."""
+    """The name of each place in the cycle: what its lifts together look most like of its path."""
     names = []
     for place, name in enumerate(cycle):
-        logs = dict.fromkeys(CATALOGUE, 0.0)
+        logs = {one: 0.0 for one in CATALOGUE if _path(one) == name}
         for look, cell in zip(seen, cells, strict=True):
             if cell is not None and cell % len(cycle) == place:
-                for one in CATALOGUE:
+                for one in logs:
                     logs[one] += math.log(max(look.get(one, 0.0), LEAST))
-        names.append(max(logs, key=lambda one: logs[one]) if any(logs.values()) else name)
+        names.append(max(logs, key=lambda one: logs[one]))
     return names
 
 
