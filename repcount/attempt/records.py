@@ -136,6 +136,9 @@ class Video(Record):
     rotation_deg: int = 0
     codec: str = ""
     slowed: float = Field(1.0, gt=0, description="slow-motion factor the user gave")
+    recorded_at: str | None = Field(
+        None, description="when it was filmed: UTC (ISO 8601), or the day alone; null: not known"
+    )
 
 
 class Provenance(Record):
@@ -375,6 +378,7 @@ EditAction = Literal[
     "move_break",
     "remove_break",
     "set_clock",
+    "set_recorded",
     "note",
 ]
 

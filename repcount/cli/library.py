@@ -81,15 +81,20 @@ def library() -> None:
 @DATA
 def list_(data: Path | None) -> None:
     """List attempts, then heats, the newest first."""
+    from repcount.library.rows import doubles
     from repcount.wording.numbers import clock
 
     kept = opened(data)
     names = {one.id: one.name for one in kept.athletes()}
-    for row in kept.attempts():
+    rows = kept.attempts()
+    twice = doubles(rows)
+    for row in rows:
         who = names.get(row.athlete_id, "") if row.athlete_id else ""
         total = clock(row.total_s) if row.total_s is not None else row.state
         missing = f"  ({row.missing})" if row.missing else ""
-        name = f"{row.workout or row.file_name}{missing}"
+        filmed = f"  filmed {row.filmed}" if row.filmed else ""
+        again = f"  (the same video as {twice[row.id].id}, counts once)" if row.id in twice else ""
+        name = f"{row.workout or row.file_name}{missing}{filmed}{again}"
         click.echo(plain(f"{row.id}  {total:<10}  {who}  {name}".rstrip()))
     for heat in kept.heats():
         click.echo(plain(f"{heat.id}  heat of {heat.count:<3}  {heat.name}"))

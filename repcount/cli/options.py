@@ -101,22 +101,45 @@ class Moment(click.ParamType):
 
     name = "time"
 
+    def __init__(self, *, before: bool = False) -> None:
+        self.before = before
+
     def convert(self, value: Any, param: Any, ctx: Any) -> float:
         if isinstance(value, float):
             return value
-        parts = str(value).split(":")
+        text = str(value).strip()
+        early = self.before and text[:1] in ("-", "\u2212")
+        parts = text[1:].split(":") if early else text.split(":")
         try:
             seconds = float(parts[-1])
             for place, part in enumerate(reversed(parts[:-1]), 1):
                 seconds += int(part) * 60**place
         except ValueError:
             seconds = -1.0
-        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in str(value):
-            self.fail(f"{value!r} is no time; give seconds (83.4) or minutes (1:23.4).", param, ctx)
-        return seconds
+        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in text:
+            allowed = "seconds (83.4) or minutes (1:23.4)"
+            allowed += ", with a minus before it where the video begins late" if self.before else ""
+            self.fail(f"{value!r} is no time; give {allowed}.", param, ctx)
+        return -seconds if early else seconds
+
+
+class Recorded(click.ParamType):
+    """When something was filmed: a day, or a moment of this machine's zone."""
+
+    name = "when"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> str:
+        from repcount.wording.moments import parse_recorded
+
+        try:
+            return parse_recorded(str(value))
+        except ValueError as error:
+            self.fail(f"{error}.", param, ctx)
 
 
 MOMENT = Moment()
+RECORDED = Recorded()
+CLOCK_START = Moment(before=True)  # a video may begin after the clock: then it is below 0
 
 
 class Target(click.Path):

@@ -276,7 +276,7 @@ def _listed(home: Path, where: str, row: Mapping[str, Any], plan: Path | None) -
     source = value("video", lambda text: _path(home, text, "a video or a results folder"))
     own_plan = value("plan", lambda text: _path(home, text, "a plan"))
     lane = value("lane", _lane)
-    start_s = value("start_offset_s", _moment)
+    start_s = value("start_offset_s", _clock_start)
     doubt_s = value("start_doubt_s", _moment)
     division = value("division", _name) or ""
     if doubt_s is not None and "start_offset_s" not in row:
@@ -319,6 +319,13 @@ def _lane(value: Any) -> int:
     if not 1 <= int(text) <= MOST_LANES:
         raise ValueError(f"is no lane; give a whole number from 1 to {MOST_LANES}")
     return int(text)
+
+
+def _clock_start(value: Any) -> float:
+    """A moment; below 0 where the video begins after the clock."""
+    text = str(value).strip()
+    early = not isinstance(value, bool) and text[:1] in ("-", "\u2212")
+    return -_moment(text[1:]) if early else _moment(value)
 
 
 def _moment(value: Any) -> float:

@@ -47,18 +47,20 @@ if TYPE_CHECKING:
 
 TRACKS, READING, EDITS = "tracks.nc", "reading.json", "edits.json"
 ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
+RECOGNISED = "recognised.toml"
 REPORT, CAPTIONS, CHAPTERS, STILLS = "report.html", "captions.vtt", "chapters.vtt", "stills"
 STALE = ".stale"
 # What a correction makes anew. The plan is kept as read, so that it can be compared with again.
 _FIRST = (ATTEMPT, COMPARISON)
 DERIVED = (*_FIRST, REPORT, CAPTIONS, CHAPTERS, *TABLES)
-FILES = (TRACKS, READING, PLAN, *DERIVED)
+FILES = (TRACKS, READING, PLAN, RECOGNISED, *DERIVED)
 
 
 @dataclass(frozen=True)
 class Results:
     """Everything that was made. `tracks` is None where no pixels were needed; `stills` are JPEGs by
-    their moment in milliseconds."""
+    their moment in milliseconds; `recognised` is the workout that the lifts look like, where no
+    plan was given or it is of another."""
 
     reading: Reading
     attempt: Attempt
@@ -67,6 +69,7 @@ class Results:
     edits: Edits | None = None
     tracks: xr.Dataset | None = None
     stills: Mapping[int, bytes] = field(default_factory=dict)
+    recognised: Plan | None = None
 
 
 def load_results(folder: Path | str) -> Results:
@@ -187,6 +190,15 @@ def _write_read(aside: Path, results: Results) -> None:
     save_record(results.reading, aside / READING)
     if results.plan is not None:
         save_record(results.plan, aside / PLAN)
+    if results.recognised is not None:
+        from repcount.plan.writing import plan_toml
+
+        said = (
+            "What the attempt looks like, with its sets, breaks and times as they were done.",
+            "Check it, name it and give the load, then use it as a plan.",
+        )
+        text = plan_toml(results.recognised, said)
+        (aside / RECOGNISED).write_text(text, encoding="utf-8")
     if results.stills:
         stills.save(aside / STILLS, results.stills)
 

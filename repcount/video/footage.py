@@ -39,6 +39,7 @@ from av.video.stream import VideoStream
 
 from repcount.errors import FootageError
 from repcount.video.containers import MOST_BOXES, claimed_samples, sniff
+from repcount.wording.moments import parse_recorded
 
 # What phones and cameras write. Names are FFmpeg's decoders.
 # fmt: off
@@ -91,7 +92,8 @@ class VideoInfo:
     frames over time; `variable_rate` is true if index over mean rate would misplace a frame by
     half a frame or more. `start_offset_s` is the first frame's time stamp in the file. `transfer`
     names the transfer characteristic ("bt709", "hlg", "pq", "unspecified", ...); no tone mapping
-    is done.
+    is done. `recorded_at` is when the file says that it was filmed (UTC, ISO 8601), None where it
+    says nothing.
     """
 
     path: str
@@ -112,6 +114,7 @@ class VideoInfo:
     start_offset_s: float
     transfer: str
     warnings: tuple[str, ...] = ()
+    recorded_at: str | None = None
 
 
 @dataclass
@@ -404,6 +407,7 @@ def probe(path: Path | str) -> VideoInfo:
         start_offset_s=head.start_offset_s,
         transfer=head.transfer,
         warnings=tuple(warnings),
+        recorded_at=head.recorded_at,
     )
 
 
@@ -424,6 +428,7 @@ class _Head:
     start_offset_s: float
     claimed_s: float
     has_sound: bool
+    recorded_at: str | None
 
 
 def _head(path: Path, container: str) -> _Head:
@@ -453,7 +458,23 @@ def _head(path: Path, container: str) -> _Head:
             start_offset_s=float(first_pts * (stream.time_base or Fraction(0))),
             claimed_s=_claimed_duration(opened, stream),
             has_sound=_has_sound(opened),
+            recorded_at=_recorded(opened, stream),
         )
+
+
+# Where a container says when it was filmed: QuickTime's own key with its zone, then what FFmpeg
+# makes of the head of MP4 and Matroska. A file that was exported again may bear that day.
+_RECORDED = ("com.apple.quicktime.creationdate", "creation_time", "date")
+
+
+def _recorded(opened: InputContainer, stream: VideoStream) -> str | None:
+    """When the file says that it was filmed; None where it does not, or says what cannot be."""
+    for key in _RECORDED:
+        for said in (opened.metadata.get(key), stream.metadata.get(key)):
+            with suppress(ValueError):
+                if said:
+                    return parse_recorded(str(said))
+    return None
 
 
 def _time_warnings(times: np.ndarray, jumps: int, mean_rate_hz: float) -> list[str]:
