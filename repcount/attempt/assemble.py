@@ -10,6 +10,8 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
+import numpy as np
+
 import repcount
 from repcount.attempt.corrected import BREAK_S, Corrected, apply_edits
 from repcount.attempt.count import count
@@ -265,7 +267,8 @@ def _sets(
 
 
 def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
-    """Mean and slope of the rising speeds of every movement of a set with three reps and more."""
+    """Mean and slope a rep (ordinary least squares) of the rising speeds of every movement of a set
+    with three reps and more."""
     found = []
     for movement in dict.fromkeys(rep.movement for rep in reps):
         values = [
@@ -278,18 +281,17 @@ def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
         count = len(values)
         if count < 3:
             continue
-        mean, middle = sum(values) / count, (count - 1) / 2
-        spread = sum((k - middle) ** 2 for k in range(count))
-        slope = sum((k - middle) * value for k, value in enumerate(values)) / spread
-        left = sum((v - mean - slope * (k - middle)) ** 2 for k, v in enumerate(values))
-        error = (left / (count - 2) / spread) ** 0.5
+        # around the middle rep the line's height is the mean; variances are from n - 2 residuals
+        (slope, mean), covariance = np.polyfit(
+            np.arange(count) - (count - 1) / 2, values, 1, cov=True
+        )
         found.append(
             SetSpeed(
                 movement=movement,
                 reps=count,
-                mean_st_s=round(mean, 4),
-                slope_share=round(slope / mean, 4),
-                uncertainty=round(error / mean, 4),
+                mean_st_s=round(float(mean), 4),
+                slope_share=round(float(slope / mean), 4),
+                uncertainty=round(float(np.sqrt(covariance[0, 0]) / mean), 4),
             )
         )
     return found

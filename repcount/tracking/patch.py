@@ -1,4 +1,4 @@
-"""Following a patch of picture to a fraction of a pixel."""
+"""Following a patch of a frame to a fraction of a pixel."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 STEPS = 6
 # The fine fit may slide this far.
 SLIDE_PX = 4.0
-# Pictures are smoothed by this much (pixels) before they are compared: noise of single pixels and
+# Frames are smoothed by this much (pixels) before they are compared: noise of single pixels and
 # the blocks of coding say nothing.
 SMOOTH_PX = 0.7
 # A likeness (weighted correlation) above this is as good as it gets under a new light.
@@ -20,7 +20,7 @@ GOOD = 0.8
 
 def cut_out(gray: np.ndarray, centre: np.ndarray, size: tuple[int, int]) -> np.ndarray:
     """(height, width) float32 of `gray` about `centre` (x, y), between pixels by interpolation;
-    outside the picture its edge goes on. `size` is (width, height), odd numbers."""
+    outside the frame its edge goes on. `size` is (width, height), odd numbers."""
     return np.asarray(
         cv2.getRectSubPix(gray, size, (float(centre[0]), float(centre[1])), patchType=cv2.CV_32F)
     )
@@ -36,20 +36,20 @@ def likeness(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
 
 
 class View:
-    """The part of a picture that reaches `reach` (x, y) pixels around `centre`, smoothed."""
+    """The part of a frame that reaches `reach` (x, y) pixels around `centre`, smoothed."""
 
     def __init__(self, gray: np.ndarray, centre: np.ndarray, reach: np.ndarray) -> None:
         low = np.floor(np.asarray(centre) - reach).astype(int) - 2
         high = np.ceil(np.asarray(centre) + reach).astype(int) + 3
         (x0, y0), (x1, y1) = np.clip([low, high], 0, [gray.shape[1], gray.shape[0]])
         self.corner = np.array([x0, y0], float)
-        if x1 - x0 < 2 or y1 - y0 < 2:  # nothing of it is in the picture
+        if x1 - x0 < 2 or y1 - y0 < 2:  # nothing of it is in the frame
             self.part = np.zeros((2, 2), np.uint8)
         else:
             self.part = np.asarray(cv2.GaussianBlur(gray[y0:y1, x0:x1], (0, 0), SMOOTH_PX))
 
     def cut_out(self, centre: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-        """As the function of that name; `centre` in pixels of the whole picture."""
+        """As the function of that name; `centre` in pixels of the whole frame."""
         return cut_out(self.part, centre - self.corner, size)
 
 
@@ -87,7 +87,7 @@ class Patch:
         return twin
 
     def shrunk(self, by: int) -> Patch:
-        """The same in pictures in which `by` pixels are one."""
+        """The same in frames in which `by` pixels are one."""
         size = 2 * np.ceil(self.reach / by).astype(int) + 1
         # From the small patch's pixels, its middle at the middle, to those of this one.
         way = (np.array(self.size) - 1 - by * (size - 1)) / 2
@@ -123,14 +123,14 @@ class Patch:
             self._solvers.append((np.linalg.pinv(normal, rcond=1e-9) @ weighted).astype(np.float32))
         self._half = cv2.pyrDown(self.look)
 
-    def learn(self, gray: np.ndarray, centre: np.ndarray, share: float, alike: float) -> None:
+    def learn(self, gray: np.ndarray, centre: np.ndarray, fraction: float, alike: float) -> None:
         """Blend in how it looks at `centre` by `share`, unless that is less than `alike` to how it
         looked at first: something else has come before it, or it is something else."""
         seen = View(gray, centre, self.reach).cut_out(centre, self.size)
         if likeness(seen, self.first, self.whole) >= alike or (
             likeness(seen, self.first, self.inner) >= alike
         ):
-            self.renew((1 - share) * self.look + share * seen)
+            self.renew((1 - fraction) * self.look + fraction * seen)
 
     def relearn(self, gray: np.ndarray, centre: np.ndarray) -> None:
         """Forget how it looked: it is what is at `centre`."""

@@ -220,9 +220,9 @@ def filmed(spec: Spec, rng: np.random.Generator) -> Spec:
     return replace(spec, view=view, fps=float(fps), pose_every=pose_every)
 
 
-def rebounds(spec: Spec, rng: np.random.Generator, share: float = 0.25) -> Spec:
-    """All hang cleans out of a rebound from the thighs, for a share of the athletes."""
-    if rng.random() >= share or not any("hang" in act.movement for act in spec.script.acts):
+def rebounds(spec: Spec, rng: np.random.Generator, fraction: float = 0.25) -> Spec:
+    """All hang cleans out of a rebound from the thighs, for a fraction of the athletes."""
+    if rng.random() >= fraction or not any("hang" in act.movement for act in spec.script.acts):
         return spec
     acts = [
         replace(act, rebound=act.movement in ("hang power clean", "hang clean"))
@@ -254,8 +254,8 @@ def eventful_spec(seed: int) -> Spec:
     spec = random_spec(seed)
     if len(spec.workout.rounds[0]) == 1 and len(spec.workout.rounds) > 1:
         spec = _one_movement(spec)
-    for share, change in CHANGES:
-        if rng.random() < share:
+    for fraction, change in CHANGES:
+        if rng.random() < fraction:
             spec = change(spec, rng)
     spec = filmed(spec, rng)
     spec = rebounds(spec, np.random.default_rng([seed, 2]))

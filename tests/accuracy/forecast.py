@@ -45,9 +45,9 @@ def one_athlete(seed: int, form: str = "model") -> dict[str, bool]:
     slowing = fit_slowing([filmed.attempt])
     if not slowing:
         return {}
-    told = Forecaster(slowing, overs([filmed])).forecast(new).total
+    expected = Forecaster(slowing, overs([filmed])).forecast(new).total
     true = athlete.attempt(new).attempt.clock.total_s or 0.0
-    inside = {"total": told.low_s <= true <= told.high_s}
+    inside = {"total": expected.low_s <= true <= expected.high_s}
     truth = {
         "slowing in the set": 100 * math.expm1(athlete.in_set),
         "slowing by work": 100 * math.expm1(athlete.by_work),
@@ -67,8 +67,8 @@ def main() -> None:
     given = parser.parse_args()
     found = [one_athlete(seed, given.form) for seed in range(given.athletes)]
     for name in found[0]:
-        share = np.mean([one[name] for one in found if one])
-        print(f"{name:24s} inside its 90 % interval: {share:.1%} of {len(found)}")
+        fraction = np.mean([one[name] for one in found if one])
+        print(f"{name:24s} inside its 90 % interval: {fraction:.1%} of {len(found)}")
 
 
 if __name__ == "__main__":

@@ -134,15 +134,15 @@ def test_the_moment_of_the_example_names_a_rep(ran):
 
 
 def test_one_quantity_is_one_number_in_report_next_plan_and_card(ran, slate_read, tmp_path):
-    told = " ".join(said(ran, "next").split())
+    printed = " ".join(said(ran, "next").split())
     report = (slate_read[0] / "report.html").read_text(encoding="utf-8")
     most = re.search(r"unplanned break .* cost most: ([\d.]+) s", " ".join(ran[0].stdout.split()))
     assert most is not None
-    assert f"{most[1]} s 1 unplanned break" in told
-    fitted = re.findall(r"(?:slowing (?:in the set|by work)|recovery in breaks) [^)]+\)", told)
+    assert f"{most[1]} s 1 unplanned break" in printed
+    fitted = re.findall(r"(?:slowing (?:in the set|by work)|recovery in breaks) [^)]+\)", printed)
     assert len(fitted) == 3
     assert all(one in report for one in fitted)
-    total = re.search(r"The new plan: (\d:\d\d\.\d) \(", told)
+    total = re.search(r"The new plan: (\d:\d\d\.\d) \(", printed)
     card = run(["next", str(slate_read[0]), "--out", str(tmp_path), "--quiet"], REPOSITORY)
     assert card.returncode == 0, card.stderr
     assert total is not None

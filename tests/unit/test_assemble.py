@@ -274,7 +274,7 @@ def test_the_clock_starts_at_the_signal_or_the_first_lift_off() -> None:
     assert derive_attempt(late).warnings == []
 
 
-def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
+def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_reported() -> None:
     """ "A rep counts at its `top`." """
     script = Script(slate(1), signal=None).wait(2).sets("8+6+4")
     reading = script.reading(start_signals=[StartSignal(at_s=2.3, source="sound")])
@@ -282,7 +282,7 @@ def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
     assert attempt.reps[0].status == "counted"
     assert [one.code for one in attempt.warnings] == ["started-early"]
     assert pieces(attempt) == ms(attempt.clock.total_s)
-    assert ms(*[share.seconds for share in attempt.time_spent]) == ms(attempt.clock.total_s)
+    assert ms(*[fraction.seconds for fraction in attempt.time_spent]) == ms(attempt.clock.total_s)
 
 
 def flagged(attempt: Attempt, flag: str) -> list[str]:
@@ -299,7 +299,7 @@ def test_a_top_next_to_the_time_cap_is_to_be_looked_at(later_ms: int, unsure: bo
     assert flagged(attempt, "near_cap") == ([attempt.reps[3].id] if unsure else [])
 
 
-def test_with_a_start_that_no_signal_told_the_reps_about_the_cap_are_unsure() -> None:
+def test_with_a_start_without_a_signal_the_reps_about_the_cap_are_unsure() -> None:
     script = Script(slate(1, cap=10.0), signal=None).wait(1).rep("deadlift", 8)
     script.rep("hang power clean", 6)
     attempt = derive_attempt(script.reading(after=20))
@@ -452,7 +452,7 @@ def test_deriving_leaves_the_reading_alone_and_repeats() -> None:
     assert first == again
 
 
-def test_a_rep_labelled_out_of_its_round_s_time_is_told_not_counted() -> None:
+def test_a_rep_labelled_out_of_its_round_s_time_is_reported_not_counted() -> None:
     script = Script(slate(2)).sets("8+6+4").next_round().rep("deadlift", 3)
     script.rep("deadlift", round=1).rep("deadlift", 4)
     attempt = derive_attempt(script.reading())

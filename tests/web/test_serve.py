@@ -165,13 +165,13 @@ def test_progress_comes_as_events_with_the_time_left(tmp_path, film):
         attempt = upload(client, film)
         with client.stream("GET", f"/api/attempts/{attempt}/events") as answer:
             assert answer.headers["content-type"].startswith("text/event-stream")
-            told = [
+            states = [
                 json.loads(line.removeprefix("data: "))
                 for line in answer.iter_lines()
                 if line.startswith("data: ")
             ]
-    assert told[-1]["state"] == "done"
-    running = [one for one in told if one["state"] == "running" and one["left_s"] is not None]
+    assert states[-1]["state"] == "done"
+    running = [one for one in states if one["state"] == "running" and one["left_s"] is not None]
     assert running
     assert [one["fraction"] for one in running] == sorted(one["fraction"] for one in running)
 
