@@ -20,7 +20,7 @@ from repcount.web.security import network_of
 MOST = 512  # in all, where the system allows as many open files
 MOST_EACH = 64  # from one address: a browser opens six at once (common practice, no source)
 SPARE_FILES = 128  # open files kept for everything else: database, videos, analyses' pipes
-IDLE_S = 30.0  # until a request is whole: its line and its headers
+REQUEST_S = 30.0  # until a request is whole: its line and its headers
 HANDSHAKE_S = 10.0  # until TLS is agreed on
 SAME_LOG_S = 60.0  # a message of the event loop is written once in so long
 
@@ -80,7 +80,7 @@ def _files_left() -> int:
 
 
 class Impatient(H11Protocol):
-    """HTTP/1.1 that closes a connection of which no whole request has come for `IDLE_S`."""
+    """HTTP/1.1 that closes a connection of which no whole request has come for `REQUEST_S`."""
 
     _deadline: asyncio.TimerHandle | None = None
 
@@ -103,7 +103,7 @@ class Impatient(H11Protocol):
 
     def _wait(self) -> None:
         self._stop_waiting()
-        self._deadline = self.loop.call_later(IDLE_S, self.transport.abort)
+        self._deadline = self.loop.call_later(REQUEST_S, self.transport.abort)
 
     def _stop_waiting(self) -> None:
         if self._deadline is not None:

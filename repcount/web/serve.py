@@ -183,7 +183,7 @@ def run(
     import uvicorn
 
     from repcount.web.app import create_app
-    from repcount.web.listening import IDLE_S, Impatient, Listening
+    from repcount.web.listening import REQUEST_S, Impatient, Listening
     from repcount.web.listening import serve as serve_at
 
     listening = Listening(socket.AF_INET6 if ":" in host else socket.AF_INET)
@@ -199,7 +199,7 @@ def run(
         create_app(settings),
         loop="asyncio",
         http=Impatient,
-        timeout_keep_alive=int(IDLE_S),
+        timeout_keep_alive=int(REQUEST_S),
         log_level="warning",
         server_header=False,
         date_header=True,

@@ -28,7 +28,7 @@ resource.setrlimit(resource.RLIMIT_NOFILE, (256, 256))
 from repcount.library.store import Library
 from repcount.web import listening, serve
 from repcount.web.settings import Settings
-listening.IDLE_S, listening.HANDSHAKE_S = 2.0, 1.0
+listening.REQUEST_S, listening.HANDSHAKE_S = 2.0, 1.0
 data = Path(sys.argv[1])
 Library(data).close()
 pair = serve.self_signed(data, ["127.0.0.1"]) if sys.argv[3] == "tls" else None
