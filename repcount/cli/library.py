@@ -81,10 +81,10 @@ def library() -> None:
 @DATA
 def list_(data: Path | None) -> None:
     """List attempts, then heats, the newest first."""
+    kept = opened(data)
     from repcount.library.rows import doubles
     from repcount.wording.numbers import clock
 
-    kept = opened(data)
     names = {one.id: one.name for one in kept.athletes()}
     rows = kept.attempts()
     twice = doubles(rows)
@@ -132,6 +132,24 @@ def import_(archive: Path, data: Path | None) -> None:
     from repcount.library.archive import import_library
 
     click.echo(f"{import_library(kept, archive)} new attempts taken in from {plain(archive)}")
+
+
+@library.command("check")
+@DATA
+def check(data: Path | None) -> None:
+    """Look for missing, foreign and damaged files and say what to do; nothing is changed.
+
+    Every file is read once. Ends with 1 if anything is found.
+    """
+    kept = opened(data)
+    from repcount.library.checking import findings
+
+    found = 0
+    for found, sentence in enumerate(findings(kept), 1):  # noqa: B007
+        click.echo(plain(sentence))
+    if found:
+        raise click.exceptions.Exit(1)
+    click.echo(f"{len(kept.attempts())} attempts and {len(kept.heats())} heats are whole.")
 
 
 @library.command("delete")

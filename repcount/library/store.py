@@ -177,18 +177,13 @@ class Library:
 
     def athlete_named(self, name: str) -> int:
         """The id of the athlete of this name, made if there is none."""
-        name = " ".join(name.split())
-        if not 1 <= len(name) <= 100:
-            raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
-        if not name.isprintable():
-            raise RepcountError("an athlete's name has letters only, no control characters.")
         with self.session() as session:
-            found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
-            if found is None:
-                found = AthleteRow(name=name, notes="")
-                session.add(found)
-                session.flush()
-            return found.id
+            return athlete_in(session, name)
+
+    def upload_ids(self) -> set[str]:
+        """Uploads on their way."""
+        with self.session() as session:
+            return set(session.scalars(select(Upload.id)))
 
     def plans(self) -> Sequence[PlanRow]:
         """All plans, the one changed last first."""
@@ -211,10 +206,7 @@ class Library:
         name = parse_plan(toml).workout.name
         with self.session() as session:
             if plan_id is None:
-                row = PlanRow(name=name, toml=toml, version=1, changed_at=now())
-                session.add(row)
-                session.flush()
-                return row.id
+                return add_plan(session, toml)
             changed = session.execute(
                 update(PlanRow)
                 .where(PlanRow.id == plan_id, PlanRow.version == version)
@@ -462,6 +454,30 @@ class Conflict(RepcountError):
 
 class Missing(RecordError):
     """What is asked for is not, or no longer, in the library."""
+
+
+def athlete_in(session: Session, name: str) -> int:
+    """The id of the athlete of this name, made in this transaction if there is none. Raises
+    RepcountError for what is no name."""
+    name = " ".join(name.split())
+    if not 1 <= len(name) <= 100:
+        raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
+    if not name.isprintable():
+        raise RepcountError("an athlete's name has letters only, no control characters.")
+    found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
+    if found is None:
+        found = AthleteRow(name=name, notes="")
+        session.add(found)
+        session.flush()
+    return found.id
+
+
+def add_plan(session: Session, toml: str) -> int:
+    """Keep a new plan in this transaction; its id. Raises PlanError where the text is none."""
+    row = PlanRow(name=parse_plan(toml).workout.name, toml=toml, version=1, changed_at=now())
+    session.add(row)
+    session.flush()
+    return row.id
 
 
 def drop_attempt(session: Session, attempt_id: str) -> AttemptRow:

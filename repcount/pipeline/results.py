@@ -104,7 +104,7 @@ def correct(
     the correction does not fit; nothing is changed then.
     """
     folder = Path(folder)
-    with _alone(folder / READING):
+    with held(folder):
         reading, before, plan = _kept(folder)
         edits = change(reading, before or new_edits(reading))
         results = _derived(reading, edits, plan)
@@ -133,13 +133,13 @@ def rebuild(folder: Path | str) -> None:
     """
     folder = Path(folder)
     while is_stale(folder):
-        with _alone(folder / READING):
+        with held(folder):
             mark = _mark(folder)
             results = load_results(folder)
         with _aside(folder) as aside:
             _write_first(aside, results)
             _write_rest(aside, with_stills(folder, results))
-            with _alone(folder / READING):
+            with held(folder):
                 if _mark(folder) == mark:
                     _move(aside, folder, DERIVED)
                     (folder / STALE).unlink(missing_ok=True)
@@ -155,13 +155,15 @@ def with_stills(folder: Path, results: Results) -> Results:
 
 
 @contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold a lock on a file that is there already; one that is not is reported when it is read."""
+def held(folder: Path) -> Iterator[None]:
+    """Keep corrections of a results folder waiting, where there is a reading to hold; one that is
+    missing is reported when it is read."""
+    path = folder / READING
     if not path.is_file():
         yield
         return
-    with path.open("rb") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
+    with path.open("rb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 
 

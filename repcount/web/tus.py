@@ -107,7 +107,7 @@ async def create(
     words = _metadata(upload_metadata or "")
     if words is None:
         raise Refused(400, "Upload-Metadata is not as tus has it.")
-    upload_id = await run_in_threadpool(_begin, library, size, words, frozenset(busy))
+    upload_id = await run_in_threadpool(begin, library, size, words, frozenset(busy))
     return Response(status_code=201, headers={**_COMMON, "Location": f"/api/uploads/{upload_id}"})
 
 
@@ -217,7 +217,7 @@ def _arrived(library: Library, upload: Upload) -> int | None:
     return file.stat().st_size if file.exists() else None
 
 
-def _begin(library: Library, size: int, words: dict[str, str], busy: frozenset[str]) -> str:
+def begin(library: Library, size: int, words: dict[str, str], busy: frozenset[str]) -> str:
     """A new upload; its id. `busy` are those to which a request is writing."""
     _give_way(library, busy)
     with library.session() as session:

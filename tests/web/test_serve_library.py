@@ -91,7 +91,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     (library.folder_of(lost) / "attempt.json").write_text("{}")
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        for column in ("complete", "counted", "asked"):
+        later = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
+        for column in ("complete", "counted", "asked", *later):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
