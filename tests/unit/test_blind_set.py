@@ -49,6 +49,8 @@ def test_truth_is_what_was_asked_for(name: str) -> None:
     for one, following in pairwise(counted):
         assert one["top_s"] < following["top_s"]
         assert one["end_s"] <= following["start_s"] + 0.001
+    for rest in truth["floor_rests"]:
+        assert not any(rest["first_contact_s"] < rep["top_s"] < rest["end_s"] for rep in counted)
     for one in truth["breaks"]:
         assert one["end_s"] - one["start_s"] >= 1.5
         assert not any(one["start_s"] < rep["top_s"] < one["end_s"] for rep in counted)

@@ -3,9 +3,9 @@
 Attempts of each behaviour are simulated, read with their workout and held against the exact truth.
 Printed for each behaviour: attempts; cells (one movement of one round) with the exact count; reps
 right (counted in the same round and movement, top within 0.1 s); extra reps (counted or said to be
-too many, where nothing was lifted to a finish); breaks placed right, of all, and made up; and how
-many of the cells in which anything is wrong carry a "check". Then the totals, and how often counted
-reps are right by their confidence. `--json FILE` writes it all, attempt by attempt.
+too many, with the top inside no lift that got to its finish); breaks placed right, of all, and made
+up; and how many of the cells in which anything is wrong carry a "check". Then the totals, and how
+often counted reps are right by their confidence. `--json FILE` writes it all, attempt by attempt.
 """
 
 from __future__ import annotations
@@ -78,11 +78,21 @@ def _matched(counted: list[dict[str, Any]], attempt: Attempt) -> set[str]:
 
 
 def _extra(truth: dict[str, Any], attempt: Attempt) -> list[float]:
-    """Tops of reps read as done in the workout where nothing was finished."""
-    lifted = [rep["top_s"] for rep in truth["reps"] if rep["status"] in ("counted", "extra")]
-    lifted += [one["top_s"] for one in truth["pick_ups"]]
-    done = [one for one in attempt.reps if one.status in ("counted", "extra")]
-    return [one.top_s for one in done if all(abs(one.top_s - at) > LIFTED_S for at in lifted)]
+    """Tops of reps read as done in the workout that stand for no lift: a top outside every lift
+    that got to its finish, or inside one that another rep stands for already."""
+    lifts = [one for one in truth["reps"] if one["status"] in ("counted", "extra")]
+    spans = [(one["start_s"], one["end_s"]) for one in lifts]
+    spans += [(one["start_s"], one["top_s"] + LIFTED_S) for one in truth["pick_ups"]]
+    extra = []
+    for one in attempt.reps:
+        if one.status not in ("counted", "extra"):
+            continue
+        around = next((span for span in spans if span[0] <= one.top_s <= span[1]), None)
+        if around is None:
+            extra.append(one.top_s)
+        else:
+            spans.remove(around)
+    return extra
 
 
 def summary(results: Iterable[dict[str, Any]]) -> dict[str, Any]:
