@@ -93,6 +93,9 @@ def derive_attempt(
     rounds, between = _rounds(reps, rests, workout, clock)
     breaks = _breaks(rests, rounds, reps)
     sets = _sets(reps, rounds, breaks)
+    film = reading.video
+    if corrected.recorded_at is not None:
+        film = film.model_copy(update={"recorded_at": corrected.recorded_at})
     holds = _holds(reading, corrected, clock, rounds)
     transitions = _transitions(reps, breaks, holds)
     return Attempt(
@@ -102,7 +105,7 @@ def derive_attempt(
             options={**reading.provenance.options, "reset_s": reset_s, "break_s": break_s},
             models=reading.provenance.models,
         ),
-        video=reading.video,
+        video=film,
         workout=workout,
         clock=clock,
         reps=_with_floor(_with_cycles(reps, breaks), rests),

@@ -104,6 +104,12 @@ def start_up(library: Library, keep_days: float | None = None) -> list[str]:
     return said
 
 
+def move_to_trash(library: Library, folder: Path) -> None:
+    """Move what no row names into the trash of today."""
+    day = datetime.fromtimestamp(now(), UTC).strftime(_DAY_NAME)
+    _move(folder, library.folder / TRASH / day / folder.relative_to(library.folder))
+
+
 def last_used(library: Library) -> int | None:
     """The latest moment that the library knows of (Unix seconds); None where it is new."""
     with library.session() as session:

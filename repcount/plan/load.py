@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import itertools
-import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from repcount.attempt.records import MovementReps, Workout
+from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
 from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, WorkoutTable
-from repcount.plan.findings import finding_sentence, key_text, toml_sentence
+from repcount.plan.findings import finding_sentence, key_text, toml_data
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.units import KG_PER_LB, from_ms, to_ms, total_ms
@@ -45,12 +44,7 @@ def load_plan(path: Path | str) -> Plan:
 
 def parse_plan(text: str, name: str = "plan") -> Plan:
     """Read a plan from TOML text; `name` stands for the file in the sentence of a PlanError."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(toml_sentence(error, text, name)) from error
-    except RecursionError as error:
-        raise PlanError(f"{name}: is nested too deeply for a plan; write it flat.") from error
+    data = toml_data(text, name, PlanError)
     try:
         file = PlanFile.model_validate(data)
     except ValidationError as error:
@@ -151,6 +145,11 @@ def _rounds(table: WorkoutTable) -> list[list[MovementReps]]:
                     f'{key}[{place + 1}].movement = "{after.movement}" repeats the movement '
                     "before it; write the two as one with their reps added up."
                 )
+    total = sum(one.reps for _, movements in tables for one in movements)
+    if total > MOST_WORKOUT_REPS:
+        raise PlanError(
+            f"the workout asks for {total} reps; at most {MOST_WORKOUT_REPS} in all are allowed."
+        )
     return [
         [MovementReps(movement=one.movement, reps=one.reps) for one in movements]
         for _, movements in tables

@@ -174,13 +174,13 @@ class Attempts:
 
         A try counts from when it comes, so that many at once gain nothing.
         """
-        self._heard(_network(address))
+        self._heard(network_of(address))
         async with self._one:
             yield
 
     def forget(self, address: str) -> None:
         """The right one came from there."""
-        self._wrong.pop(_network(address), None)
+        self._wrong.pop(network_of(address), None)
 
     def _heard(self, network: str) -> None:
         since = time.monotonic() - self.WINDOW_S
@@ -195,7 +195,7 @@ class Attempts:
         mine.append(time.monotonic())
 
 
-def _network(address: str) -> str:
+def network_of(address: str) -> str:
     """What counts as one address: of IPv6 the half that a network gives, since everyone in it may
     choose the other (RFC 4291, 2.5.1)."""
     try:

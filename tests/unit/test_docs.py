@@ -94,3 +94,10 @@ def test_only_what_belongs_lies_at_the_top() -> None:
     made = {"out", "build", "dist"}
     found = {item.name for item in REPOSITORY.iterdir() if not item.name.startswith(".")}
     assert found - made - {n for n in found if n.endswith(".egg-info")} <= allowed
+
+
+def test_locks_have_what_the_project_asks_for():
+    from tests import lock
+
+    assert lock.check() == []
+    assert len(lock.locked("all.txt")) > len(lock.locked("run.txt")) > 40

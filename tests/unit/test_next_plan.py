@@ -197,7 +197,7 @@ def test_attempts_side_by_side_rep_for_rep(filmed):
 
 def renamed(filmed: Filmed, name: str, **video: object) -> Filmed:
     """The same lifts, as of another video unless `video` says otherwise."""
-    changes = {"sha256": "0" * 64, **video}
+    changes: dict[str, object] = {"sha256": "0" * 64, **video}
     film = filmed.attempt.video.model_copy(update=changes)
     return replace(filmed, attempt=filmed.attempt.model_copy(update={"video": film}), name=name)
 
@@ -256,7 +256,7 @@ def test_two_attempts_in_one_video_are_two(filmed):
     assert repeated([lane(0, 700), lane(50, 650)], keep="first") == {1: 0}
 
 
-def test_an_unfinished_round_is_not_compared_with_a_finished_one():
+def test_what_both_did_of_an_unfinished_round_is_compared():
     whole = scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0))
     script = Script(slate(3)).wait(1.0).sets("7|1+5|1+4", 5.0).next_round().sets("7|1+5|1+4", 4.0)
     script.next_round().rep("deadlift", 7).wait(0.4).rest(9.0).wait(0.5).rep("deadlift")
@@ -267,19 +267,39 @@ def test_an_unfinished_round_is_not_compared_with_a_finished_one():
         assert found.compared_rounds == [1, 2]
         assert {"Round 1", "Round 2"} <= by.keys()
         assert not {"Round 3", "Total"} & by.keys()
-        # two breaks a round in both; the third round's are left out on both sides
-        assert (by["Breaks"].first, by["Breaks"].last) == (4, 4)
-        assert abs(by["Time in breaks"].difference) == pytest.approx(2.0)
-        spans = [one.attempt.rounds[1].end_s - one.attempt.clock.start_s for one in filmed]
-        clock = by["Clock after round 2"]
-        assert [clock.first, clock.last] == pytest.approx(spans)
+        # two breaks in each of two rounds and the one before deadlift 8, on both sides
+        assert (by["Breaks"].first, by["Breaks"].last) == (5, 5)
+        assert abs(by["Time in breaks"].difference) == pytest.approx(2.0 + 5.0)
+        tops = [one.attempt.counted()[43].top_s - one.attempt.clock.start_s for one in filmed]
+        clock = by["Clock at round 3, deadlift 8"]
+        assert [clock.first, clock.last] == pytest.approx(tops)
+        part = by["Round 3, to deadlift 8"]
+        assert abs(part.difference) == pytest.approx(5.0)
+        place = filmed.index(cut)
+        assert found.attempts[place].rounds_s[2] is None
+        assert found.attempts[1 - place].breaks == 5
         text = " ".join(" ".join(history_lines(found)).split())
-        assert "in rounds 1 to 2, which both finished" in text
+        assert "up to round 3, deadlift 8, which both did" in text
         assert "Round 3 and the total of cut: not finished (44 of 54 reps)." in text
-        assert "In brackets: the round was not finished." in text
+        assert "In brackets: the attempt was not finished." in text
         page = history_page(found)
-        assert "In rounds 1 to 2, which both finished." in page
+        assert "Up to round 3, deadlift 8, which both did." in page
         assert "not finished" in page
+
+
+def test_attempts_stand_in_the_order_in_which_they_were_filmed(filmed):
+    first = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "first", sha256="1" * 64,
+                    recorded_at="2026-03-01T10:00:00Z")  # fmt: skip
+    last = renamed(filmed, "last", sha256="2" * 64, recorded_at="2026-03-08")
+    found = side_by_side([last, first])
+    assert [one.name for one in found.attempts] == ["first", "last"]
+    assert found.notes == ["In the order filmed: first, last."]
+    assert "filmed 08 Mar 2026" in " ".join(history_lines(found))
+    assert side_by_side([first, last]).notes == []
+    unknown = renamed(filmed, "unknown", sha256="3" * 64, recorded_at=None)
+    found = side_by_side([last, unknown])
+    assert [one.name for one in found.attempts] == ["last", "unknown"]
+    assert "When unknown was filmed is not known" in found.notes[0]
 
 
 def test_the_new_plan_and_its_card_show_one_time(filmed):
