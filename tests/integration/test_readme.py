@@ -57,15 +57,14 @@ def served(words: list[str], folder: Path, env: dict[str, str]) -> subprocess.Co
 
 
 def athletes_own(place: Path) -> None:
-    """What the reader brings: an earlier attempt, the videos of a heat (here read already, which
-    is as good), and the heat's plan."""
+    """What the reader brings: an earlier attempt and the videos of a heat (here read already, which
+    is as good)."""
     plan = load_plan(CLIPS / "slate.toml")
     attempts = [Athlete(np.random.default_rng(seed)).attempt(plan) for seed in range(4)]
     write_attempt(place / "out" / "first", attempts[0])
     for number, one in enumerate(attempts[1:], 1):
         folder = write_attempt(place / "videos" / f"athlete-{number}", one)
         save_record(plan, folder / "plan.json")
-    shutil.copy(CLIPS / "slate.toml", place / "slate.toml")
 
 
 @pytest.fixture(scope="module")
