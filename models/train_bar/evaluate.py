@@ -35,7 +35,7 @@ TRUNK_ST = 0.28  # Person.size_px over stature
 ROOM_SEED = 6_000_000  # far from those of `train`
 NEAR = 0.25  # plate diameters: an end given as near as this is right
 BARE_PX = 3.0  # semi-axes below this, in a crop, are those of a bare bar's sleeve
-PLATE_M, STATURE_M = 0.225, 1.76  # a bare bar's errors are told in plates of 0.45 m
+PLATE_M, STATURE_M = 0.225, 1.76  # a bare bar's errors are given in plates of 0.45 m
 
 
 @dataclass

@@ -198,6 +198,32 @@ def once_each(filmed: Sequence[Filmed]) -> tuple[list[Filmed], list[str]]:
     return [one for place, one in enumerate(filmed) if place not in left_out], said
 
 
+def in_order(filmed: Sequence[Filmed]) -> tuple[list[Filmed], list[str]]:
+    """Attempts in the order in which they were filmed, and what is to be said of that order.
+
+    Where one's time is not known the order given is kept. Days and moments are compared as days.
+    """
+    said = []
+    unknown = [one.name for one in filmed if one.attempt.video.recorded_at is None]
+    if unknown and len(filmed) > 1:
+        said.append(
+            f"When {', '.join(unknown)} {'was' if len(unknown) == 1 else 'were'} filmed is not "
+            "known, so the order given stands; `repcount correct DIR recorded DAY` sets it."
+        )
+        return list(filmed), said
+
+    def when(one: Filmed) -> str:
+        return one.attempt.video.recorded_at or ""
+
+    days = {when(one)[:10] for one in filmed if len(when(one)) == 10}
+    ordered = sorted(
+        filmed, key=lambda one: when(one)[:10] if when(one)[:10] in days else when(one)
+    )
+    if [one.name for one in ordered] != [one.name for one in filmed]:
+        said.append(f"In the order filmed: {', '.join(one.name for one in ordered)}.")
+    return ordered, said
+
+
 def overs(filmed: Sequence[Filmed]) -> dict[str, list[float]]:
     """What was gone over planned breaks, rests and starts, in seconds, from the comparisons."""
     found: dict[str, list[float]] = {"break": [], "between": [], "start": []}

@@ -9,14 +9,22 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Literal
 
 from pydantic import Field
 
-from repcount.analysis.forecast import Filmed, check_workout, once_each
+from repcount.analysis.forecast import Filmed, check_workout, in_order, once_each
 from repcount.attempt.assemble import is_over
-from repcount.attempt.records import Attempt, BetweenRounds, Break, Hold, Record, Rep
+from repcount.attempt.records import (
+    Attempt,
+    BetweenRounds,
+    Break,
+    Hold,
+    PrescribedRep,
+    Record,
+    Rep,
+)
 from repcount.errors import RecordError
 from repcount.units import Ms, Seconds
 
@@ -43,13 +51,16 @@ class AttemptColumn(Record):
     """One attempt's figures. None where it has none."""
 
     name: str
+    recorded_at: str | None = Field(None, description="when it was filmed; null: not known")
     total_s: Seconds | None
     finished: bool | None
     load_kg: float | None
-    rounds_s: list[Seconds | None]
-    rounds_finished: list[bool]
+    rounds_s: list[Seconds | None] = Field(description="null: not begun, or not finished")
+    to_common_s: Seconds | None = Field(
+        None, description="of the round of `common`, from its start to that rep's top"
+    )
     sets: list[str]
-    breaks: int
+    breaks: int = Field(description="this and what follows: up to `common`")
     break_s: Seconds
     between_s: Seconds
     transition_s: Seconds
@@ -84,12 +95,24 @@ class RepRow(Record):
     seen_at_s: list[Seconds | None] = Field(description="in each video")
 
 
+class Common(Record):
+    """The last rep that all attempts have done; `whole`: it is the workout's last."""
+
+    round: int
+    movement: str
+    number: int
+    whole: bool
+
+
 class History(Record):
     """Attempts side by side (`history.json`)."""
 
     format: Literal["repcount-history/1"] = "repcount-history/1"
     workout: str
     attempts: list[AttemptColumn]
+    common: Common | None = Field(
+        None, description="the last rep that all have done; figures are up to it"
+    )
     compared_rounds: list[int] = Field(
         default_factory=list,
         description="finished in the first and in the last; `changes` are of these",
@@ -103,7 +126,7 @@ class History(Record):
 
 
 def side_by_side(filmed: Sequence[Filmed]) -> History:
-    """Set attempts beside each other, in the order given.
+    """Set attempts beside each other, in the order in which they were filmed.
 
     Raises RecordError for fewer than two attempts, too many, or attempts at different workouts.
     """
@@ -117,37 +140,88 @@ def side_by_side(filmed: Sequence[Filmed]) -> History:
     filmed, left_out = once_each(filmed)
     if len(filmed) < 2:
         raise RecordError(f"{left_out[0].rstrip('.')}; give two different attempts.")
-    columns = [_column(one) for one in filmed]
+    filmed, order = in_order(filmed)
     first, last = filmed[0].attempt, filmed[-1].attempt
+    common = _common([one.attempt for one in filmed])
+    columns = [_column(one, common) for one in filmed]
     both = sorted(_finished(first) & _finished(last))
     return History(
         workout=first.workout.name if first.workout else "",
         attempts=columns,
+        common=common,
         compared_rounds=both,
         changes=_changes(first, last, both),
         not_comparable=_not_comparable(filmed),
         reps=_reps([one.attempt for one in filmed]),
-        notes=left_out,
+        notes=[*left_out, *order],
     )
 
 
-def _column(filmed: Filmed) -> AttemptColumn:
+def _common(attempts: Sequence[Attempt]) -> Common | None:
+    """The last prescribed rep up to which every attempt went; None where one has none."""
+    workout = attempts[0].workout
+    if workout is None:
+        return None
+    places = workout.sequence()
+    order = {place: index for index, place in enumerate(places)}
+    reached = [
+        max(
+            (order.get(PrescribedRep(rep.round or 0, rep.movement, rep.number or 0), -1)
+             for rep in attempt.counted()),
+            default=-1,
+        )
+        for attempt in attempts
+    ]  # fmt: skip
+    index = min(reached)
+    if index < 0:
+        return None
+    place = places[index]
+    return Common(
+        round=place.round,
+        movement=place.movement,
+        number=place.number,
+        whole=index == len(places) - 1,
+    )
+
+
+def _until(attempt: Attempt, common: Common | None) -> Ms:
+    """The top of that rep in an attempt, or of the last one before it where it was missed; the
+    attempt's end where it is the workout's last."""
+    counted = attempt.counted()
+    if not counted:
+        return Ms(0)
+    if common is None or common.whole or attempt.workout is None:
+        return max(counted[-1].top_ms, attempt.clock.end_ms or Ms(0))
+    places = attempt.workout.sequence()
+    last = places.index(PrescribedRep(common.round, common.movement, common.number))
+    upto = {*places[: last + 1]}
+    tops = [
+        rep.top_ms
+        for rep in counted
+        if PrescribedRep(rep.round or 0, rep.movement, rep.number or 0) in upto
+    ]
+    return max(tops, default=Ms(0))
+
+
+def _column(filmed: Filmed, common: Common | None) -> AttemptColumn:
     attempt = filmed.attempt
+    until = _until(attempt, common)
     spans = {span.round: span.duration_s for span in attempt.rounds}
     every = range(1, len(attempt.workout.rounds) + 1 if attempt.workout else 1)
     finished = _finished(attempt)
     sets: dict[int, list[str]] = {}
     for one in attempt.sets:
         sets.setdefault(one.round, []).append("+".join(str(part.reps) for part in one.reps))
-    figures = _figures(attempt, every)
-    cycles = _cycles(attempt, every)
+    figures = _figures(attempt, until)
+    cycles = _cycles(attempt, until)
     return AttemptColumn(
         name=filmed.name,
+        recorded_at=attempt.video.recorded_at,
         total_s=attempt.clock.total_s,
         finished=attempt.clock.finished,
         load_kg=attempt.workout.load_kg if attempt.workout else None,
-        rounds_s=[spans.get(number) for number in every],
-        rounds_finished=[number in finished for number in every],
+        rounds_s=[spans.get(number) if number in finished else None for number in every],
+        to_common_s=_to_common(attempt, common),
         sets=[" | ".join(sets.get(number, [])) for number in every],
         breaks=int(figures["Breaks"]),
         break_s=figures["Time in breaks"],
@@ -165,28 +239,28 @@ def _column(filmed: Filmed) -> AttemptColumn:
 COUNTS = ("Breaks", "Lifts not counted")  # what has no unit; all other figures are seconds
 
 
-def _figures(attempt: Attempt, rounds: Collection[int]) -> dict[str, float]:
-    """What some rounds came to; a time between two of them counts where both are among them."""
-    breaks = [stop for stop in attempt.breaks if stop.round in rounds]
-    uncounted = [stroke.peak_s for stroke in attempt.failed]
-    uncounted += [rep.top_s for rep in attempt.uncounted()]
-    changes = [one for one in attempt.transitions if one.round in rounds]
+def _to_common(attempt: Attempt, common: Common | None) -> float | None:
+    """Seconds from the start of the round of the common rep to its top, where the round is not
+    finished by all."""
+    if common is None or common.whole or common.round not in attempt.round_spans():
+        return None
+    return (_until(attempt, common) - attempt.round_spans()[common.round].start_ms).seconds
+
+
+def _figures(attempt: Attempt, until: Ms) -> dict[str, float]:
+    """What an attempt came to up to a moment."""
+    breaks = [stop for stop in attempt.breaks if stop.start_ms < until]
+    uncounted = [stroke.peak_ms for stroke in attempt.failed]
+    uncounted += [rep.top_ms for rep in attempt.uncounted()]
+    changes = [one for one in attempt.transitions if one.end_ms <= until]
     return {
         "Breaks": len(breaks),
         "Time in breaks": _sum(breaks),
-        "Between rounds": _sum(
-            [g for g in attempt.between_rounds if {g.after_round, g.after_round + 1} <= {*rounds}]
-        ),
+        "Between rounds": _sum([gap for gap in attempt.between_rounds if gap.end_ms <= until]),
         "Changes of movement": Ms(sum(one.net_ms for one in changes)).seconds,
-        "Holds": _sum([h for h in attempt.holds if _round_at(attempt, h.start_s) in rounds]),
-        "Lifts not counted": sum(_round_at(attempt, at_s) in rounds for at_s in uncounted),
+        "Holds": _sum([hold for hold in attempt.holds if hold.start_ms < until]),
+        "Lifts not counted": sum(at < until for at in uncounted),
     }
-
-
-def _round_at(attempt: Attempt, at_s: float) -> int:
-    """The round under way at a moment, or the one before where none is; the first before all."""
-    begun = [span.round for span in attempt.rounds if span.start_s <= at_s]
-    return begun[-1] if begun else 1
 
 
 def _finished(attempt: Attempt) -> set[int]:
@@ -203,46 +277,51 @@ def _sum(spans: Sequence[Break | BetweenRounds | Hold]) -> float:
     return Ms(sum(one.length_ms for one in spans)).seconds
 
 
-def _cycles(attempt: Attempt, rounds: Collection[int]) -> dict[str, list[float]]:
-    """Cycle times of some rounds by movement."""
+def _cycles(attempt: Attempt, until: Ms) -> dict[str, list[float]]:
+    """Cycle times up to a moment by movement."""
     found: dict[str, list[float]] = {}
     for rep in attempt.counted():
-        if rep.cycle_s is not None and rep.round in rounds:
+        if rep.cycle_s is not None and rep.top_ms <= until:
             found.setdefault(rep.movement, []).append(rep.cycle_s)
     return found
 
 
 def _changes(first: Attempt, last: Attempt, both: Sequence[int]) -> list[Change]:
-    """What differs from the first attempt to the last in the rounds that both finished, totals
-    first; where one is not finished, the clock at the end of the last of those rounds."""
+    """What differs from the first attempt to the last in what both did: totals first; where one is
+    not finished, the clock at the last rep that both have done."""
+    common = _common([first, last])
+    until = [_until(one, common) for one in (first, last)]
     pairs: list[tuple[str, float | None, float | None, str]] = []
     loads = [one.workout.load_kg if one.workout else None for one in (first, last)]
     if all(loads) and loads[0] != loads[1]:
         pairs.append(("Load", loads[0], loads[1], "kg"))
     if first.clock.finished and last.clock.finished:
         pairs.append(("Total", first.clock.total_s, last.clock.total_s, "s"))
-    elif both and list(both) == list(range(1, both[-1] + 1)):
-        name = f"Clock after round {both[-1]}"
-        pairs.append((name, _clock_after(first, both[-1]), _clock_after(last, both[-1]), "s"))
+    elif common is not None:
+        clocks = [one.clock.since_start_s(at) for one, at in zip((first, last), until, strict=True)]
+        pairs.append((f"Clock at {common_words(common)}", clocks[0], clocks[1], "s"))
     took = [{span.round: span.duration_s for span in one.rounds} for one in (first, last)]
     pairs += [(f"Round {number}", took[0][number], took[1][number], "s") for number in both]
-    before, after = _figures(first, both), _figures(last, both)
+    if common is not None and not common.whole and common.round not in both:
+        part = f"Round {common.round}, to {common.movement} {common.number}"
+        pairs.append((part, _to_common(first, common), _to_common(last, common), "s"))
+    before, after = _figures(first, until[0]), _figures(last, until[1])
     pairs += [(what, before[what], after[what], "" if what in COUNTS else "s") for what in before]
     found = [
         Change(what=what, first=one, last=two, difference=round(two - one, 3), unit=unit)
         for what, one, two, unit in pairs
         if one is not None and two is not None and (one or two)
     ]
-    before_cycles, after_cycles = _cycles(first, both), _cycles(last, both)
+    before_cycles, after_cycles = _cycles(first, until[0]), _cycles(last, until[1])
     for name, values in before_cycles.items():
         if name in after_cycles:
             found.append(_cycle_change(name, values, after_cycles[name]))
     return found
 
 
-def _clock_after(attempt: Attempt, number: int) -> float | None:
-    """The clock at the end of a round."""
-    return attempt.clock.since_start_s(attempt.round_spans()[number].end_ms)
+def common_words(common: Common) -> str:
+    """`round 3, deadlift 7`."""
+    return f"round {common.round}, {common.movement} {common.number}"
 
 
 def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) -> Change:

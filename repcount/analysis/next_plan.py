@@ -23,6 +23,7 @@ from repcount.analysis.forecast import (
     Span,
     check_workout,
     forecaster,
+    in_order,
     model_notes,
     once_each,
     parameters,
@@ -61,7 +62,8 @@ class NextPlan(Record):
     format: Literal["repcount-next/1"] = "repcount-next/1"
     workout: str
     athlete: str | None = None
-    attempts: list[str] = Field(description="in the order given; the last is the one judged")
+    attempts: list[str] = Field(description="as filmed; the last is the one judged")
+    recorded_at: str | None = Field(None, description="when the last was filmed")
     video: str = Field(description="file name of the judged attempt's video")
     slowed: float = 1.0
     total_s: Seconds | None
@@ -86,6 +88,7 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     """
     check_workout(filmed, plan)
     filmed, left_out = once_each(filmed)
+    filmed, order = in_order(filmed)
     last = filmed[-1]
     attempt = last.attempt
     plan = plan or last.plan
@@ -96,12 +99,13 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         athlete=base.athlete,
         attempts=[one.name for one in filmed],
         video=attempt.video.file_name,
+        recorded_at=attempt.video.recorded_at,
         slowed=attempt.video.slowed,
         total_s=attempt.clock.total_s,
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
         plan=_with_times(base),
-        notes=left_out,
+        notes=[*left_out, *order],
     )
     if last.comparison is None:
         answer.notes.append("There is no plan to compare with: losses are against the athlete.")

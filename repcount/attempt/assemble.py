@@ -11,6 +11,8 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
+import numpy as np
+
 import repcount
 from repcount.attempt.corrected import BREAK_S, Corrected, apply_edits
 from repcount.attempt.count import count
@@ -96,6 +98,9 @@ def derive_attempt(
     rounds, between = _rounds(reps, rests, workout, clock)
     breaks = _breaks(rests, rounds, reps)
     sets = _sets(reps, rounds, breaks)
+    film = reading.video
+    if corrected.recorded_at is not None:
+        film = film.model_copy(update={"recorded_at": corrected.recorded_at})
     holds = _holds(reading, corrected, clock, rounds)
     transitions = _transitions(reps, breaks, holds)
     return Attempt(
@@ -105,7 +110,7 @@ def derive_attempt(
             options={**reading.provenance.options, "reset_s": reset_s, "break_s": break_s},
             models=reading.provenance.models,
         ),
-        video=reading.video,
+        video=film,
         workout=workout,
         clock=clock,
         reps=_with_floor(_with_cycles(reps, breaks), rests),
@@ -275,7 +280,8 @@ def _sets(
 
 
 def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
-    """Mean and slope of the rising speeds of every movement of a set with three reps and more."""
+    """Mean and slope a rep (ordinary least squares) of the rising speeds of every movement of a set
+    with three reps and more."""
     found = []
     for movement in dict.fromkeys(rep.movement for rep in reps):
         values = [
@@ -288,18 +294,16 @@ def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
         count = len(values)
         if count < 3:
             continue
-        mean, middle = sum(values) / count, (count - 1) / 2
-        spread = sum((k - middle) ** 2 for k in range(count))
-        slope = sum((k - middle) * value for k, value in enumerate(values)) / spread
-        left = sum((v - mean - slope * (k - middle)) ** 2 for k, v in enumerate(values))
-        error = (left / (count - 2) / spread) ** 0.5
+        mean = sum(values) / count
+        # the covariance is scaled by the residuals over n - 2
+        (slope, _), covariance = np.polyfit(range(count), values, 1, cov=True)
         found.append(
             SetSpeed(
                 movement=movement,
                 reps=count,
                 mean_st_s=round(mean, 4),
-                slope_share=round(slope / mean, 4),
-                uncertainty=round(error / mean, 4),
+                slope_share=round(float(slope / mean), 4),
+                uncertainty=round(float(np.sqrt(covariance[0, 0]) / mean), 4),
             )
         )
     return found

@@ -18,6 +18,7 @@ from repcount.attempt.records import Edit, Edits, FloorRest, Notice, Reading, Re
 from repcount.errors import RecordError
 from repcount.units import Seconds, to_ms
 from repcount.wording import hint, listed, shown
+from repcount.wording.moments import parse_recorded
 
 BREAK_S = 1.5  # the bar on the floor this long is a break (common practice, no source)
 TOP_ONLY = "top_only"  # flag of a rep that a person gave by its top alone
@@ -27,6 +28,7 @@ PICK_UP = "pick_up"  # flag of a lift that the reading took for a pick-up, and t
 # deadlift's, about 0.18 of the height (Winter's segments: hands hanging, to below the knee), 0.25 m
 # for somebody of 1.4 m.
 SHORTEST_RISE_S = math.sqrt(2 * 0.25 / 9.80665)
+LONGEST_BEFORE_S = 86400.0  # a clock that started earlier than a day before the video is a slip
 LIKELY = 0.3  # a pick-up less likely than this is not one of a movement
 
 
@@ -43,6 +45,7 @@ class Corrected:
     clock_start_s: float | None = None
     clock_end_s: float | None = None
     notes: list[Notice] = field(default_factory=list)
+    recorded_at: str | None = None
     orphaned: dict[str, str] = field(default_factory=dict)  # edit id to why it does not apply
 
     def rep(self, edit: Edit) -> int:
@@ -219,6 +222,10 @@ class _ClockTimes(_Values):
     end_s: Seconds | None = None
 
 
+class _Recorded(_Values):
+    recorded_at: str
+
+
 class _NoteText(_Values):
     text: Annotated[str, Field(min_length=1, max_length=5000)]
     start_s: Seconds | None = None
@@ -387,9 +394,15 @@ def _set_clock(state: Corrected, edit: Edit, reading: Reading) -> None:
     values = _values(_ClockTimes, edit, at_least_one=True)
     start = state.clock_start_s if values.start_s is None else values.start_s
     end = state.clock_end_s if values.end_s is None else values.end_s
-    for name, at in (("start_s", start), ("end_s", end)):
-        if at is not None:
-            _check_inside(edit, name, at, reading)
+    if start is not None and start >= 0:  # below 0: the video begins after the clock
+        _check_inside(edit, "start_s", start, reading)
+    if start is not None and start < -LONGEST_BEFORE_S:
+        raise RecordError(
+            f"{edit.action}: start_s = {start:g} lies over {LONGEST_BEFORE_S:g} s before the "
+            "video; give when the clock starts, in seconds from the first frame."
+        )
+    if end is not None:
+        _check_inside(edit, "end_s", end, reading)
     runs_from = start
     if start is None and reading.start_signals:
         runs_from = reading.start_signals[0].at_s
@@ -398,6 +411,13 @@ def _set_clock(state: Corrected, edit: Edit, reading: Reading) -> None:
             f"set_clock: start_s = {runs_from:g} is not before end_s = {end:g}; the clock must run."
         )
     state.clock_start_s, state.clock_end_s = start, end
+
+
+def _set_recorded(state: Corrected, edit: Edit, reading: Reading) -> None:
+    try:
+        state.recorded_at = parse_recorded(_values(_Recorded, edit).recorded_at)
+    except ValueError as error:
+        raise RecordError(f"{edit.action}: {error}.") from error
 
 
 def _note(state: Corrected, edit: Edit, reading: Reading) -> None:
@@ -424,6 +444,7 @@ _ACTIONS: dict[str, Callable[[Corrected, Edit, Reading], None]] = {
     "move_break": _move_break,
     "remove_break": _remove_break,
     "set_clock": _set_clock,
+    "set_recorded": _set_recorded,
     "note": _note,
 }
 

@@ -40,8 +40,8 @@ def make_edit(
     at least one. `relabel_rep`: movement, round (null: not of the workout), at least one.
     `add_break`: start_s (at rest), end_s (lift-off); optional first_contact_s, hands_off.
     `move_break`: start_s, end_s, first_contact_s, at least one. `set_clock`: start_s, end_s, at
-    least one. `note`: text; optional start_s, end_s, and target. The others take none;
-    `mark_no_rep` and `clear_no_rep` need `why`.
+    least one. `set_recorded`: recorded_at (ISO 8601). `note`: text; optional start_s, end_s, and
+    target. The others take none; `mark_no_rep` and `clear_no_rep` need `why`.
 
     Raises RecordError if the action is unknown.
     """

@@ -15,9 +15,16 @@ import json
 import operator
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from repcount.attempt.time_budget import Span
 from repcount.errors import RecordError
@@ -60,6 +67,9 @@ TimeKind = Literal[
     "rep",
     "handling",
 ]
+
+
+MOST_WORKOUT_REPS = 5000  # more than anybody lifts in a day (common practice, no source)
 
 
 class Record(BaseModel):
@@ -127,6 +137,9 @@ class Video(Record):
     rotation_deg: int = 0
     codec: str = ""
     slowed: float = Field(1.0, gt=0, description="slow-motion factor the user gave")
+    recorded_at: str | None = Field(
+        None, description="when it was filmed: UTC (ISO 8601), or the day alone; null: not known"
+    )
 
 
 class Provenance(Record):
@@ -166,6 +179,12 @@ class Workout(Record):
     rounds: list[list[MovementReps]] = Field(min_length=1)
     load_kg: float | None = Field(None, gt=0)
     time_cap_s: Seconds | None = Field(None, gt=0)
+
+    @model_validator(mode="after")
+    def _of_reasonable_length(self) -> Self:
+        if self.reps > MOST_WORKOUT_REPS:
+            raise ValueError(f"a workout has at most {MOST_WORKOUT_REPS} reps")
+        return self
 
     @property
     def to_max(self) -> bool:
@@ -338,6 +357,12 @@ class Trace(Record):
     bar_st: list[float | None] = Field(default_factory=list)
     hip_st: list[float | None] = Field(default_factory=list)
 
+    @model_validator(mode="after")
+    def _of_one_length(self) -> Self:
+        if not len(self.time_s) == len(self.bar_st) == len(self.hip_st):
+            raise ValueError("the lists of a trace have one length")
+        return self
+
 
 class Reading(Record):
     """What the machine read (`reading.json`). Never rewritten by a person."""
@@ -371,6 +396,7 @@ EditAction = Literal[
     "move_break",
     "remove_break",
     "set_clock",
+    "set_recorded",
     "note",
 ]
 

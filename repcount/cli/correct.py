@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli.options import MOMENT, plain, show
+from repcount.cli.options import CLOCK_START, MOMENT, RECORDED, plain, show
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class _Place:
 
 _SHARED = (
     click.option("--who", help="Who corrects (default: the name of your account)."),
-    click.option("--why", default="", help="The reason; a no-rep needs one."),
+    click.option("--why", default="", help="The reason; no-rep and clear-no-rep need one."),
     click.option("--json", "as_json", is_flag=True, help="Print the results as JSON (no trace)."),
     click.option("--quiet", is_flag=True, help="Print nothing but errors."),
 )
@@ -150,10 +150,13 @@ def _apply(ctx: click.Context, change: Callable[[Reading, Edits], Edits]) -> Non
 
 
 def _who(ctx: click.Context) -> str:
+    return account() if ctx.obj["who"] is None else str(ctx.obj["who"])
+
+
+def account() -> str:
+    """The name of the account that this runs under; empty where it has none."""
     import getpass
 
-    if ctx.obj["who"] is not None:
-        return str(ctx.obj["who"])
     try:
         return getpass.getuser()
     except (KeyError, OSError):
@@ -313,7 +316,7 @@ def relabel_rep(ctx: click.Context, rep: str, movement: str | None, round_: int 
 @click.argument("rep")
 @_shared
 def no_rep(ctx: click.Context, rep: str) -> None:
-    """Mark a rep as a no-rep; --why gives the reason."""
+    """Mark a rep as a no-rep; --why has to give the reason."""
     _correction(ctx, "mark_no_rep", rep=rep)
 
 
@@ -321,7 +324,7 @@ def no_rep(ctx: click.Context, rep: str) -> None:
 @click.argument("rep")
 @_shared
 def clear_no_rep(ctx: click.Context, rep: str) -> None:
-    """Let a rep that was marked as a no-rep count again."""
+    """Let a rep that was marked as a no-rep count again; --why has to give the reason."""
     _correction(ctx, "clear_no_rep", rep=rep)
 
 
@@ -370,11 +373,24 @@ def remove_break(ctx: click.Context, pause: str) -> None:
 
 
 @correct.command("clock")
-@_times("start", "end")
+@click.option(
+    "--start",
+    type=CLOCK_START,
+    help="When it starts; below 0 (-4.5) where the video begins after the clock.",
+)
+@_times("end")
 @_shared
 def clock(ctx: click.Context, start: float | None, end: float | None) -> None:
     """Set when the clock starts or ends."""
     _correction(ctx, "set_clock", values={"start_s": start, "end_s": end})
+
+
+@correct.command("recorded")
+@click.argument("when", type=RECORDED)
+@_shared
+def recorded(ctx: click.Context, when: str) -> None:
+    """Set when it was filmed: 2026-11-28 18:30 (of this machine's zone), or the day alone."""
+    _correction(ctx, "set_recorded", values={"recorded_at": when})
 
 
 @correct.command("note")

@@ -9,19 +9,22 @@ import json
 import signal
 import sys
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 import repcount
-from repcount.cli.correct import correct
+from repcount.cli.correct import account, correct
 from repcount.cli.heat import heat
 from repcount.cli.library import DATA, NEEDED, demand, library, save_results, serve
 from repcount.cli.next import forecast, history, next_
 from repcount.cli.options import (
+    CLOCK_START,
     MODEL,
     MOMENT,
     PLATE_MM,
+    RECORDED,
+    TARGET,
     Commands,
     debug_asked,
     native_silence,
@@ -32,6 +35,9 @@ from repcount.cli.options import (
 from repcount.cli.overlay import overlay
 from repcount.cli.plan import plan
 from repcount.schemas import NAMES
+
+if TYPE_CHECKING:
+    from repcount.attempt.records import Attempt
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -44,9 +50,7 @@ def cli(debug: bool) -> None:
 @cli.command()
 @click.argument("video", type=click.Path(path_type=Path), required=False)
 @click.option("--plan", type=click.Path(path_type=Path), help="The plan (TOML) to compare with.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the results."
-)
+@click.option("--out", type=TARGET, required=True, help="Folder for the results.")
 @click.option("--from", "from_s", type=MOMENT, help="Leave out what lies before.")
 @click.option("--to", "to_s", type=MOMENT, help="Leave out what lies after.")
 @click.option(
@@ -56,7 +60,18 @@ def cli(debug: bool) -> None:
     help="How many times slower than real time the file plays (8: 240 frames a second shown at "
     "30).",
 )
-@click.option("--start", "start_s", type=MOMENT, help="When the clock starts, if not by the beep.")
+@click.option(
+    "--start",
+    "start_s",
+    type=CLOCK_START,
+    help="When the clock starts, if not by the beep; below 0 (-4.5) where the video begins late.",
+)
+@click.option(
+    "--recorded",
+    "recorded_at",
+    type=RECORDED,
+    help="When it was filmed (2026-11-28 18:30, or the day), if the file does not say it.",
+)
 @PLATE_MM
 @MODEL
 @click.option(
@@ -112,12 +127,33 @@ def analyze(
     show(results.attempt, results.comparison, as_json=as_json, quiet=quiet)
     if not quiet and not as_json:
         click.echo(f"\nWritten to {plain(out)}")
+        _ask_recorded(results.attempt, out)
         if options["blur_faces"]:
             click.echo("Faces may have been missed: check the stills before you show them.")
     if save and video is not None:
         saved = save_results(data, video, out, plan, athlete)
         if not quiet and not as_json:
             click.echo(f"Saved in the library as {saved}")
+
+
+def _ask_recorded(attempt: Attempt, out: Path) -> None:
+    """Ask whoever sits at the terminal when it was filmed, where the file does not say it."""
+    if attempt.video.recorded_at is not None or not sys.stdin.isatty():
+        return
+    from repcount.attempt.edits import append_edit, make_edit
+    from repcount.pipeline.results import correct as change
+
+    given = click.prompt(
+        "When was it filmed? (2026-11-28 18:30, or the day; Enter: not known)",
+        default="",
+        show_default=False,
+        value_proc=lambda text: RECORDED.convert(text, None, None) if text.strip() else "",
+    )
+    if given:
+        values = {"recorded_at": given}
+        change(out, lambda reading, edits: append_edit(
+            reading, edits, make_edit(edits, "set_recorded", who=account(), values=values)
+        ))  # fmt: skip
 
 
 @cli.command()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli.options import MOMENT, plain
+from repcount.cli.options import MOMENT, TARGET, plain
 from repcount.cli.plan import CARD_FILE, PLAN_FILE, maxes_of, write_texts
 from repcount.errors import PlanError, RepcountError
 
@@ -30,7 +30,7 @@ def _print(lines: Sequence[str]) -> None:
 @click.option(
     "--plan", type=click.Path(path_type=Path), help="The plan of the last, if not in its folder."
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the new plan.")
+@click.option("--out", type=TARGET, help="Folder for the new plan.")
 @click.option(
     "--video",
     type=click.Path(path_type=Path),
@@ -196,7 +196,7 @@ def forecast(
 
 @click.command()
 @_FOLDERS
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the page.")
+@click.option("--out", type=TARGET, help="Folder for the page.")
 @_JSON
 def history(attempts: tuple[Path, ...], out: Path | None, as_json: bool) -> None:
     """Set attempts at one workout beside each other, rep for rep.

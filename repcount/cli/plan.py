@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli.options import MOMENT, plain
+from repcount.cli.options import MOMENT, TARGET, plain
 from repcount.errors import PlanError
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
 
 @click.command()
 @click.argument("workout", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the plan and its card.")
+@click.option("--out", type=TARGET, help="Folder for the plan and its card.")
 @click.option("--athlete", help="The athlete's name.")
 @click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
 @click.option(

@@ -11,7 +11,6 @@ import csv
 import io
 import json
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -218,14 +217,9 @@ def _check_names(path: Path, where: str, names: Sequence[str], what: str) -> Non
 
 
 def _toml_rows(path: Path, text: str) -> list[tuple[str, dict[str, Any]]]:
-    from repcount.plan.findings import toml_sentence
+    from repcount.plan.findings import toml_data
 
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ManifestError(toml_sentence(error, text, str(path))) from error
-    except RecursionError as error:
-        raise ManifestError(f"{path}: is nested too deeply; write it flat.") from error
+    data = toml_data(text, str(path), ManifestError)
     lines = text.splitlines()
     for key in data:
         if key not in (*_SHARED, "entry"):
@@ -282,7 +276,7 @@ def _listed(home: Path, where: str, row: Mapping[str, Any], plan: Path | None) -
     source = value("video", lambda text: _path(home, text, "a video or a results folder"))
     own_plan = value("plan", lambda text: _path(home, text, "a plan"))
     lane = value("lane", _lane)
-    start_s = value("start_offset_s", _moment)
+    start_s = value("start_offset_s", _clock_start)
     doubt_s = value("start_doubt_s", _moment)
     division = value("division", _name) or ""
     if doubt_s is not None and "start_offset_s" not in row:
@@ -325,6 +319,13 @@ def _lane(value: Any) -> int:
     if not 1 <= int(text) <= MOST_LANES:
         raise ValueError(f"is no lane; give a whole number from 1 to {MOST_LANES}")
     return int(text)
+
+
+def _clock_start(value: Any) -> float:
+    """A moment; below 0 where the video begins after the clock."""
+    text = str(value).strip()
+    early = not isinstance(value, bool) and text[:1] in ("-", "\u2212")
+    return -_moment(text[1:]) if early else _moment(value)
 
 
 def _moment(value: Any) -> float:

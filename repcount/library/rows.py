@@ -6,13 +6,17 @@ Moments (`_at`) are Unix seconds.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
 
 from sqlalchemy import ForeignKey, String
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.records import Attempt
 from repcount.heat.records import Heat
 from repcount.wording import plural
+from repcount.wording.moments import recorded_words, utc_text
 
 PASSPHRASE, KEY = "passphrase", "key"  # settings: the passphrase's hash; what tokens are made with
 
@@ -46,7 +50,8 @@ class AttemptRow(Base):
     cancelled.
 
     Of what was read: `total_s` on the clock, `counted` of `asked` reps, and whether the workout is
-    `complete` (None where none was given).
+    `complete` (None where none was given). `recorded_at` is when it was filmed (ISO 8601). By
+    `sha256` and the stretch of the video that it lies in, two rows are known to be one attempt.
     """
 
     __tablename__ = "attempts"
@@ -64,6 +69,20 @@ class AttemptRow(Base):
     complete: Mapped[bool | None]
     counted: Mapped[int | None]
     asked: Mapped[int | None]
+    recorded_at: Mapped[str | None] = mapped_column(String(20))
+    sha256: Mapped[str | None] = mapped_column(String(64))
+    film_begin_s: Mapped[float | None]
+    film_end_s: Mapped[float | None]
+
+    @property
+    def filmed(self) -> str:
+        """When it was filmed, in words; empty where that is not known."""
+        return recorded_words(self.recorded_at)
+
+    @property
+    def when(self) -> str:
+        """What attempts are ordered by: when it was filmed, else when it came (ISO 8601)."""
+        return self.recorded_at or utc_text(datetime.fromtimestamp(self.created_at, UTC))
 
     @property
     def missing(self) -> str:
@@ -135,6 +154,17 @@ def heat_row(heat_id: str, heat: Heat, at: int) -> HeatRow:
     return HeatRow(id=heat_id, name=heat.name[:200], count=len(heat.attempts), created_at=at)
 
 
+def doubles(rows: Sequence[AttemptRow]) -> dict[str, AttemptRow]:
+    """Rows that are an attempt of another row in the same video, by their id, each with the row
+    that counts for it: the one that came last."""
+    known = sorted((row for row in rows if row.sha256), key=lambda row: (row.created_at, row.id))
+    films = [
+        Film(row.sha256 or "", row.film_begin_s or 0.0, row.film_end_s or 0.0, None)
+        for row in known
+    ]
+    return {known[place].id: known[match] for place, match in repeated(films).items()}
+
+
 def note_results(row: AttemptRow, record: Attempt) -> None:
     """Write into a row that the results are there and what they say."""
     row.state, row.message = "done", ""
@@ -143,4 +173,7 @@ def note_results(row: AttemptRow, record: Attempt) -> None:
     row.counted = sum(rep.status == "counted" for rep in record.reps)
     rounds = record.workout.rounds if record.workout else []
     row.asked = sum(part.reps for parts in rounds for part in parts) or None
+    film = Film.of(record)
+    row.recorded_at = record.video.recorded_at
+    row.sha256, row.film_begin_s, row.film_end_s = film.sha256, film.begin_s, film.end_s
     row.finished_at = now()

@@ -12,10 +12,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from repcount.analysis.compare import compare
+from repcount.analysis.recognise import (
+    Recognised,
+    looks_like_another,
+    recognise,
+    workout_words,
+)
 from repcount.attempt.assemble import derive_attempt
-from repcount.attempt.records import Edits, Reading, load_record
+from repcount.attempt.records import Attempt, Edits, Notice, Reading, Workout, load_record
 from repcount.errors import RecordError, RepcountError
-from repcount.motion import MotionOptions, measure
+from repcount.files import demand_room
+from repcount.motion import Motion, MotionOptions, measure
 from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
 from repcount.pipeline.stages import Progress, Stages
 from repcount.plan import Plan, load_plan
@@ -30,6 +37,9 @@ if TYPE_CHECKING:
     from repcount.tracking.faces import Whose
 
 OVERLAY = "overlay.mp4"
+# Free on the disk before the work begins: tracks take some 2 KB a frame, so this is enough for
+# twenty minutes at 30 frames a second with report, tables and stills.
+ROOM_BYTES = 100e6
 
 
 @dataclass(frozen=True)
@@ -39,7 +49,8 @@ class Options:
     `from_s`, `to_s`: the part to look at. `slowed`: how many times slower than real time the file
     plays. `start_s`: the clock's start, where the sound does not give it. `plate_mm`: diameter of
     the largest plates. `model`: "full", or "lite", which is faster and less sure. `stills`: whether
-    the report shows stills of the video. `blur_faces`: "others" or "all" makes faces unreadable
+    the report shows stills of the video. `recorded_at`: when it was filmed (ISO 8601), where the
+    file does not say it or says it wrong. `blur_faces`: "others" or "all" makes faces unreadable
     in them.
     """
 
@@ -51,6 +62,7 @@ class Options:
     model: str = "full"
     stills: bool = True
     blur_faces: str | None = None
+    recorded_at: str | None = None
 
 
 def analyze(
@@ -78,6 +90,8 @@ def analyze(
     folder = None if out is None else _usable(Path(out))
     if isinstance(plan, (str, Path)):
         plan = load_plan(plan)
+    if folder is not None:
+        demand_room(folder, ROOM_BYTES)
     edits = previous = None
     if folder is not None and (folder / EDITS).exists():
         edits = load_record(Edits, folder / EDITS)
@@ -89,17 +103,25 @@ def analyze(
     film = attribute(seen, "video")
     if previous and previous.video.sha256 != film.get("sha256"):
         previous = None
-    reading = read_attempt(
-        measure(seen, MotionOptions(plate_mm=options.plate_mm)),
-        plan.workout if plan else None,
-        ReadOptions(
-            start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1)
-        ),
-        previous=previous,
+    motion = measure(seen, MotionOptions(plate_mm=options.plate_mm))
+    read = ReadOptions(
+        start_s=None if options.start_s is None else options.start_s / (film.get("slowed") or 1)
     )
+    reading = read_attempt(motion, plan.workout if plan else None, read, previous=previous)
     reading.provenance.options["plate_mm"] = options.plate_mm
+    known = options.recorded_at or reading.video.recorded_at
+    reading.video.recorded_at = known or (previous.video.recorded_at if previous else None)
+    recognised = _recognised(motion, reading, read)
     attempt = derive_attempt(reading, edits)
-    results = Results(reading, attempt, compare(attempt, plan) if plan else None, plan, edits, seen)
+    results = Results(
+        reading,
+        attempt,
+        compare(attempt, plan) if plan else None,
+        plan,
+        edits,
+        seen,
+        recognised=recognised.plan if recognised else None,
+    )
     if video is not None and options.stills:
         wanted = stills.moments(attempt, results.comparison)
         with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
@@ -110,6 +132,36 @@ def analyze(
     if folder is not None:
         write_results(folder, results)
     return results
+
+
+def _recognised(motion: Motion, reading: Reading, read: ReadOptions) -> Recognised | None:
+    """The workout that the lifts look like, where none was given or another one explains them
+    better; the reading then says so."""
+    bare = reading if reading.workout is None else read_attempt(motion, None, read)
+    found = recognise(bare, derive_attempt(bare))
+    if found is None:
+        return None
+    told = "recognised.toml holds it as a plan, with the sets as they were done"
+    if reading.workout is None:
+        text = f"This looks like {found.words}; {told}: analyze again with it to count by rounds."
+        reading.warnings.insert(0, Notice(code="recognised", text=text))
+        return found
+    attempt = derive_attempt(reading)
+    if not looks_like_another(attempt, found):
+        return None
+    reading.warnings.insert(0, Notice(code="other-workout", text=_other(attempt, found, told)))
+    return found
+
+
+def _other(attempt: Attempt, found: Recognised, told: str) -> str:
+    """That the plan is of another workout than the one seen, in a sentence or two."""
+    workout = attempt.workout or Workout(name="", rounds=[])
+    outside = sum(rep.status in ("unplanned", "extra") for rep in attempt.reps)
+    return (
+        f"This looks like another workout: {found.words}. By the plan of {workout_words(workout)}, "
+        f"{len(attempt.counted())} of {workout.reps} reps were counted and {outside} lifts were "
+        f"not of it. {told[:1].upper()}{told[1:]}: analyze again with it if it is right."
+    )
 
 
 def _usable(folder: Path) -> Path:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +13,7 @@ from pydantic import Field, ValidationError
 from repcount.errors import PlanError
 from repcount.plan.barbell import parse_weight, with_bar
 from repcount.plan.file import Table
-from repcount.plan.findings import dotted, toml_sentence
+from repcount.plan.findings import dotted, toml_data
 from repcount.plan.model import Plan
 from repcount.plan.pace import SHAPES
 from repcount.plan.propose import Wishes, known_movement
@@ -112,13 +111,9 @@ def load_athletes(path: Path | str, workout: Plan, shared: Wishes) -> Listed:
         raise PlanError(f"{path}: cannot be read ({reason}); check the path.") from error
     except UnicodeDecodeError as error:
         raise PlanError(f"{path}: is no UTF-8 text; save it as UTF-8.") from error
+    data = toml_data(text, str(path), PlanError)
     try:
-        data = tomllib.loads(text)
         file = AthletesFile.model_validate(data)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(toml_sentence(error, text, str(path))) from error
-    except RecursionError as error:
-        raise PlanError(f"{path}: is nested too deeply; write it flat.") from error
     except ValidationError as error:
         raise PlanError(f"{path}: {_finding(error, AthletesFile)}") from error
     found = Listed([], [])

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from repcount.attempt.records import MovementReps, Workout
+from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
 from repcount.plan.file import (
     MOST_ROUNDS,
@@ -21,7 +20,7 @@ from repcount.plan.file import (
     PlanFile,
     WorkoutTable,
 )
-from repcount.plan.findings import finding_sentence, key_text, toml_sentence
+from repcount.plan.findings import finding_sentence, key_text, toml_data
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.units import KG_PER_LB, from_ms, to_ms, total_ms
@@ -53,12 +52,7 @@ def load_plan(path: Path | str) -> Plan:
 
 def parse_plan(text: str, name: str = "plan") -> Plan:
     """Read a plan from TOML text; `name` stands for the file in the sentence of a PlanError."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(toml_sentence(error, text, name)) from error
-    except RecursionError as error:
-        raise PlanError(f"{name}: is nested too deeply for a plan; write it flat.") from error
+    data = toml_data(text, name, PlanError)
     try:
         file = PlanFile.model_validate(data)
     except ValidationError as error:
@@ -165,7 +159,13 @@ def _rounds(table: WorkoutTable) -> list[list[MovementReps]]:
             'reps = "max" is for an unbroken test: one round of one movement; give a number of '
             "reps in a workout with more."
         )
-    return [[_reps_of(one) for one in movements] for _, movements in tables]
+    rounds = [[_reps_of(one) for one in movements] for _, movements in tables]
+    total = sum(part.reps for one in rounds for part in one)
+    if total > MOST_WORKOUT_REPS:
+        raise PlanError(
+            f"the workout asks for {total} reps; at most {MOST_WORKOUT_REPS} in all are allowed."
+        )
+    return rounds
 
 
 def _reps_of(one: MovementTable) -> MovementReps:

@@ -8,13 +8,14 @@ from pathlib import Path
 from urllib.parse import quote
 
 from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
-from repcount.analysis.history import AttemptColumn, Change, History
+from repcount.analysis.history import AttemptColumn, Change, History, common_words
 from repcount.analysis.losses import Evidence
 from repcount.analysis.next_plan import NextPlan
 from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
+from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
@@ -152,6 +153,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
     return sheet(
         "next.html",
         answer=answer,
+        filmed=recorded_words(answer.recorded_at),
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
         gains=[gain_words(one.gain, one.inside_noise) for one in answer.suggestions],
@@ -215,13 +217,16 @@ def history_lines(history: History) -> list[str]:
         load = f", {kg_words(one.load_kg)}" if one.load_kg else ""
         unfinished = "" if one.finished else ", not finished"
         fixed = ", corrected by a person" if one.corrected else ""
-        lines += _wrapped(f"{one.name}{load}{unfinished}{fixed}", 4, f"{number}.")
+        filmed = f", filmed {recorded_words(one.recorded_at)}" if one.recorded_at else ""
+        lines += _wrapped(f"{one.name}{filmed}{load}{unfinished}{fixed}", 4, f"{number}.")
     lines += ["", f"{'seconds':<20}" + "".join(f"{n:>10}" for n in range(1, len(shown) + 1))]
-    rows = [("Total", [clock(one.total_s) for one in shown])]
+    rows = [("Total", [_total_cell(one) for one in shown])]
     rows += [
         (f"Round {n}", [_round_cell(one, n) for one in shown])
         for n in range(1, len(history.attempts[0].rounds_s) + 1)
     ]
+    if part := part_words(history):
+        rows.append((part, [short(one.to_common_s) for one in shown]))
     rows += [
         ("Breaks", [f"{one.breaks}" for one in shown]),
         ("Time in breaks", [short(one.break_s) for one in shown]),
@@ -232,11 +237,13 @@ def history_lines(history: History) -> list[str]:
         cycles = [one.median_cycle_s.get(name) for one in shown]
         rows.append((f"Cycle, {name}", [hundredths(c) for c in cycles]))
     lines += [fit(name, 20) + "".join(f"{cell:>10}" for cell in cells) for name, cells in rows]
-    if not all(_all_finished(one) for one in shown):
-        lines += _wrapped("In brackets: the round was not finished.")
+    if not all(one.finished for one in shown):
+        lines += _wrapped("In brackets: the attempt was not finished.")
+    if said := upto_words(history):
+        lines += _wrapped(said)
     lines += ["", f"From 1 to {len(history.attempts)}{_compared_words(history)}"]
     lines += [
-        f"  {fit(one.what, 26)}{_figure(one.first, one.unit, one.what):>9} to "
+        f"  {fit(one.what, 30)}{_figure(one.first, one.unit, one.what):>9} to "
         f"{_figure(one.last, one.unit, one.what):>8}  {change_words(one)}"
         for one in history.changes
         if one.difference
@@ -247,27 +254,41 @@ def history_lines(history: History) -> list[str]:
     return lines
 
 
+def _total_cell(one: AttemptColumn) -> str:
+    return clock(one.total_s) if one.finished else f"({clock(one.total_s)})"
+
+
 def _round_cell(one: AttemptColumn, number: int) -> str:
-    took = short(one.rounds_s[number - 1])
-    begun = one.rounds_s[number - 1] is not None
-    return f"({took})" if begun and not one.rounds_finished[number - 1] else took
+    return short(one.rounds_s[number - 1])
 
 
-def _all_finished(one: AttemptColumn) -> bool:
-    pairs = zip(one.rounds_s, one.rounds_finished, strict=True)
-    return all(finished for took, finished in pairs if took is not None)
+def part_words(history: History) -> str:
+    """`Round 3, 7 deadlift`: the part of an unfinished round that all have done; empty where all
+    rounds that all began are over."""
+    common = history.common
+    if common is None or common.whole:
+        return ""
+    if all(one.rounds_s[common.round - 1] is not None for one in history.attempts):
+        return ""
+    return f"R{common.round} to {common.movement} {common.number}"
+
+
+def upto_words(history: History) -> str:
+    """Up to which rep the figures are, where they are not of the whole workout."""
+    if history.common is None:
+        return "One attempt has no counted rep: there is nothing to compare."
+    if history.common.whole:
+        return ""
+    upto = common_words(history.common)
+    return f"Breaks and what stands below them: up to {upto}, the last that all have done."
 
 
 def _compared_words(history: History) -> str:
-    """Which rounds the changes are of, where they are not of all."""
-    both = history.compared_rounds
-    if len(both) == len(history.attempts[0].rounds_s):
+    """What the changes are of, where they are not of the whole workout."""
+    clock = next((one for one in history.changes if one.what.startswith("Clock at")), None)
+    if clock is None:
         return ""
-    if not both:
-        return ": no round was finished in both"
-    if len(both) == 1:
-        return f", in round {both[0]}, which both finished"
-    return f", in rounds {both[0]} to {both[-1]}, which both finished"
+    return f", up to {clock.what.removeprefix('Clock at ')}, which both did"
 
 
 def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -> str:
@@ -287,6 +308,9 @@ def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -
             )
             for one in history.changes
         ],
+        filmed=[recorded_words(one.recorded_at) for one in history.attempts],
+        part=part_words(history),
+        upto=upto_words(history),
         compared=_compared_words(history).lstrip(",: "),
         loads=[kg_words(one.load_kg) if one.load_kg else "–" for one in history.attempts],
         movements=list(history.attempts[0].median_cycle_s),

@@ -22,6 +22,7 @@ from repcount.reports.svg import bar_pair
 from repcount.reports.trace_chart import TraceChart, trace_chart
 from repcount.units import to_ms
 from repcount.wording import numbers
+from repcount.wording.moments import recorded_words
 
 _SPEEDS = ("mean_speed", "peak_speed")
 
@@ -259,6 +260,7 @@ def _provenance(attempt: Attempt) -> list[tuple[str, str]]:
     rate = f"{video.mean_rate_hz:.2f} frames a second"
     lines = [
         ("Video", video.file_name),
+        ("Filmed", recorded_words(video.recorded_at) or "not known"),
         ("Length", f"{numbers.clock(video.duration_s)}"),
         (
             "Frames",

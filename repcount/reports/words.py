@@ -143,7 +143,11 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     missing = ""
     if asked is not None and counted and len(counted) < asked:
         missing = f"{len(counted)} of {count(asked, 'rep')} counted."
-    return Summary(time, against, (comparison.costliest or "") if comparison else "", missing)
+    costliest = (comparison.costliest or "") if comparison else ""
+    other = next((one.text for one in attempt.warnings if one.code == "other-workout"), None)
+    if other is not None:  # what cost most against a plan of another workout says nothing
+        costliest = other.split(". ")[0] + "."
+    return Summary(time, against, costliest, missing)
 
 
 def _all_rounds_over(attempt: Attempt) -> bool:

@@ -8,12 +8,13 @@ import hashlib
 import json
 import secrets
 from collections.abc import AsyncIterator, Sequence
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
-from repcount.errors import PlanError
+from repcount.errors import PlanError, RecordError
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -26,6 +27,7 @@ from repcount.web.depends import (
     QueueDep,
     RebuilderDep,
     RowId,
+    SettingsDep,
 )
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
@@ -87,6 +89,7 @@ def share(
     attempt_id: AttemptId,
     library: LibraryDep,
     copies: CopiesDep,
+    settings: SettingsDep,
     days: Annotated[int, Form(ge=1, le=365)] = 7,
 ) -> Response:
     """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
@@ -100,7 +103,10 @@ def share(
                 expires_at=now() + days * 86_400,
             )
         )  # fmt: skip
-    return PlainTextResponse(f"{request.base_url}s/{token}/")
+    base = request.base_url
+    if settings.secure:  # a server in front speaks TLS and need not say so
+        base = base.replace(scheme="https")
+    return PlainTextResponse(f"{base}s/{token}/")
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)
@@ -205,7 +211,7 @@ def _go(to: str) -> Response:
 
 def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder) -> None:
     """Let nobody write into the folder of an attempt that is about to be deleted."""
-    if row.state in ("waiting", "running"):
+    with suppress(RecordError):  # it is over
         queue.cancel(row.id)
     rebuilder.forget(row.id)
 

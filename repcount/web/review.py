@@ -26,6 +26,7 @@ from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
 from repcount.web.templates import moment, page
 from repcount.wording import numbers
+from repcount.wording.moments import recorded_words
 
 ERRORS: dict[int | str, dict[str, Any]] = {
     status: {
@@ -46,6 +47,7 @@ _ACTIONS = {
     "move_break": "moved a break",
     "remove_break": "removed a break",
     "set_clock": "set the clock",
+    "set_recorded": "set when it was filmed",
     "note": "noted",
 }
 
@@ -208,6 +210,7 @@ def panel(results: Results) -> str:
         comparison=comparison,
         summary=words.summary(attempt, comparison),
         heading=words.heading(attempt),
+        filmed=recorded_words(attempt.video.recorded_at),
         trace=trace,
         sets=set_charts(attempt, comparison),
         marks=words.review_marks(attempt),

@@ -149,9 +149,9 @@ def test_intervals_hold_what_they_say():
     """The quick form of `python -m tests.accuracy.forecast`, which takes 500 athletes."""
     found = [one_athlete(seed) for seed in range(1000, 1040)]
     for name in found[0]:
-        share = np.mean([one[name] for one in found])
+        fraction = np.mean([one[name] for one in found])
         # of 40 with 90 % each, under 30 happens once in 2000 times
-        assert share >= 30 / 40, name
+        assert fraction >= 30 / 40, name
 
 
 # Forecasts ---------------------------------------------------------------------------------------
@@ -298,10 +298,10 @@ def test_intervals_hold_for_athletes_who_fail():
     assert np.mean(inside) >= 30 / 40
 
 
-def test_own_shares_are_of_the_forecast(filmed):
-    shares = own_shares([filmed], PLAN)
-    assert sum(shares) == 1
-    assert shares == sorted(shares)  # this athlete slows from round to round
+def test_own_fractions_are_of_the_forecast(filmed):
+    fractions = own_shares([filmed], PLAN)
+    assert sum(fractions) == 1
+    assert fractions == sorted(fractions)  # this athlete slows from round to round
 
 
 def test_attempts_of_other_workouts_are_refused(filmed):

@@ -80,7 +80,7 @@ def test_the_way_into_the_next_movement():
     assert not leads_into("front squat", "push press")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(movements=any_round())
 def test_every_rule_adds_up_and_leaves_high_work_unbroken(movements):
     names = {part.movement for part in movements}
@@ -113,7 +113,7 @@ def test_what_the_coach_wants_protected_chooses_the_rule():
 # Pace --------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     whole=st.integers(1, 10**7),
     weights=st.lists(st.fractions(Fraction(1, 50), 10), min_size=1, max_size=12),

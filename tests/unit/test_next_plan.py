@@ -71,7 +71,7 @@ def test_an_unplanned_break_in_the_overhead_work_comes_first():
     assert "took 0.9 s besides" in first.what
 
 
-def test_breaks_that_grow_are_told_by_round():
+def test_breaks_that_grow_are_listed_by_round():
     one = scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 5.0), ("7|1+5|1+4", 6.5))
     found = next(loss for loss in losses(one) if loss.kind == "longer-breaks")
     assert found.seconds == pytest.approx(2 * (0 + 1.0 + 2.5))
@@ -80,7 +80,7 @@ def test_breaks_that_grow_are_told_by_round():
     assert "round 3" in found.evidence[0].text
 
 
-def test_cycles_that_slow_are_told_from_their_round():
+def test_cycles_that_slow_are_listed_from_their_round():
     script = Script(slate(3)).wait(1.0)
     for number, down in enumerate((0.6, 0.6, 1.0)):
         if number:
@@ -96,7 +96,7 @@ def test_cycles_that_slow_are_told_from_their_round():
     assert found[0].against == "the athlete's own round 1"
 
 
-def test_nothing_over_is_nothing_told():
+def test_no_lost_time_is_no_loss_listed():
     found = losses(scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0)))
     # the script lowers the bar for 0.6 s before it rests for the planned 6 s
     assert [(one.kind, one.seconds) for one in found] == [("between-rounds", 0.6)]
@@ -113,7 +113,7 @@ def test_losses_are_in_order_and_each_has_evidence(filmed):
 
 
 @pytest.mark.slow
-def test_at_most_three_suggestions_each_with_a_gain_above_its_doubt(filmed):
+def test_at_most_three_suggestions_each_with_a_gain_above_its_uncertainty(filmed):
     answer = decide_next([filmed])
     assert 1 <= len(answer.suggestions) <= 3
     gains = [one.gain.middle_s for one in answer.suggestions]
@@ -197,7 +197,7 @@ def test_attempts_side_by_side_rep_for_rep(filmed):
 
 def renamed(filmed: Filmed, name: str, **video: object) -> Filmed:
     """The same lifts, as of another video unless `video` says otherwise."""
-    changes = {"sha256": "0" * 64, **video}
+    changes: dict[str, object] = {"sha256": "0" * 64, **video}
     film = filmed.attempt.video.model_copy(update=changes)
     return replace(filmed, attempt=filmed.attempt.model_copy(update={"video": film}), name=name)
 
@@ -234,7 +234,8 @@ def test_one_video_counts_once_and_the_others_are_named(filmed):
 
 
 def test_two_attempts_in_one_video_are_two(filmed):
-    """One after the other, or side by side: told by the stretch, or by the part of the frame."""
+    """One after the other, or side by side: distinguished by the stretch, or by the part of the
+    frame."""
     later = filmed.attempt.model_copy(
         update={
             "reps": [
@@ -255,7 +256,7 @@ def test_two_attempts_in_one_video_are_two(filmed):
     assert repeated([lane(0, 700), lane(50, 650)], keep="first") == {1: 0}
 
 
-def test_an_unfinished_round_is_not_compared_with_a_finished_one():
+def test_what_both_did_of_an_unfinished_round_is_compared():
     whole = scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0))
     script = Script(slate(3)).wait(1.0).sets("7|1+5|1+4", 5.0).next_round().sets("7|1+5|1+4", 4.0)
     script.next_round().rep("deadlift", 7).wait(0.4).rest(9.0).wait(0.5).rep("deadlift")
@@ -266,19 +267,39 @@ def test_an_unfinished_round_is_not_compared_with_a_finished_one():
         assert found.compared_rounds == [1, 2]
         assert {"Round 1", "Round 2"} <= by.keys()
         assert not {"Round 3", "Total"} & by.keys()
-        # two breaks a round in both; the third round's are left out on both sides
-        assert (by["Breaks"].first, by["Breaks"].last) == (4, 4)
-        assert abs(by["Time in breaks"].difference) == pytest.approx(2.0)
-        spans = [one.attempt.rounds[1].end_s - one.attempt.clock.start_s for one in filmed]
-        clock = by["Clock after round 2"]
-        assert [clock.first, clock.last] == pytest.approx(spans)
+        # two breaks in each of two rounds and the one before deadlift 8, on both sides
+        assert (by["Breaks"].first, by["Breaks"].last) == (5, 5)
+        assert abs(by["Time in breaks"].difference) == pytest.approx(2.0 + 5.0)
+        tops = [one.attempt.counted()[43].top_s - one.attempt.clock.start_s for one in filmed]
+        clock = by["Clock at round 3, deadlift 8"]
+        assert [clock.first, clock.last] == pytest.approx(tops)
+        part = by["Round 3, to deadlift 8"]
+        assert abs(part.difference) == pytest.approx(5.0)
+        place = filmed.index(cut)
+        assert found.attempts[place].rounds_s[2] is None
+        assert found.attempts[1 - place].breaks == 5
         text = " ".join(" ".join(history_lines(found)).split())
-        assert "in rounds 1 to 2, which both finished" in text
+        assert "up to round 3, deadlift 8, which both did" in text
         assert "Round 3 and the total of cut: not finished (44 of 54 reps)." in text
-        assert "In brackets: the round was not finished." in text
+        assert "In brackets: the attempt was not finished." in text
         page = history_page(found)
-        assert "In rounds 1 to 2, which both finished." in page
+        assert "Up to round 3, deadlift 8, which both did." in page
         assert "not finished" in page
+
+
+def test_attempts_stand_in_the_order_in_which_they_were_filmed(filmed):
+    first = renamed(Athlete(np.random.default_rng(2)).attempt(PLAN), "first", sha256="1" * 64,
+                    recorded_at="2026-03-01T10:00:00Z")  # fmt: skip
+    last = renamed(filmed, "last", sha256="2" * 64, recorded_at="2026-03-08")
+    found = side_by_side([last, first])
+    assert [one.name for one in found.attempts] == ["first", "last"]
+    assert found.notes == ["In the order filmed: first, last."]
+    assert "filmed 08 Mar 2026" in " ".join(history_lines(found))
+    assert side_by_side([first, last]).notes == []
+    unknown = renamed(filmed, "unknown", sha256="3" * 64, recorded_at=None)
+    found = side_by_side([last, unknown])
+    assert [one.name for one in found.attempts] == ["last", "unknown"]
+    assert "When unknown was filmed is not known" in found.notes[0]
 
 
 def test_the_new_plan_and_its_card_show_one_time(filmed):

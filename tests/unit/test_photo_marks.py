@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from models.train_bar.crops import CROP_PX, STORE_PX
-from models.train_bar.photos import MARKS, SHARES, SLEEVE_ST, Photo, _cut_by_frame, crop, load
+from models.train_bar.photos import MARKS, SHARES, SLEEVE_ST, Photo, crop, cut_by_frame, load
 from repcount.tracking.bar_net import cropped
 
 ROWS = json.loads(MARKS.read_text())["pictures"]
@@ -28,7 +28,7 @@ def photo(**changes: object) -> Photo:
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
-def test_every_mark_lies_in_its_picture_with_left_before_right() -> None:
+def test_every_mark_lies_in_its_image_with_left_before_right() -> None:
     assert len({row["file"] for row in ROWS}) == len(ROWS)
     for row in ROWS:
         places = []
@@ -80,7 +80,7 @@ def test_what_the_frame_cuts_off_is_not_to_be_found() -> None:
     rng, seen = np.random.default_rng(5), []
     one = photo(ends=np.array([[20.0, 120.0], [450.0, 140.0]]))
     for _ in range(200):
-        picture, visible = _cut_by_frame(rng, one)
+        picture, visible = cut_by_frame(rng, one)
         gone = bool((picture[120, 20] == 127).all())
         seen.append(gone)
         assert (visible[0] < 0.12) if gone else (visible[0] > 0.12 or visible[0] >= 0.1 * 0.85)

@@ -144,8 +144,8 @@ class Browser:
             clickCount=0 if kind == "mouseMoved" else 1,
         )
 
-    def picture(self, path: Path) -> None:
-        """A picture of the whole page."""
+    def frame(self, path: Path) -> None:
+        """A screenshot of the whole page."""
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]
         data = self.call(
             "Page.captureScreenshot",

@@ -91,7 +91,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     (library.folder_of(lost) / "attempt.json").write_text("{}")
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        for column in ("complete", "counted", "asked"):
+        later = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
+        for column in ("complete", "counted", "asked", *later):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
@@ -289,7 +290,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0004",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0005",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):

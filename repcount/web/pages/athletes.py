@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
+from repcount.library.rows import doubles
 from repcount.library.store import Missing
 from repcount.web.depends import LibraryDep, RowId
 from repcount.web.pages.answers import address, names, shown
@@ -16,6 +17,8 @@ routes = APIRouter()
 def athletes(request: Request, library: LibraryDep) -> HTMLResponse:
     """All athletes."""
     rows = library.attempts()
+    twice = doubles(rows)
+    rows = [row for row in rows if row.id not in twice]
     counts = {one.id: sum(row.athlete_id == one.id for row in rows) for one in library.athletes()}
     return shown(request, "athletes.html", athletes=library.athletes(), counts=counts)
 
@@ -27,8 +30,9 @@ def athlete(request: Request, athlete_id: RowId, library: LibraryDep) -> HTMLRes
     name = who.get(athlete_id)
     if name is None:
         raise Missing("there is no such athlete.")
-    rows = library.attempts(athlete_id=athlete_id)
+    rows = sorted(library.attempts(athlete_id=athlete_id), key=lambda row: row.when, reverse=True)
     return shown(
         request, "athlete.html", name=name, athlete_id=athlete_id, rows=rows,
-        names=who, addresses={row.workout: address(row.workout) for row in rows},
+        names=who, twice=doubles(rows),
+        addresses={row.workout: address(row.workout) for row in rows},
     )  # fmt: skip

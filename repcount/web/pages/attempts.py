@@ -7,7 +7,7 @@ from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
 from repcount.attempt.movements import MOVEMENT_NAMES
-from repcount.library.rows import Share, now
+from repcount.library.rows import Share, doubles, now
 from repcount.library.store import Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results
 from repcount.web.actions import standing
@@ -31,7 +31,8 @@ def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLRe
     return shown(
         request,
         "home.html",
-        rows=library.attempts(),
+        rows=(rows := library.attempts()),
+        twice=doubles(rows),
         names=names(library),
         athletes=library.athletes(),
         plans=library.plans(),

@@ -16,7 +16,7 @@ from repcount.heat.collect import Outcome, collect
 from repcount.heat.manifest import Listed
 from repcount.heat.rows import Entry
 from repcount.library.layout import ATTEMPTS
-from repcount.library.rows import AttemptRow
+from repcount.library.rows import AttemptRow, doubles
 from repcount.library.store import Library, Missing
 from repcount.reports.after import history_page
 from repcount.reports.pages import Back
@@ -33,14 +33,14 @@ routes = APIRouter()
 def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
     """All workouts of which there are attempts."""
     done = [row for row in library.attempts(state="done") if row.workout]
-    found = sorted({row.workout for row in done})
+    found, twice = sorted({row.workout for row in done}), doubles(done)
     return shown(
         request,
         "workouts.html",
         workouts=[
             (name, address(name), rows, _best(rows))
             for name in found
-            for rows in [[row for row in done if row.workout == name]]
+            for rows in [[row for row in done if row.workout == name and row.id not in twice]]
         ],
     )
 
@@ -55,13 +55,20 @@ def workout(
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
     """All attempts at a workout; those that are chosen beside each other, or as a heat."""
-    rows = library.attempts(state="done", workout=workout)
+    rows = sorted(
+        library.attempts(state="done", workout=workout), key=lambda row: row.when, reverse=True
+    )
     if not rows:
         raise Missing("there is no attempt at this workout.")
     asked = [row for row in reversed(rows) if row.id in (with_ or [])]
     back = ((address(workout), workout), HOME)
     if len(asked) < 2:
-        return shown(request, "workout.html", workout=workout, rows=rows, names=names(library))
+        twice = doubles(rows)
+        once = [row.id for row in rows if row.id not in twice]
+        return shown(
+            request, "workout.html", workout=workout, rows=rows, names=names(library),
+            twice=twice, chosen=once[:2],
+        )  # fmt: skip
     if as_ == "heat":
         return _as_heat(asked[:MOST_IN_HEAT], workout, zone, back, library)
     return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], back, library)
@@ -94,12 +101,12 @@ def _outcomes(rows: Sequence[AttemptRow], zone: str, library: Library) -> list[O
     for row in rows:
         name = who.get(row.athlete_id, row.file_name)
         if often[row.athlete_id] > 1:
-            name = f"{name}, {day_in(row.created_at, zone)}"
+            name = f"{name}, {row.filmed or day_in(row.created_at, zone)}"
         folder = library.folder_of(row.id)
         made.append(Outcome(Listed(Entry(name), folder, None, row.id), folder))
     return made
 
 
 def _best(rows: Sequence[AttemptRow]) -> float | None:
-    """The shortest total in seconds of those that did all that was asked."""
+    """The shortest total in seconds of those that did all that was asked; None if none did."""
     return min((row.total_s for row in rows if row.complete and row.total_s), default=None)

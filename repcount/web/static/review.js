@@ -263,14 +263,14 @@
     document.getElementById("ask-title").textContent = title;
     const form = document.getElementById("ask-form");
     form.reset();
-    for (const name of ["movement", "round", "text", "why", "who"]) {
+    for (const name of ["movement", "round", "filmed", "text", "why", "who"]) {
       const label = document.getElementById("ask-" + name);
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
       input.required = name === "who" && fields.includes(name);
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
-    if (fields[0] === "text" || fields[0] === "why") form.elements[fields[0]].required = true;
+    if (["text", "why", "filmed"].includes(fields[0])) form.elements[fields[0]].required = true;
     dialog.returnValue = "no";
     dialog.showModal();
     (form.elements[fields[0]] || yes).focus();
@@ -351,6 +351,10 @@
     "set-end": () => moveEdge("end", now()),
     "clock-start": () => edit("set_clock", { start_s: round3(now()) }),
     "clock-end": () => edit("set_clock", { end_s: round3(now()) }),
+    filmed: async () => {
+      const given = await ask("When was it filmed?", ["filmed"]);
+      if (given) edit("set_recorded", { recorded_at: new Date(given.filmed).toISOString() });
+    },
     note: async () => {
       const at = round3(now());
       const given = await ask("Note at " + clock(at), ["text"]);
