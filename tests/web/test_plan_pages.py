@@ -13,6 +13,7 @@ from repcount.analysis.forecast import Filmed
 from repcount.analysis.history import side_by_side
 from repcount.analysis.next_plan import decide_next
 from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import MOST_WORKOUT_REPS
 from repcount.plan import parse_plan
 from repcount.plan.propose import Proposal, Wishes, make_plan
 from repcount.plan.strength import one_rep_max
@@ -90,11 +91,13 @@ def drawn_plan(seed: int) -> Proposal:
     """A plan of one to nine movements and 1 to 200 rounds, light or near the max."""
     rng = np.random.default_rng(seed)
     names = list(rng.choice(MOVEMENT_NAMES, rng.choice([1, 2, 3, 4, 6, 9]), replace=False))
+    reps = [int(one) for one in rng.choice([1, 3, 8, 15, 30], len(names))]
     tables = "".join(
-        f'[[workout.movements]]\nmovement = "{name}"\nreps = {rng.choice([1, 3, 8, 15, 30])}\n'
-        for name in names
+        f'[[workout.movements]]\nmovement = "{name}"\nreps = {count}\n'
+        for name, count in zip(names, reps, strict=True)
     )
-    rounds = rng.choice([1, 2, 3, 5, 8, 15, 40, 100, 200])
+    drawn = int(rng.choice([1, 2, 3, 5, 8, 15, 40, 100, 200]))
+    rounds = min(drawn, MOST_WORKOUT_REPS // sum(reps))
     text = f'[workout]\nname = "Gravel"\nrounds = {rounds}\nload_kg = 50\n{tables}'
     maxes = {str(name): one_rep_max(rng.uniform(58, 150)) for name in names if rng.random() < 0.6}
     rule = None if rng.random() < 0.5 else "short sets early"
