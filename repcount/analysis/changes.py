@@ -1,0 +1,197 @@
+"""What to change after an attempt that went badly: one change for each reason.
+
+A change keeps what it does not name. The rest that the athlete took, planned or not, is kept too:
+shorter sets and longer breaks spread it over more places, earlier. What each would save is not
+forecast: the model of slowing knows no stop.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from repcount.analysis.reasons import ReasonKind, Trouble, longest_set
+from repcount.analysis.recognise import pattern_at
+from repcount.attempt.records import Attempt, MovementReps
+from repcount.plan.break_rules import USUAL_BREAK_S
+from repcount.plan.model import Plan, RoundPlan
+from repcount.plan.pace import LEAD
+from repcount.plan.pattern import Pattern
+from repcount.plan.tempo import pick_up_lifts
+from repcount.units import KG_PER_LB, Ms
+from repcount.wording.numbers import as_tenths, clock, load, short
+
+LONGEST_BREAK_S = 20.0  # a longer one is a stop; assumption
+LIGHTER = 0.9  # a tenth less load at a time (common practice, no source)
+STEP_KG, STEP_LB = 2.5, 5.0  # the smallest pair of plates in most places (common practice)
+LIFT_IN_REPS = 2.0  # a lift that counts for nothing weighs as much as a cut so far off the middle
+
+
+@dataclass(frozen=True)
+class Change:
+    """A plan that differs from the last in one thing, in words; `kind` is its reason's."""
+
+    kind: ReasonKind
+    said: str
+    plan: Plan
+
+
+def change_for(kind: ReasonKind, base: Plan, attempt: Attempt, found: Trouble) -> Change | None:
+    """The change for a reason; None where there is nothing to change."""
+    if kind == "sets":
+        return _shorter_sets(base, attempt, found)
+    if kind == "breaks":
+        return _longer_breaks(base, attempt)
+    if kind == "start":
+        return _slower_start(base, attempt, found)
+    return _lighter(base)
+
+
+def _rest_taken(attempt: Attempt) -> float:
+    """Seconds of all breaks of a round, planned or not: the mean of the finished rounds, else of
+    those begun."""
+    spans = [span for span in attempt.rounds if not span.missing] or attempt.rounds
+    sums = [
+        Ms(sum(stop.length_ms for stop in attempt.breaks_in(span.round))).seconds for span in spans
+    ]
+    return statistics.fmean(sums) if sums else 0.0
+
+
+def _tenth(seconds: float) -> float:
+    return as_tenths(seconds) / 10
+
+
+def _shorter_sets(base: Plan, attempt: Attempt, found: Trouble) -> Change | None:
+    """Sets cut so that none is longer than half the longest, or than the reps after which the bar
+    went down unplanned; in one round where it stopped in one only."""
+    longest = longest_set(base)
+    most = math.ceil(longest / 2)
+    if found.reps_before is not None:
+        most = min(most, math.floor(found.reps_before))
+    most = max(2, most)
+    if longest <= most:
+        return None
+    only = found.rounds[0] if len(found.rounds) == 1 else None
+    taken = _rest_taken(attempt)
+    rounds: list[RoundPlan] = []
+    for number, one in enumerate(base.rounds, 1):
+        pattern = one.pattern or Pattern(sets=[list(one.movements)])
+        cut = _cut(pattern, one.movements, most)
+        if only not in (None, number) or cut == pattern:
+            rounds.append(one)
+            continue
+        count = len(cut.sets) - 1
+        each = max(taken, one.break_total_s) / count
+        length = _tenth(min(LONGEST_BREAK_S, max(USUAL_BREAK_S, each)))
+        rounds.append(one.model_copy(update={"pattern": cut, "break_s": [length] * count}))
+    changed = [
+        (number, new)
+        for number, (new, old) in enumerate(zip(rounds, base.rounds, strict=True), 1)
+        if new is not old
+    ]
+    if not changed:
+        return None
+    number, new = changed[0]
+    same = len({str(one.pattern) for _, one in changed}) == 1
+    where = f"in round {number}" if len(changed) == 1 else "in every round"
+    if not same or 1 < len(changed) < len(rounds):
+        where = f"from round {number} on"
+    said = (
+        f"Shorter sets {where}: break as {new.pattern}, {short(new.break_s[0])} s each, so that "
+        f"no set is longer than {most} reps."
+    )
+    return Change("sets", said, base.model_copy(update={"rounds": rounds}))
+
+
+def _cut(pattern: Pattern, movements: Sequence[MovementReps], most: int) -> Pattern:
+    """The pattern with sets of over `most` reps cut into as few as hold, much alike, rather where
+    going on costs no lift."""
+    names = [part.movement for part in movements for _ in range(part.reps)]
+    edges = [0, *pattern.positions(), len(names)]
+    marks = set(edges[1:-1])
+    for begin, end in itertools.pairwise(edges):
+        pieces = math.ceil((end - begin) / most)
+        for piece in range(1, pieces):
+            ideal = begin + (end - begin) * piece / pieces
+            marks.add(
+                min(
+                    range(begin + 1, end),
+                    key=lambda at: (
+                        abs(at - ideal) + LIFT_IN_REPS * pick_up_lifts(names[at]) + (at in marks),
+                        at,
+                    ),
+                )
+            )
+    return pattern_at(movements, sorted(marks))
+
+
+def _longer_breaks(base: Plan, attempt: Attempt) -> Change | None:
+    """Every break as long as the rest that was taken in the end, spread over them: at least half as
+    long again, and at least the usual length."""
+    planned = [seconds for one in base.rounds for seconds in one.break_s]
+    if not planned:
+        return None
+    mean = statistics.fmean(planned)
+    each = _rest_taken(attempt) * len(base.rounds) / len(planned)
+    length = _tenth(min(LONGEST_BREAK_S, max(1.5 * mean, USUAL_BREAK_S, each)))
+    if length <= mean:
+        return None
+    rounds = [
+        one.model_copy(update={"break_s": [max(length, was) for was in one.break_s]})
+        for one in base.rounds
+    ]
+    said = (
+        f"Longer breaks from the first round on: {short(length)} s each, {short(mean)} s were "
+        "planned."
+    )
+    return Change("breaks", said, base.model_copy(update={"rounds": rounds}))
+
+
+def _slower_start(base: Plan, attempt: Attempt, found: Trouble) -> Change | None:
+    """Round 1 at the pace of the others: as planned for them, where it was planned shorter than an
+    early lead would be; else slower by most of what the later cycles were longer."""
+    times = [one.round_s for one in base.rounds]
+    if len(times) < 2 or 1 not in attempt.round_spans():
+        return None
+    first = attempt.round_spans()[1]
+    rests = Ms(sum(stop.length_ms for stop in attempt.breaks_in(1))).seconds
+    work = first.duration_s - rests
+    target = None
+    if all(times):
+        planned = [one or 0.0 for one in times]
+        works = [one.reps for one in base.rounds]
+        even = sum(planned[1:]) / sum(works[1:]) * works[0]
+        if planned[0] < (1 - float(LEAD)) * even:
+            target = even
+    if target is None:
+        if found.later is None or found.later <= 0:
+            return None
+        target = work * math.exp(0.7 * found.later) + base.rounds[0].break_total_s
+    target = _tenth(target)
+    before = base.rounds[0].round_s
+    if before is not None and target <= before:
+        return None
+    rounds = [base.rounds[0].model_copy(update={"round_s": target}), *base.rounds[1:]]
+    was = "" if before is None else f", {short(before)} s were planned"
+    said = f"Start slower: round 1 in {clock(target)}{was}, no quicker than later ones."
+    return Change("start", said, base.model_copy(update={"rounds": rounds}))
+
+
+def _lighter(base: Plan) -> Change | None:
+    """A tenth less load, down to the next pair of small plates."""
+    kg, lb = base.workout.load_kg, base.load_lb
+    if kg is None:
+        return None
+    if lb is not None:
+        lb = math.floor(LIGHTER * lb / STEP_LB) * STEP_LB
+        new = lb * KG_PER_LB
+    else:
+        new = math.floor(LIGHTER * kg / STEP_KG) * STEP_KG
+    if new <= 0:
+        return None
+    workout = base.workout.model_copy(update={"load_kg": round(new, 3)})
+    said = f"A lighter load: {load(new)} in place of {load(kg)}."
+    return Change("load", said, base.model_copy(update={"workout": workout, "load_lb": lb}))
