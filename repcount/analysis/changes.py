@@ -39,15 +39,18 @@ class Change:
     plan: Plan
 
 
-def change_for(kind: ReasonKind, base: Plan, attempt: Attempt, found: Trouble) -> Change | None:
-    """The change for a reason; None where there is nothing to change."""
+def change_for(
+    kind: ReasonKind, base: Plan, attempt: Attempt, found: Trouble, loads_kg: Sequence[float] = ()
+) -> Change | None:
+    """The change for a reason; None where there is nothing to change. `loads_kg`: those of all
+    attempts known."""
     if kind == "sets":
         return _shorter_sets(base, attempt, found)
     if kind == "breaks":
         return _longer_breaks(base, attempt)
     if kind == "start":
         return _slower_start(base, attempt, found)
-    return _lighter(base)
+    return lighter(base, loads_kg)
 
 
 def _rest_taken(attempt: Attempt) -> float:
@@ -180,12 +183,16 @@ def _slower_start(base: Plan, attempt: Attempt, found: Trouble) -> Change | None
     return Change("start", said, base.model_copy(update={"rounds": rounds}))
 
 
-def _lighter(base: Plan) -> Change | None:
-    """A tenth less load, down to the next pair of small plates."""
+def lighter(base: Plan, loads_kg: Sequence[float] = ()) -> Change | None:
+    """The heaviest of the lighter loads that were filmed; where there is none, a tenth less, down
+    to the next pair of small plates."""
     kg, lb = base.workout.load_kg, base.load_lb
     if kg is None:
         return None
-    if lb is not None:
+    below = [one for one in loads_kg if one < kg]
+    if below:
+        new, lb = max(below), None
+    elif lb is not None:
         lb = math.floor(LIGHTER * lb / STEP_LB) * STEP_LB
         new = lb * KG_PER_LB
     else:

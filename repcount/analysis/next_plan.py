@@ -16,7 +16,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from repcount.analysis.changes import Change, change_for
+from repcount.analysis.changes import Change, change_for, lighter
 from repcount.analysis.forecast import (
     Filmed,
     Forecast,
@@ -41,7 +41,7 @@ from repcount.plan.break_rules import break_patterns
 from repcount.plan.clock_card import clock_card
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
-from repcount.plan.pace import BETWEEN_S, START_S, frame_of, spread, typical_rounds
+from repcount.plan.pace import BETWEEN_S, START_S, floors, frame_of, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.working_load import CAUTIONS
 from repcount.units import Seconds, from_ms, to_ms
@@ -51,6 +51,7 @@ MOST_SUGGESTIONS = 3
 # Of the reasons why an attempt went badly: how many are named, from which probability on, and from
 # which on the new plan has a second change as well. Assumptions.
 MOST_REASONS, LEAST_PROBABILITY, LIKELY = 2, 0.15, 0.35
+LEAST_CHANCE = 0.05  # of the time cap, to plan for it; assumption
 KIND_OF: dict[ReasonKind, Literal["load", "pattern", "pace"]] = {
     "sets": "pattern",
     "breaks": "pace",
@@ -144,20 +145,29 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     if answer.trouble is not None:
         _mend(answer, attempt, base, answer.trouble, model)
     elif model is not None:
-        _suggest(answer, model, done, base)
+        _suggest(answer, model, done, base, failed=attempt.clock.finished is False)
+        if attempt.clock.finished is False and not any(
+            one.kind == "pattern" for one in answer.suggestions
+        ):
+            answer.notes.append(
+                "The pattern is kept: it was not in its sets that time was lost, but in rests that "
+                "went over, or in a plan that asks for more than there is time."
+            )
     else:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
     _against_cap(answer, attempt)
     return answer
 
 
-def changes_for(attempt: Attempt, base: Plan, found: Trouble) -> list[tuple[Reason, Change]]:
+def changes_for(
+    attempt: Attempt, base: Plan, found: Trouble, loads_kg: Sequence[float] = ()
+) -> list[tuple[Reason, Change]]:
     """The changes for the likeliest reasons, the likeliest first."""
     made: list[tuple[Reason, Change]] = []
     for reason in found.reasons:
         if reason.probability < LEAST_PROBABILITY or len(made) == MOST_REASONS:
             break
-        change = change_for(reason.kind, base, attempt, found)
+        change = change_for(reason.kind, base, attempt, found, loads_kg)
         if change is not None:
             made.append((reason, change))
     return made
@@ -168,13 +178,15 @@ def _mend(
 ) -> None:
     """Changes for the likeliest reasons; the new plan has the first, and the second where it is
     nearly as likely."""
-    made = changes_for(attempt, base, found)
+    loads = model.slowing.loads_kg if model else []
+    made = changes_for(attempt, base, found, loads)
     answer.suggestions = [
         Suggestion(
             kind=KIND_OF[change.kind],
             change=change.said,
             why=_capital(f"{'; '.join(reason.traces[:2])}." if reason.traces else ""),
             probability=reason.probability,
+            gain=_known_gain(model, base, change),
         )
         for reason, change in made
     ]
@@ -182,7 +194,7 @@ def _mend(
     applied: list[ReasonKind] = []
     for reason, change in made:
         if not applied or reason.probability >= LIKELY:
-            again = change_for(change.kind, new, attempt, found)
+            again = change_for(change.kind, new, attempt, found, loads)
             if again is not None:
                 new, applied = again.plan, [*applied, change.kind]
     if not made:
@@ -200,6 +212,37 @@ def _mend(
         return
     first_s = new.rounds[0].round_s if "start" in applied else None
     answer.plan, answer.forecast = _paced(_bare(new), model, first_s)
+    _to_cap(answer, model)
+
+
+def _known_gain(model: Forecaster | None, base: Plan, change: Change) -> Span | None:
+    """What a change saves where the model has seen it: a load at which there is an attempt."""
+    load = change.plan.workout.load_kg
+    if model is None or change.kind != "load" or load not in model.slowing.loads_kg:
+        return None
+    before, after = model.draws(base, kept=True), model.draws(change.plan, kept=True)
+    return span(before.expected - after.expected)
+
+
+def _to_cap(answer: NextPlan, model: Forecaster) -> None:
+    """Pace the new plan to the time cap, where it is forecast after it and may yet end before."""
+    plan, cap_s = answer.plan, answer.plan.workout.time_cap_s
+    total_s = plan.planned_total_s
+    if cap_s is None or total_s is None or to_ms(total_s) <= to_ms(cap_s):
+        return
+    chance = float((model.draws(plan, kept=True).total <= cap_s).mean())
+    frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
+    weights = [Fraction(to_ms(one.round_s or 0.0)) for one in plan.rounds]
+    times = spread(to_ms(cap_s) - frame.total, weights)
+    if chance < LEAST_CHANCE or any(
+        took < least for took, least in zip(times, floors(plan.rounds), strict=True)
+    ):
+        return
+    answer.plan = _timed(plan, [from_ms(one) for one in times])
+    answer.notes.append(
+        f"The plan is paced to end at the time cap of {clock(cap_s)}; the model gives that "
+        f"{chance:.0%}, and forecasts {clock(total_s)}."
+    )
 
 
 def _against_cap(answer: NextPlan, attempt: Attempt) -> None:
@@ -208,21 +251,36 @@ def _against_cap(answer: NextPlan, attempt: Attempt) -> None:
     if cap_s is None:
         return
     done, asked = len(attempt.counted()), answer.plan.workout.reps
+    said = []
     if attempt.clock.finished is False and (attempt.clock.total_s or 0.0) >= cap_s:
-        answer.notes.insert(
-            0, f"At the time cap of {clock(cap_s)}, {done} of {asked} reps were done."
-        )
+        said.append(f"At the time cap of {clock(cap_s)}, {done} of {asked} reps were done.")
     total_s = answer.plan.planned_total_s
-    if total_s is None:
+    if total_s is not None and to_ms(total_s) <= to_ms(cap_s):
+        if said:
+            said.append(f"The new plan ends within the time cap of {clock(cap_s)}.")
+    elif total_s is not None:
+        reps = _reps_by(answer.plan, cap_s)
+        said.append(
+            f"The new plan ends after the time cap of {clock(cap_s)}: about {reps} of {asked} reps "
+            "by then."
+        )
+        _offer_lighter(answer)
+    answer.notes[:0] = said
+
+
+def _offer_lighter(answer: NextPlan) -> None:
+    """A lighter load for an attempt that is not forecast to end within its cap."""
+    change = lighter(answer.plan)
+    full = len(answer.suggestions) >= MOST_SUGGESTIONS
+    if change is None or full or any(one.kind == "load" for one in answer.suggestions):
         return
-    if to_ms(total_s) <= to_ms(cap_s):
-        answer.notes.insert(0, f"The new plan ends within the time cap of {clock(cap_s)}.")
-        return
-    reps = _reps_by(answer.plan, cap_s)
-    answer.notes.insert(
-        0,
-        f"The new plan ends after the time cap of {clock(cap_s)}: about {reps} of {asked} reps by "
-        "then. To finish, take a lighter load or fewer reps, or get quicker in training.",
+    answer.suggestions.append(
+        Suggestion(
+            kind="load",
+            change=change.said,
+            why="By the plan written here the time cap comes before the last rep; how much a "
+            "lighter load saves is not known.",
+        )
     )
 
 
@@ -301,8 +359,9 @@ def _gone_on(
     return pattern, [stops[at] for at in pattern.positions()]
 
 
-def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> None:
-    """Fill in ranking, suggestions, the new plan and its forecast."""
+def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan, *, failed: bool) -> None:
+    """Fill in ranking, suggestions, the new plan and its forecast. The pattern of a plan by which
+    the attempt was not finished (`failed`) is no change."""
     base_plan = _bare(base)
     length = _break_length(base_plan, done)
     candidates = [("as done", done)]
@@ -321,7 +380,10 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
         (
             one
             for one in answer.ranking[1:]
-            if not one.forecast.outside and one.gain and one.gain.low_s > 0
+            if not one.forecast.outside
+            and one.gain
+            and one.gain.low_s > 0
+            and not (failed and one.forecast.name == "as planned")
         ),
         None,
     )
@@ -356,6 +418,7 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
         before, after = model.draws(done, kept=True), model.draws(new, kept=True)
         answer.together = span(before.expected - after.expected)
     answer.plan, answer.forecast = _paced(new, model)
+    _to_cap(answer, model)
 
 
 def _paces(

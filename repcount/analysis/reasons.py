@@ -30,7 +30,11 @@ from repcount.units import Ms, Seconds, to_ms
 ReasonKind = Literal["sets", "breaks", "start", "load"]
 KINDS: tuple[ReasonKind, ...] = ("sets", "breaks", "start", "load")
 MOST = 3.0  # log odds that one trace can give: what is measured once proves nothing alone
+FEWEST_CYCLES = 6
 FRESH_REPS = 3  # after a rest, the reps that show what is left of it
+# Under this share of the clock's run, what was lost by stopping and slowing explains no failure.
+LEAST_SHARE = 0.05
+OVER_SHARE, SEVERAL_STOPS = 0.1, 2  # over the plan by this share, or over it with so many stops
 # What speaks e to 1 for or against a reason.
 LOG_SET = 0.3  # the longest set against the longest of the rules, as a log
 LATE_REPS = 1.5  # how many reps into a planned set the bar goes down, against half a usual set
@@ -73,15 +77,25 @@ class _Cycle:
 def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     """What went badly in an attempt and why; None where it went well or there is too little to see.
 
-    It went badly where it was not finished, or where the bar went down unplanned or a lift was
-    missed and the time was over the plan's.
+    It went badly where it was not finished, or took much longer than planned, or longer with
+    several unplanned breaks; and where a part of the time went into unplanned breaks and into
+    cycles longer than the first round's, or than is typical. Without these it is the plan that asks
+    for more than its cap holds, or rests that went over.
     """
     attempt = filmed.attempt
     stops = _stops(filmed)
     over = filmed.comparison.difference_s if filmed.comparison else None
-    went_well = attempt.clock.finished and not (stops and (over is None or over > 0))
+    much = (over or 0.0) > OVER_SHARE * (attempt.clock.total_s or 0.0)
+    went_well = attempt.clock.finished and not (
+        much or ((over or 0.0) > 0 and len(stops) >= SEVERAL_STOPS)
+    )
     cycles = _cycles(attempt)
-    if (went_well and not (over or 0) > 0.1 * (attempt.clock.total_s or 0)) or len(cycles) < 6:
+    stopped_s = Ms(sum(to_ms(length) for _, length in stops)).seconds
+    slower_s = _slower_s(attempt)
+    lost = stopped_s + max(slower_s, _slower_than_typical_s(attempt))
+    if went_well or lost < LEAST_SHARE * (attempt.clock.total_s or 0.0):
+        return None
+    if len(cycles) < FEWEST_CYCLES:
         return None
     weighed = {
         "sets": _sets(plan, stops),
@@ -110,8 +124,8 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     return Trouble(
         stops=len(stops),
         reps_before=statistics.fmean(reps for reps, _ in stops) if stops else None,
-        stopped_s=Ms(sum(to_ms(length) for _, length in stops)).seconds,
-        slower_s=_slower_s(attempt),
+        stopped_s=stopped_s,
+        slower_s=slower_s,
         later=_drop(cycles),
         rounds=sorted(unfinished | {one.round for one in unplanned}),
         reasons=reasons,
@@ -290,3 +304,13 @@ def _slower_s(attempt: Attempt) -> float:
             base = statistics.median(first)
             lost += sum(max(0.0, (rep.cycle_s or 0.0) - base) for rep in reps)
     return to_ms(lost).seconds
+
+
+def _slower_than_typical_s(attempt: Attempt) -> float:
+    """Seconds that cycles took beyond typical ones, all together."""
+    lost = sum(
+        rep.cycle_s - typical_cycle_s(rep.movement)
+        for rep in attempt.counted()
+        if rep.cycle_s and rep.movement in CYCLE_RANGE_S
+    )
+    return to_ms(max(0.0, lost)).seconds

@@ -3,7 +3,8 @@
 Each invented athlete fails for one known reason (`tests/failing_athletes.py`): sets too long,
 breaks too short, a start too fast, a load too heavy, in equal numbers. Printed: how often the true
 reason is the first, and among the first two, that `next` would change; and how often a change that
-it offers makes the same athlete slower, by the mean of the same tries with and without it.
+it offers makes the same athlete slower, by the mean of the same tries with and without it. Where it
+sees no failure, the changes that it makes by the model of slowing are judged as one.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import argparse
 from collections import Counter
 from dataclasses import dataclass, field
 
-from repcount.analysis.next_plan import changes_for
+from repcount.analysis.next_plan import changes_for, decide_next
 from repcount.analysis.reasons import trouble
 from tests.failing_athletes import REASONS, Case, case
 
@@ -34,18 +35,23 @@ class Tally:
         """Judge one attempt."""
         self.cases[one.reason] += 1
         found = trouble(one.filmed, one.plan)
+        before = one.mean_s(one.plan)
         if found is None:
+            answer = decide_next([one.filmed])
+            if answer.suggestions:
+                self._judge("by model", before, one.mean_s(answer.plan))
             return
         made = changes_for(one.filmed.attempt, one.plan, found)
         kinds = [change.kind for _, change in made[:2]]
         self.first[one.reason] += kinds[:1] == [one.reason]
         self.two[one.reason] += one.reason in kinds
-        before = one.mean_s(one.plan)
         for _, change in made:
-            after = one.after_s(change.plan)
-            self.offered[change.kind] += 1
-            self.slower[change.kind] += after > before + SLOWER_S
-            self.saved[change.kind] += before - after
+            self._judge(change.kind, before, one.after_s(change.plan))
+
+    def _judge(self, kind: str, before: float, after: float) -> None:
+        self.offered[kind] += 1
+        self.slower[kind] += after > before + SLOWER_S
+        self.saved[kind] += round(before - after)
 
     def lines(self) -> list[str]:
         """The tables."""
@@ -57,7 +63,7 @@ class Tally:
             if many:
                 found.append(f"{name or 'all':<8}{many:>9}{first / many:>8.0%}{two / many:>11.0%}")
         found.append(f"{'change':<8}{'offered':>9}{'slower':>8}{'saves, s':>11}")
-        for name in (*REASONS, ""):
+        for name in (*REASONS, "by model", ""):
             many = self.offered[name] if name else self.offered.total()
             slower = self.slower[name] if name else self.slower.total()
             saved = self.saved[name] if name else self.saved.total()
