@@ -87,6 +87,7 @@ class NextPlan(Record):
     recorded_at: str | None = Field(None, description="when the last was filmed")
     video: str = Field(description="file name of the judged attempt's video")
     slowed: float = 1.0
+    clock_start_s: Seconds | None = Field(None, description="from the video's first frame")
     total_s: Seconds | None
     planned_s: Seconds | None = None
     losses: list[Loss]
@@ -126,6 +127,7 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         video=attempt.video.file_name,
         recorded_at=attempt.video.recorded_at,
         slowed=attempt.video.slowed,
+        clock_start_s=attempt.clock.start_s,
         total_s=attempt.clock.total_s,
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),

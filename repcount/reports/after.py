@@ -16,7 +16,7 @@ from repcount.plan.model import Plan
 from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
-from repcount.units import KG_PER_LB, to_ms
+from repcount.units import KG_PER_LB
 from repcount.wording import plural
 from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, hundredths, short, signed
@@ -101,11 +101,12 @@ def next_lines(answer: NextPlan) -> list[str]:
     """Losses, suggestions and the new plan, at most 80 cells a line."""
     planned = f", planned {clock(answer.planned_s)}" if answer.planned_s is not None else ""
     load = answer.plan.workout.load_kg
+    zero = answer.clock_start_s or 0.0
     lines = [f"{plain(answer.workout)}: {clock(answer.total_s)}{planned}", ""]
     lines.append("Lost time" if answer.losses else "No loss of half a second or more.")
     for loss in answer.losses[:_LOSSES]:
         lines += _wrapped(loss.what, 10, f"{short(loss.seconds):>7} s")
-        moments = ", ".join(f"{clock(one.at_s)} {one.text}" for one in loss.evidence[:2])
+        moments = ", ".join(f"{clock(one.at_s - zero)} {one.text}" for one in loss.evidence[:2])
         lines += _wrapped(f"against {loss.against}" + (f"; see {moments}" if moments else ""), 10)
     if len(answer.losses) > _LOSSES:
         lines.append(f"{'':10}and {len(answer.losses) - _LOSSES} smaller")
@@ -211,6 +212,7 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
     return sheet(
         "next.html",
         answer=answer,
+        zero=answer.clock_start_s or 0.0,
         filmed=recorded_words(answer.recorded_at),
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
