@@ -27,7 +27,8 @@ from repcount.wording.numbers import as_tenths, clock, load, short
 LONGEST_BREAK_S = 20.0  # a longer one is a stop; assumption
 LIGHTER = 0.9  # a tenth less load at a time (common practice, no source)
 STEP_KG, STEP_LB = 2.5, 5.0  # the smallest pair of plates in most places (common practice)
-LIFT_IN_REPS = 2.0  # a lift that counts for nothing weighs as much as a cut so far off the middle
+# A break, and a lift that counts for nothing, weigh as much as sets so many reps off their mean.
+BREAK_IN_REPS, LIFT_IN_REPS = 3.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -110,24 +111,22 @@ def _shorter_sets(base: Plan, attempt: Attempt, found: Trouble) -> Change | None
 
 
 def _cut(pattern: Pattern, movements: Sequence[MovementReps], most: int) -> Pattern:
-    """The pattern with sets of over `most` reps cut into as few as hold, much alike, rather where
-    going on costs no lift."""
+    """The pattern with every set of over `most` reps cut, none longer than that: into few pieces,
+    much alike, rather where going on costs no lift (the cheapest way, by dynamic programming)."""
     names = [part.movement for part in movements for _ in range(part.reps)]
     edges = [0, *pattern.positions(), len(names)]
     marks = set(edges[1:-1])
     for begin, end in itertools.pairwise(edges):
-        pieces = math.ceil((end - begin) / most)
-        for piece in range(1, pieces):
-            ideal = begin + (end - begin) * piece / pieces
-            marks.add(
-                min(
-                    range(begin + 1, end),
-                    key=lambda at: (
-                        abs(at - ideal) + LIFT_IN_REPS * pick_up_lifts(names[at]) + (at in marks),
-                        at,
-                    ),
-                )
+        length = end - begin
+        alike = length / math.ceil(length / most)
+        best: dict[int, tuple[float, list[int]]] = {begin: (0.0, [])}
+        for at in range(begin + 1, end + 1):
+            break_ = 0.0 if at == end else BREAK_IN_REPS + LIFT_IN_REPS * pick_up_lifts(names[at])
+            best[at] = min(
+                (best[before][0] + abs(at - before - alike) + break_, [*best[before][1], at])
+                for before in range(max(begin, at - most), at)
             )
+        marks.update(best[end][1][:-1])
     return pattern_at(movements, sorted(marks))
 
 
