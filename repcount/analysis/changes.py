@@ -24,7 +24,7 @@ from repcount.plan.tempo import pick_up_lifts
 from repcount.units import KG_PER_LB, Ms
 from repcount.wording.numbers import as_tenths, clock, load, short
 
-LONGEST_BREAK_S = 20.0  # a longer one is a stop; assumption
+LONGEST_OFFERED_S = 20.0  # a longer one is a stop; assumption
 LIGHTER = 0.9  # a tenth less load at a time (common practice, no source)
 STEP_KG, STEP_LB = 2.5, 5.0  # the smallest pair of plates in most places (common practice)
 # A break, and a lift that counts for nothing, weigh as much as sets so many reps off their mean.
@@ -89,7 +89,7 @@ def _shorter_sets(base: Plan, attempt: Attempt, found: Trouble) -> Change | None
             continue
         count = len(cut.sets) - 1
         each = max(taken, one.break_total_s) / count
-        length = _tenth(min(LONGEST_BREAK_S, max(USUAL_BREAK_S, each)))
+        length = _tenth(min(LONGEST_OFFERED_S, max(USUAL_BREAK_S, each)))
         rounds.append(one.model_copy(update={"pattern": cut, "break_s": [length] * count}))
     changed = [
         (number, new)
@@ -138,7 +138,7 @@ def _longer_breaks(base: Plan, attempt: Attempt) -> Change | None:
         return None
     mean = statistics.fmean(planned)
     each = _rest_taken(attempt) * len(base.rounds) / len(planned)
-    length = _tenth(min(LONGEST_BREAK_S, max(1.5 * mean, USUAL_BREAK_S, each)))
+    length = _tenth(min(LONGEST_OFFERED_S, max(1.5 * mean, USUAL_BREAK_S, each)))
     if length <= mean:
         return None
     rounds = [

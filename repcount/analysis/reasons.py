@@ -30,7 +30,7 @@ from repcount.units import Ms, Seconds, to_ms
 ReasonKind = Literal["sets", "breaks", "start", "load"]
 KINDS: tuple[ReasonKind, ...] = ("sets", "breaks", "start", "load")
 MOST = 3.0  # log odds that one trace can give: what is measured once proves nothing alone
-FEWEST_CYCLES = 6
+FEWEST_TO_WEIGH = 6
 FRESH_REPS = 3  # after a rest, the reps that show what is left of it
 # Under this share of the clock's run, what was lost by stopping and slowing explains no failure.
 LEAST_SHARE = 0.05
@@ -95,7 +95,7 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     lost = stopped_s + max(slower_s, _slower_than_typical_s(attempt))
     if went_well or lost < LEAST_SHARE * (attempt.clock.total_s or 0.0):
         return None
-    if len(cycles) < FEWEST_CYCLES:
+    if len(cycles) < FEWEST_TO_WEIGH:
         return None
     weighed = {
         "sets": _sets(plan, stops),

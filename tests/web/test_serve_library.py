@@ -28,7 +28,7 @@ from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
 from tests.scripted_reading import Script
 from tests.scripted_reading import slate as slate_of_three
-from tests.web.stub_analysis import PLAN, write_stub
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +92,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     (library.folder_of(lost) / "attempt.json").write_text("{}")
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        for column in ("complete", "counted", "asked"):
+        newer = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
+        for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
@@ -100,6 +101,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     rows = {row.id: row for row in again.attempts()}
     assert (rows[kept].complete, rows[kept].counted, rows[kept].asked) == (True, 54, 54)
     assert rows[kept].missing == ""
+    assert rows[kept].sha256 == stub_reading().video.sha256
+    assert rows[short].film_end_s > rows[short].film_begin_s > 0
     assert rows[short].missing == "not finished, 13 of 54 reps"
     assert rows[lost].complete is None
     assert rows[lost].missing == ""

@@ -6,6 +6,7 @@
   const said = document.getElementById("said");
   const who = document.getElementById("who");
   const moment = document.getElementById("moment");
+  const filmed = document.getElementById("moment-video");
   const chosenName = document.getElementById("chosen");
   const dialog = document.getElementById("ask");
   const base = "/api/attempts/" + panel.dataset.attempt;
@@ -37,7 +38,8 @@
   }
   function move() {
     const at = now();
-    moment.textContent = onClock(at) + (data.zero ? " · video " + clock(at) : "");
+    moment.textContent = onClock(at);
+    filmed.textContent = data.zero ? "video " + clock(at) : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
   }
 
