@@ -13,7 +13,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from repcount.analysis.reasons import ReasonKind, Trouble, longest_set
+from repcount.analysis.reasons import OVER_S, ReasonKind, Trouble, longest_set
 from repcount.analysis.recognise import pattern_at
 from repcount.attempt.records import Attempt, MovementReps
 from repcount.plan.break_rules import USUAL_BREAK_S
@@ -48,7 +48,7 @@ def change_for(
     if kind == "sets":
         return _shorter_sets(base, attempt, found)
     if kind == "breaks":
-        return _longer_breaks(base, attempt)
+        return _longer_breaks(base, attempt, found)
     if kind == "start":
         return _slower_start(base, attempt, found)
     return lighter(base, loads_kg)
@@ -130,13 +130,16 @@ def _cut(pattern: Pattern, movements: Sequence[MovementReps], most: int) -> Patt
     return pattern_at(movements, sorted(marks))
 
 
-def _longer_breaks(base: Plan, attempt: Attempt) -> Change | None:
+def _longer_breaks(base: Plan, attempt: Attempt, found: Trouble) -> Change | None:
     """Every break as long as the rest that was taken in the end, spread over them: at least half as
-    long again, and at least the usual length."""
+    long again, and at least the usual length. One that was planned with the usual length is not too
+    short, unless the athlete could not keep it."""
     planned = [seconds for one in base.rounds for seconds in one.break_s]
     if not planned:
         return None
     mean = statistics.fmean(planned)
+    if mean >= USUAL_BREAK_S and (found.breaks_over_s or 0.0) < OVER_S:
+        return None
     each = _rest_taken(attempt) * len(base.rounds) / len(planned)
     length = _tenth(min(LONGEST_OFFERED_S, max(1.5 * mean, USUAL_BREAK_S, each)))
     if length <= mean:

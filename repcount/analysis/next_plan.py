@@ -48,9 +48,9 @@ from repcount.units import Seconds, from_ms, to_ms
 from repcount.wording.numbers import as_tenths, clock, short
 
 MOST_SUGGESTIONS = 3
-# Of the reasons why an attempt went badly: how many are named, from which probability on, and from
-# which on the new plan has a second change as well. Assumptions.
-MOST_REASONS, LEAST_PROBABILITY, LIKELY = 2, 0.15, 0.35
+# Of the reasons why an attempt went badly: how many are named, from which probability on (that of
+# one of four by chance), and from which on the new plan has a second change as well. Assumptions.
+MOST_REASONS, LEAST_PROBABILITY, LIKELY = 2, 0.25, 0.35
 LEAST_CHANCE = 0.05  # of the time cap, to plan for it; assumption
 KIND_OF: dict[ReasonKind, Literal["load", "pattern", "pace"]] = {
     "sets": "pattern",

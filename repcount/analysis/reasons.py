@@ -58,6 +58,9 @@ class Trouble(Record):
 
     stops: int = Field(description="breaks that were not planned")
     reps_before: float | None = Field(None, description="of the set, before these, on average")
+    breaks_over_s: Seconds | None = Field(
+        None, description="how much longer than planned the planned breaks took, on average"
+    )
     stopped_s: Seconds = Field(description="in these breaks")
     slower_s: Seconds = Field(description="in cycles, beyond the median of the first round's")
     later: float | None = Field(
@@ -124,6 +127,7 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     return Trouble(
         stops=len(stops),
         reps_before=statistics.fmean(reps for reps, _ in stops) if stops else None,
+        breaks_over_s=_over_s(filmed),
         stopped_s=stopped_s,
         slower_s=slower_s,
         later=_drop(cycles),
@@ -229,19 +233,24 @@ def _breaks(
             f"breaks were planned with {mean:.1f} s",
         )
     ]
-    over = [
-        match.difference_s
-        for match in (filmed.comparison.breaks if filmed.comparison else [])
-        if match.outcome in ("as planned", "moved") and match.difference_s is not None
-    ]
-    if over:
-        longer = statistics.fmean(over)
+    longer = _over_s(filmed)
+    if longer is not None:
         found.append((_clipped(longer / OVER_S), f"they took {longer:.1f} s more on average"))
     if stops:
         reps = statistics.fmean(position for position, _ in stops)
         early = -(reps - USUAL_LONGEST / 2) / LATE_REPS
         found.append((_clipped(early), f"the bar went down again after {reps:.0f} reps"))
     return found
+
+
+def _over_s(filmed: Filmed) -> float | None:
+    """How much longer than planned the breaks took that answer planned ones, on average."""
+    over = [
+        match.difference_s
+        for match in (filmed.comparison.breaks if filmed.comparison else [])
+        if match.outcome in ("as planned", "moved") and match.difference_s is not None
+    ]
+    return statistics.fmean(over) if over else None
 
 
 def _start(plan: Plan, cycles: Sequence[_Cycle]) -> list[tuple[float, str]]:

@@ -81,10 +81,11 @@ def library() -> None:
 @DATA
 def list_(data: Path | None) -> None:
     """List attempts, then heats, the newest first."""
-    from repcount.library.rows import doubles
     from repcount.wording.numbers import clock
 
     kept = opened(data)
+    from repcount.library.rows import doubles
+
     names = {one.id: one.name for one in kept.athletes()}
     rows = kept.attempts()
     twice = doubles(rows)
