@@ -66,13 +66,11 @@ def next_(
         from repcount.plan.clock_card import clock_card
         from repcount.plan.propose import Proposal
         from repcount.plan.writing import plan_toml
-        from repcount.reports.after import next_page
+        from repcount.reports.after import next_page, together_words
         from repcount.reports.card import card_page
-        from repcount.wording.numbers import short
 
-        changes = [
-            f"{one.change} {short(one.gain.middle_s)} s expected" for one in answer.suggestions
-        ]
+        changes = [one.change for one in answer.suggestions]
+        changes += [said for said in [together_words(answer)] if said]
         card = Proposal(
             plan=answer.plan,
             card=clock_card(answer.plan),
