@@ -1,5 +1,36 @@
-"""How files come into being: written aside, then put in their place whole."""
+"""How files come into being: room looked for first, written aside, then put in place whole."""
 
 from __future__ import annotations
 
+import shutil
+import time
+from contextlib import suppress
+from pathlib import Path
+
+from repcount.errors import StorageError
+
 ASIDE = ".repcount-"  # how the names of files and folders begin that are written aside
+
+LEFT_S = 86_400.0  # what has been aside for so long, a killed command has left
+
+
+def sweep(folder: Path) -> None:
+    """Remove what killed commands have left aside in a folder; it is no loss where that fails."""
+    with suppress(OSError):
+        for one in folder.glob(f"{ASIDE}*"):
+            if one.lstat().st_mtime < time.time() - LEFT_S and one.is_dir():
+                shutil.rmtree(one, ignore_errors=True)
+
+
+def demand_room(folder: Path, needed_bytes: float) -> None:
+    """Raises StorageError where the disk of a folder (or of where it will be) has less room."""
+    there = folder.absolute()
+    while not there.exists():
+        there = there.parent
+    free = shutil.disk_usage(there).free
+    if free < needed_bytes:
+        raise StorageError(
+            f"{folder}: needs about {needed_bytes / 1e6:.0f} MB and the disk has {free / 1e6:.0f} "
+            "MB free; make room and do it again.",
+            full=True,
+        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Annotated, Any
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, Field
 
 KG_PER_LB = 0.45359237  # exact: the international pound
 
@@ -58,4 +58,10 @@ def total_ms(seconds: Iterable[float]) -> Ms:
     return Ms(sum(map(to_ms, seconds)))
 
 
-Seconds = Annotated[float, AfterValidator(lambda value: from_ms(to_ms(value)))]
+# No time in a record is longer: 116 days.
+LATEST_S = 1e7
+Seconds = Annotated[
+    float,
+    Field(gt=-LATEST_S, lt=LATEST_S),
+    AfterValidator(lambda value: from_ms(to_ms(value))),
+]

@@ -15,7 +15,8 @@ def drawn(
     squats: tuple[tuple[float, float], ...] = (),
     rate_hz: float = 60.0,
 ) -> Motion:
-    """A motion through (second, bar height in statures) corners, smooth and flat between equals.
+    """A motion through (second, bar height in body heights) corners, smooth and flat between
+    equals.
 
     Below 0.45 the shoulders come down with the bar (arms are long); during `squats` (from, to) the
     body sinks with a bar that rides on the shoulders.

@@ -1,7 +1,7 @@
 """A made-up attempt at the workout "Slate", as records, for tests and for looking at reports.
 
 Everything is invented (an athlete of Quarry Lane Barbell); nothing was measured. The attempt is
-walked through as a script of lifts, so that reps, breaks, transitions, trace and the painted time
+walked through as a script of lifts, so that reps, breaks, transitions, trace and the time budget
 agree with one another as they would in a real one.
 """
 
@@ -43,7 +43,7 @@ from repcount.attempt.records import (
 )
 from repcount.units import from_ms, to_ms
 
-# Heights of the bar in statures: Winter 2009, segment fractions, as in DEVELOPERS.md.
+# Heights of the bar in body heights: Winter 2009, segment fractions, as in DEVELOPERS.md.
 FLOOR, HANG, RACK, OVERHEAD = 0.129, 0.43, 0.82, 1.23
 PATHS = {  # movement: from, to, seconds up, seconds held, seconds down
     "deadlift": (FLOOR, HANG, 0.75, 0.15, 0.95),
@@ -77,11 +77,11 @@ class Script:
         spent = round(seconds * 1000)
         steps = max(1, spent // 50)
         for step in range(1, steps + 1):
-            share = (1 - math.cos(math.pi * step / steps)) / 2
+            fraction = (1 - math.cos(math.pi * step / steps)) / 2
             self.moments.append(
                 (
                     self.now_ms + spent * step // steps,
-                    self.height + (height - self.height) * share,
+                    self.height + (height - self.height) * fraction,
                 )
             )
         self.now_ms += spent

@@ -61,18 +61,18 @@ def _loaded(folder: Path, row: dict[str, Any]) -> Photo:
     if picture is None:
         raise FileNotFoundError(f"{folder / row['file']}: no such photograph")
     square = np.array(row["square"], float)
-    told = [row["ends"][side] for side in ("left", "right")]
+    marked = [row["ends"][side] for side in ("left", "right")]
     ends, semi = np.full((2, 2), np.nan), np.full(2, np.nan)
-    bare = np.array([e["semi_axis"] == 0 for e in told])
-    for k, end in enumerate(told):
+    bare = np.array([e["semi_axis"] == 0 for e in marked])
+    for k, end in enumerate(marked):
         if end["centre"] is not None:
             ends[k], semi[k] = end["centre"], end["semi_axis"]
     semi[bare] = SLEEVE_ST / SIDE_ST * (square[2] - square[0])
     for k in (0, 1):  # an end not seen stands beside the other, so that left stays left
         if np.isnan(ends[k]).any() and np.isfinite(ends[1 - k]).all():
             ends[k], semi[k] = ends[1 - k] + (2 * k - 1, 0), semi[1 - k]
-    visible = np.array([SHARES[e["visible"]] for e in told])
-    inner = np.array([e["face_seen"] == "inner" for e in told])
+    visible = np.array([SHARES[e["visible"]] for e in marked])
+    inner = np.array([e["face_seen"] == "inner" for e in marked])
     rgb = cv2.cvtColor(picture, cv2.COLOR_BGR2RGB).astype(np.uint8, copy=False)
     return Photo(row["file"], rgb, square, ends, semi, visible, inner, bare, row["held_back"])
 
@@ -87,7 +87,7 @@ def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array,
     if rng is not None:
         centre = centre + rng.normal(size=2) * 0.05 * side
         side *= float(np.exp(rng.normal() * 0.1))
-        picture, visible = _cut_by_frame(rng, photo)
+        picture, visible = cut_by_frame(rng, photo)
     zoom = CROP_PX / side
     shift = STORE_PX / 2 - zoom * centre
     shrink = max(1, round(1 / zoom))
@@ -114,7 +114,7 @@ def crop(photo: Photo, rng: np.random.Generator | None) -> tuple[Picture, Array,
     return out, ends, semi, visible
 
 
-def _cut_by_frame(rng: np.random.Generator, photo: Photo) -> tuple[Picture, Array]:
+def cut_by_frame(rng: np.random.Generator, photo: Photo) -> tuple[Picture, Array]:
     """The image with one or two of its edges moved in, now and then, and what is then seen."""
     if rng.random() > 0.35:
         return photo.picture, photo.visible

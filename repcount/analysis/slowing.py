@@ -317,8 +317,8 @@ class _Problem:
         proposed = -0.25 * np.einsum("di,ij,dj->d", off, np.linalg.inv(spread), off)
         means, precisions, costs = self.linear(tried)
         heights = -costs - proposed
-        shares = np.exp(heights - heights.max())
-        chosen = rng.choice(draws, size=draws, p=shares / shares.sum())
+        fractions = np.exp(heights - heights.max())
+        chosen = rng.choice(draws, size=draws, p=fractions / fractions.sum())
         roots = np.linalg.cholesky(precisions)[chosen]
         noise = rng.standard_normal((draws, self.size, 1))
         weights = means[chosen] + np.linalg.solve(np.swapaxes(roots, 1, 2), noise)[..., 0]

@@ -6,9 +6,12 @@ Everything is computed in whole milliseconds, so that sums are exact.
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
+
+import numpy as np
 
 import repcount
 from repcount.attempt.corrected import BREAK_S, Corrected, apply_edits
@@ -68,7 +71,8 @@ def derive_attempt(
 
     Counted are, in each round and movement, the first prescribed number of reps by their tops; what
     the reading counts beyond that is extra. Reps that top before the clock's start or after its end
-    are unplanned. The workout is finished when every prescribed rep has been counted.
+    are unplanned. The workout is finished when every prescribed rep has been counted; an unbroken
+    test with its first set, and what comes after a break is extra.
 
     The time cap ends an unfinished attempt only if the video goes on to it; else the clock stops at
     the last counted top. Where it runs on to the cap, or to an end that a person has set, the last
@@ -81,11 +85,14 @@ def derive_attempt(
     Raises RecordError if the corrections belong to another video.
     """
     corrected = apply_edits(reading, edits)
-    workout = reading.workout
     rests = [
         rest.model_copy(update={"kind": rest_kind(rest, reset_s=reset_s, break_s=break_s)})
         for rest in sorted(corrected.floor_rests, key=lambda rest: (rest.start_s, rest.end_s))
     ]
+    workout = reading.workout
+    if workout is not None and workout.to_max:
+        workout = workout.tested(_unbroken(corrected.reps, rests))
+        reading = reading.model_copy(update={"workout": workout})
     warnings = _passed_on(reading, corrected)
     reps, clock = count(reading, corrected, rests, warnings)
     rounds, between = _rounds(reps, rests, workout, clock)
@@ -121,6 +128,14 @@ def derive_attempt(
         trace=reading.trace,
         warnings=warnings,
     )
+
+
+def _unbroken(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> int:
+    """The reps of the first set: those up to the first break after its first rep."""
+    done = sorted(rep.top_s for rep in reps if rep.status in ("counted", "extra"))
+    breaks = [rest.start_s for rest in rests if rest.kind == "break" and done]
+    until = min((at for at in breaks if at > done[0]), default=math.inf)
+    return sum(top < until for top in done)
 
 
 def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:
@@ -265,7 +280,8 @@ def _sets(
 
 
 def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
-    """Mean and slope of the rising speeds of every movement of a set with three reps and more."""
+    """Mean and slope a rep (ordinary least squares) of the rising speeds of every movement of a set
+    with three reps and more."""
     found = []
     for movement in dict.fromkeys(rep.movement for rep in reps):
         values = [
@@ -278,18 +294,16 @@ def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
         count = len(values)
         if count < 3:
             continue
-        mean, middle = sum(values) / count, (count - 1) / 2
-        spread = sum((k - middle) ** 2 for k in range(count))
-        slope = sum((k - middle) * value for k, value in enumerate(values)) / spread
-        left = sum((v - mean - slope * (k - middle)) ** 2 for k, v in enumerate(values))
-        error = (left / (count - 2) / spread) ** 0.5
+        mean = sum(values) / count
+        # the covariance is scaled by the residuals over n - 2
+        (slope, _), covariance = np.polyfit(range(count), values, 1, cov=True)
         found.append(
             SetSpeed(
                 movement=movement,
                 reps=count,
                 mean_st_s=round(mean, 4),
-                slope_share=round(slope / mean, 4),
-                uncertainty=round(error / mean, 4),
+                slope_share=round(float(slope / mean), 4),
+                uncertainty=round(float(np.sqrt(covariance[0, 0]) / mean), 4),
             )
         )
     return found

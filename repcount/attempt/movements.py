@@ -1,7 +1,7 @@
 """The catalogue of movements, as data.
 
 A movement is a path of the bar through zones with conditions on the hip. Each entry says which
-strokes can be that movement and what counts as finished; the decoder (`decode.py`) knows nothing
+lifts can be that movement and what counts as finished; the decoder (`decode.py`) knows nothing
 of names and the alignment (`align.py`) nothing of pixels. Adding a movement is adding an entry.
 
 Sources: the federations' rule texts for the clean, the jerk and the deadlift (IWF Technical and
@@ -38,7 +38,7 @@ class Movement:
     a zone in which the bar is caught on the way. `styles` are ways of doing it that count alike.
     `bent_over`: the trunk stays bent, the bar goes up to it. `anywhere`: any lift of the
     bar will do, whatever its zones. `from_stand` is how often the bar is taken from a stand for it
-    rather than lifted from the floor, for movements that their path does not tell apart (common
+    rather than lifted from the floor, for movements that their path does not distinguish (common
     practice, no source).
 
     Sources of `finished`: deadlifts, IPF technical rules (erect, knees locked, shoulders back; no

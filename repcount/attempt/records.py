@@ -12,11 +12,19 @@ computed with them is computed in whole milliseconds (`Ms`), which a record give
 from __future__ import annotations
 
 import json
+import operator
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from repcount.attempt.time_budget import Span
 from repcount.errors import RecordError
@@ -59,6 +67,9 @@ TimeKind = Literal[
     "rep",
     "handling",
 ]
+
+
+MOST_WORKOUT_REPS = 5000  # more than anybody lifts in a day (common practice, no source)
 
 
 class Record(BaseModel):
@@ -145,6 +156,12 @@ class MovementReps(Record):
 
     movement: str
     reps: int = Field(ge=1)
+    to_max: bool = Field(
+        False,
+        exclude_if=operator.not_,
+        description="as many as there are in one unbroken set; `reps` are then the most looked for,"
+        " and in an attempt those that were done",
+    )
 
 
 class PrescribedRep(NamedTuple):
@@ -162,6 +179,23 @@ class Workout(Record):
     rounds: list[list[MovementReps]] = Field(min_length=1)
     load_kg: float | None = Field(None, gt=0)
     time_cap_s: Seconds | None = Field(None, gt=0)
+
+    @model_validator(mode="after")
+    def _of_reasonable_length(self) -> Self:
+        if self.reps > MOST_WORKOUT_REPS:
+            raise ValueError(f"a workout has at most {MOST_WORKOUT_REPS} reps")
+        return self
+
+    @property
+    def to_max(self) -> bool:
+        """Whether it is an unbroken test: one movement, as many reps as there are in one set."""
+        return self.rounds[0][0].to_max
+
+    def tested(self, reps: int) -> Workout:
+        """An unbroken test with the reps that it came to."""
+        return self.model_copy(
+            update={"rounds": [[self.rounds[0][0].model_copy(update={"reps": max(1, reps)})]]}
+        )
 
     @property
     def reps(self) -> int:
@@ -322,6 +356,12 @@ class Trace(Record):
     time_s: list[Seconds] = Field(default_factory=list)
     bar_st: list[float | None] = Field(default_factory=list)
     hip_st: list[float | None] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _of_one_length(self) -> Self:
+        if not len(self.time_s) == len(self.bar_st) == len(self.hip_st):
+            raise ValueError("the lists of a trace have one length")
+        return self
 
 
 class Reading(Record):

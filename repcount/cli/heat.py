@@ -16,6 +16,7 @@ from repcount.cli.options import (
     MODEL,
     PLATE_MM,
     STOPPED_CODE,
+    TARGET,
     Failure,
     debug_asked,
     native_silence,
@@ -38,7 +39,7 @@ INCOMPLETE = 1  # the exit code where an attempt failed and the heat was made wi
 
 @click.command()
 @click.argument("source", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the heat's files.")
+@click.option("--out", type=TARGET, help="Folder for the heat's files.")
 @click.option("--plan", type=click.Path(path_type=Path), help="The plan where the list has none.")
 @click.option("--name", help="The heat's name, on its page.")
 @click.option(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from repcount.cli.options import plain
+from repcount.cli.options import TARGET, plain
 from repcount.errors import RepcountError
 
 if TYPE_CHECKING:
@@ -81,10 +81,9 @@ def library() -> None:
 @DATA
 def list_(data: Path | None) -> None:
     """List attempts, then heats, the newest first."""
-    from repcount.wording.numbers import clock
-
     kept = opened(data)
     from repcount.library.rows import doubles
+    from repcount.wording.numbers import clock
 
     names = {one.id: one.name for one in kept.athletes()}
     rows = kept.attempts()
@@ -103,7 +102,7 @@ def list_(data: Path | None) -> None:
 
 
 @library.command("export")
-@click.argument("archive", type=click.Path(path_type=Path))
+@click.argument("archive", type=TARGET)
 @click.option("--originals", is_flag=True, help="Videos as they came, with place and device.")
 @DATA
 def export(archive: Path, originals: bool, data: Path | None) -> None:
@@ -133,6 +132,24 @@ def import_(archive: Path, data: Path | None) -> None:
     from repcount.library.archive import import_library
 
     click.echo(f"{import_library(kept, archive)} new attempts taken in from {plain(archive)}")
+
+
+@library.command("check")
+@DATA
+def check(data: Path | None) -> None:
+    """Look for missing, foreign and damaged files and say what to do; nothing is changed.
+
+    Every file is read once. Ends with 1 if anything is found.
+    """
+    kept = opened(data)
+    from repcount.library.checking import findings
+
+    found = 0
+    for found, sentence in enumerate(findings(kept), 1):  # noqa: B007
+        click.echo(plain(sentence))
+    if found:
+        raise click.exceptions.Exit(1)
+    click.echo(f"{len(kept.attempts())} attempts and {len(kept.heats())} heats are whole.")
 
 
 @library.command("delete")
@@ -235,7 +252,7 @@ def serve(
         name = f"[{shown}]" if ":" in shown else shown
         address = f"{'https' if tls else 'http'}://{name}:{port}/"
     with serve.only_server(library.folder):
-        for sentence in serve.prepared(settings):
+        for sentence in (*serve.prepared(settings), *filter(None, [serve.lacking()])):
             click.echo(plain(sentence))
         click.echo(f"Open {plain(address)}   (Ctrl-C ends it)")
         if settings.login:

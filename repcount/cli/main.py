@@ -24,6 +24,7 @@ from repcount.cli.options import (
     MOMENT,
     PLATE_MM,
     RECORDED,
+    TARGET,
     Commands,
     debug_asked,
     native_silence,
@@ -49,9 +50,7 @@ def cli(debug: bool) -> None:
 @cli.command()
 @click.argument("video", type=click.Path(path_type=Path), required=False)
 @click.option("--plan", type=click.Path(path_type=Path), help="The plan (TOML) to compare with.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the results."
-)
+@click.option("--out", type=TARGET, required=True, help="Folder for the results.")
 @click.option("--from", "from_s", type=MOMENT, help="Leave out what lies before.")
 @click.option("--to", "to_s", type=MOMENT, help="Leave out what lies after.")
 @click.option(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli.options import MOMENT, plain
-from repcount.cli.plan import CARD_FILE, PLAN_FILE, write_texts
+from repcount.cli.options import MOMENT, TARGET, plain
+from repcount.cli.plan import CARD_FILE, PLAN_FILE, maxes_of, write_texts
 from repcount.errors import PlanError, RepcountError
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def _print(lines: Sequence[str]) -> None:
 @click.option(
     "--plan", type=click.Path(path_type=Path), help="The plan of the last, if not in its folder."
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the new plan.")
+@click.option("--out", type=TARGET, help="Folder for the new plan.")
 @click.option(
     "--video",
     type=click.Path(path_type=Path),
@@ -129,6 +129,10 @@ def _video(last: Filmed, path: Path) -> Path | None:
 @click.option("--breaks", "break_s", type=MOMENT, help="Another length of each break.")
 @click.option("--between", "between_s", type=MOMENT, help="Another time between rounds.")
 @click.option("--load", help="Another load.")
+@click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
+@click.option(
+    "--best", multiple=True, metavar="MOVEMENT=REPSxLOAD", help="A best set of up to 10 reps."
+)
 @_JSON
 def forecast(
     attempts: tuple[Path, ...],
@@ -137,41 +141,49 @@ def forecast(
     break_s: float | None,
     between_s: float | None,
     load: str | None,
+    maxes: tuple[str, ...],
+    best: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Forecast a plan from an athlete's attempts, and rank other patterns beside it.
 
     The rules' own patterns are always among them. Another length, rest or load is tried with each.
+    With a max the sets of those patterns are no longer than the load allows. What lies too far from
+    the attempts is not forecast.
     """
     from repcount.analysis.forecast import rank_plans, read_attempts
     from repcount.plan import load_plan
     from repcount.plan.barbell import parse_weight
-    from repcount.plan.break_rules import break_patterns
     from repcount.plan.propose import Wishes, make_plan
+    from repcount.plan.working_load import movements_of
 
     base = load_plan(plan)
     filmed = read_attempts(attempts)
-    wishes = {
+    known = maxes_of(base, maxes, best)
+    wishes: dict[str, Any] = {
         "break_s": break_s,
         "between_s": between_s,
         "load_kg": None if load is None else parse_weight(load, "the load"),
     }
     changed = any(value is not None for value in wishes.values())
+    wishes["maxes"] = known
+    asked = movements_of(base.workout.rounds)
     try:
-        first = base if base.has_breaks else make_plan(base).plan
+        first = base if base.has_breaks else make_plan(base, Wishes(maxes=known)).plan
         plans = [("the plan", first)]
         if changed:
-            plans.append(("the plan, changed", make_plan(first, Wishes(**wishes)).plan))  # type: ignore[arg-type]
+            plans.append(("the plan, changed", make_plan(first, Wishes(**wishes)).plan))
         for text in patterns:
-            made = make_plan(first, Wishes(patterns=[text], **wishes)).plan  # type: ignore[arg-type]
+            made = make_plan(first, Wishes(patterns=[text], **wishes)).plan
             plans.append((text, made))
-        for offer in break_patterns(base.workout.rounds):
+        for offer in make_plan(first, Wishes(**wishes)).patterns:
             if offer.patterns != first.planned_sets():
-                made = make_plan(first, Wishes(rule=offer.name, **wishes)).plan  # type: ignore[arg-type]
+                made = make_plan(first, Wishes(rule=offer.name, **wishes)).plan
                 plans.append((offer.name, made))
     except PlanError as error:
         raise PlanError(f"{plain(plan)}: {error}") from error
-    ranking = rank_plans(filmed, plans)
+    kilograms = {name: one.middle_kg for name, one in known.items() if name in asked}
+    ranking = rank_plans(filmed, plans, kilograms)
     if as_json:
         click.echo(ranking.model_dump_json(indent=1))
         return
@@ -182,7 +194,7 @@ def forecast(
 
 @click.command()
 @_FOLDERS
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the page.")
+@click.option("--out", type=TARGET, help="Folder for the page.")
 @_JSON
 def history(attempts: tuple[Path, ...], out: Path | None, as_json: bool) -> None:
     """Set attempts at one workout beside each other, rep for rep.

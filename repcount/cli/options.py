@@ -7,11 +7,12 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from repcount.errors import RepcountError
+from repcount.errors import RepcountError, StorageError, storage_error
 
 if TYPE_CHECKING:
     from repcount.attempt.records import Attempt, Comparison
@@ -36,14 +37,27 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            done = super().invoke(ctx)
+            with _printing():
+                sys.stdout.flush()
         except (click.ClickException, click.exceptions.Exit, BrokenPipeError):
             raise
+        except OSError as error:
+            refused = storage_error(error)
+            raise Failure(str(refused), refused.exit_code) from error
+        except MemoryError as error:
+            raise Failure(
+                "this needs more memory than there is; close other programs, or give less at once.",
+                StorageError.exit_code,
+            ) from error
         except RepcountError as error:
             raise Failure(str(error), error.exit_code) from error
         except (KeyboardInterrupt, click.Abort) as error:
             raise Failure("stopped; nothing was written.", STOPPED_CODE) from error
         except Exception as error:
+            of_database = _of_database(error)
+            if of_database is not None:
+                raise Failure(str(of_database), of_database.exit_code) from error
             if ctx.params.get("debug"):
                 raise
             what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
@@ -52,6 +66,34 @@ class Commands(click.Group):
                 "`repcount --debug ...` for the details and report them.",
                 UNEXPECTED,
             ) from error
+        return done
+
+
+@contextmanager
+def _printing() -> Iterator[None]:
+    """What is printed cannot be: said so, for what was asked for is done."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        # nothing is left in the buffer that the end of the program would try to print again
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+        raise Failure(
+            f"what was to be printed cannot be ({(error.strerror or str(error)).lower()}); what "
+            "was to be written to files is written.",
+            StorageError.exit_code,
+        ) from error
+
+
+def _of_database(error: Exception) -> RepcountError | None:
+    """An error of the library's database as a sentence; None for anything else."""
+    if not type(error).__module__.startswith("sqlalchemy."):
+        return None
+    from repcount.library.opening import refusal
+
+    return refusal(error)
 
 
 class Moment(click.ParamType):
@@ -98,6 +140,25 @@ class Recorded(click.ParamType):
 MOMENT = Moment()
 RECORDED = Recorded()
 CLOCK_START = Moment(before=True)  # a video may begin after the clock: then it is below 0
+
+
+class Target(click.Path):
+    """A file or folder to be written: its name can be one."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        text = os.fspath(value)
+        if not text:
+            self.fail("an empty name is no place to write to; give one.", param, ctx)
+        if max(len(os.fsencode(part)) for part in Path(text).parts or ("",)) > LONGEST_NAME:
+            self.fail(f"names have at most {LONGEST_NAME} bytes; give a shorter one.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+LONGEST_NAME = 255  # NAME_MAX of Linux' file systems
+TARGET = Target()
 
 
 def plain(text: object) -> str:

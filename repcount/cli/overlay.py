@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from repcount.cli.options import debug_asked, plain, progress_shown
+from repcount.cli.options import TARGET, debug_asked, plain, progress_shown
 
 
 @click.command()
@@ -16,9 +16,7 @@ from repcount.cli.options import debug_asked, plain, progress_shown
     type=click.Path(path_type=Path),
     help="The video that was read; looked for beside the results if not given.",
 )
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="The file to write: overlay.mp4 in the folder."
-)
+@click.option("--out", type=TARGET, help="The file to write: overlay.mp4 in the folder.")
 @click.option(
     "--blur-faces",
     "blur_faces",

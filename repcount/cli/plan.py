@@ -7,19 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from repcount.cli.options import MOMENT, plain
+from repcount.cli.options import MOMENT, TARGET, plain
 from repcount.errors import PlanError
 
 if TYPE_CHECKING:
     from repcount.plan.model import Plan
     from repcount.plan.propose import Proposal, Wishes
+    from repcount.plan.strength import MaxEstimate
 
 PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
 
 
 @click.command()
 @click.argument("workout", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the plan and its card.")
+@click.option("--out", type=TARGET, help="Folder for the plan and its card.")
 @click.option("--athlete", help="The athlete's name.")
 @click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
 @click.option(
@@ -34,7 +35,11 @@ PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
     help="Which bar and plates there are.",
 )
 @click.option("--bar", type=float, help="What the bar weighs, in the kit's unit.")
-@click.option("--plates", help="Plates in the kit's unit (25, 20x2: two pairs of 20).")
+@click.option(
+    "--plates",
+    multiple=True,
+    help="Plates in the kit's unit (25, 20x2: two pairs of 20); may be repeated.",
+)
 @click.option("--pattern", "patterns", multiple=True, help="Break pattern; once, or one a round.")
 @click.option("--rule", help="Break rule by its name, as the command lists them.")
 @click.option("--protect", help="What to protect: back, grip, shoulders or lungs.")
@@ -85,10 +90,14 @@ def plan(
     from repcount.plan import load_plan
     from repcount.plan.athletes import load_athletes
     from repcount.plan.propose import make_plan
+    from repcount.wording import shown
 
     base = load_plan(workout)
     shared = _wishes(base, given)
-    wishes = load_athletes(athletes, base, shared) if athletes else [shared]
+    wishes, faults = [shared], []
+    if athletes:
+        found = load_athletes(athletes, base, shared)
+        wishes, faults = found.wishes, found.faults
     own = None
     left_out: list[str] = []
     if any(one.shape == "own" for one in wishes) and given["attempts"]:
@@ -102,9 +111,10 @@ def plan(
             proposals.append(make_plan(base, wish, own_shares=own))
             proposals[-1].notes += left_out if wish.shape == "own" else []
         except PlanError as error:
-            named = f"{plain(athletes)}: {wish.athlete}" if athletes else plain(workout)
-            raise PlanError(f"{named}: {error}") from error
-    if out is not None:
+            if not athletes:
+                raise PlanError(f"{plain(workout)}: {error}") from error
+            faults.append(PlanError(f"{plain(athletes)}: {shown(wish.athlete)}: {error}"))
+    if out is not None and proposals:
         _write(out, proposals, many=athletes is not None)
     if as_json:
         bodies = ",\n".join(one.model_dump_json(indent=1) for one in proposals)
@@ -114,12 +124,15 @@ def plan(
 
         for number, one in enumerate(proposals):
             click.echo("\n" * bool(number) + "\n".join(card_lines(one, with_offers=not athletes)))
-        if out is not None:
+        if out is not None and proposals:
             click.echo(f"\nWritten to {plain(out)}")
+    if faults:
+        for fault in faults[:-1]:
+            click.echo(f"repcount: {fault}", err=True)
+        raise faults[-1]
 
 
 def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
-    from repcount.plan.athletes import parse_maxes
     from repcount.plan.barbell import kit_from, parse_weight
     from repcount.plan.propose import Wishes, known_movement
 
@@ -131,15 +144,11 @@ def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
         cycles[movement] = MOMENT.convert(text, None, None)
     return Wishes(
         athlete=given["athlete"],
-        maxes=parse_maxes(
-            _pairs(given["maxes"], "--max", '"push press=85kg"'),
-            _pairs(given["best"], "--best", '"push press=5x70kg"'),
-            base,
-        ),
+        maxes=maxes_of(base, given["maxes"], given["best"]),
         load_kg=None
         if given["load"] is None
         else parse_weight(given["load"], "the load", "lb" if given["kit"] == "lb" else "kg"),
-        kit=kit_from(given["kit"], given["bar"], given["plates"]),
+        kit=kit_from(given["kit"], given["bar"], ",".join(given["plates"]) or None),
         patterns=given["patterns"],
         rule=given["rule"],
         protect=_protect(given["protect"], given["spare"]),
@@ -150,6 +159,17 @@ def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
         start_s=given["start_s"],
         cycle_s=cycles,
         transition_s=given["transition_s"],
+    )
+
+
+def maxes_of(base: Plan, maxes: tuple[str, ...], best: tuple[str, ...]) -> dict[str, MaxEstimate]:
+    """Maxes by movement, from the texts of --max and --best."""
+    from repcount.plan.athletes import parse_maxes
+
+    return parse_maxes(
+        _pairs(maxes, "--max", '"push press=85kg"'),
+        _pairs(best, "--best", '"push press=5x70kg"'),
+        base,
     )
 
 

@@ -47,6 +47,16 @@ def commands_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+OUTCOMES = """Outcomes of a break:
+
+- *as planned*: the bar went down after the planned rep.
+- *moved*: it went down some reps earlier or later than planned, by `moved_by`.
+- *unplanned*: a break that answers to none of the plan.
+- *skipped*: the athlete went on past the planned place without putting the bar down.
+- *reset*: where a break was planned the bar lay for 0.5 to 1.5 s only; `moved_by` as for a break.
+- *not reached*: the attempt ended before the planned place."""
+
+
 def columns_page() -> str:
     """What the columns of all tables mean, as Markdown."""
     parts = [
@@ -58,6 +68,8 @@ def columns_page() -> str:
     ]
     for name, columns in TABLES.items():
         parts += _table(f"`{name}.csv` and `{name}.parquet`", columns)
+        if name == "breaks":
+            parts.append(OUTCOMES)
     parts.append("## A heat (`repcount heat`)")
     for name, columns in DICTIONARY.items():
         title = "`heat.csv` and `heat.parquet`" if name == "heat.csv" else f"`{name}`"

@@ -23,7 +23,7 @@ from repcount.errors import RepcountError
 
 JOB, REASONS = "job.json", "reasons.json"
 _PR_SET_PDEATHSIG = 1  # prctl(2)
-# The kernel's first choice when memory runs out, before the worker that has to tell of it.
+# The kernel's first choice when memory runs out, before the worker that has to report it.
 _OOM_SCORE = "800"
 
 

@@ -128,8 +128,8 @@ def _relative(folder: Path, home: Path | None) -> str:
 
 
 def without_names(heat: Heat) -> Heat:
-    """The heat with numbers for names, in the order of the page; nothing that could tell a name is
-    left: video files, results folders, and reasons (which may quote a path) of what failed."""
+    """The heat with numbers for names, in the order of the page; nothing that could reveal a name
+    is left: video files, results folders, and reasons (which may quote a path) of what failed."""
     wide = len(str(len(heat.attempts)))
     hidden = heat.model_copy(deep=True)
     names = [one.athlete for one in heat.attempts]

@@ -11,7 +11,6 @@ import csv
 import io
 import json
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -218,14 +217,9 @@ def _check_names(path: Path, where: str, names: Sequence[str], what: str) -> Non
 
 
 def _toml_rows(path: Path, text: str) -> list[tuple[str, dict[str, Any]]]:
-    from repcount.plan.findings import toml_sentence
+    from repcount.plan.findings import toml_data
 
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ManifestError(toml_sentence(error, text, str(path))) from error
-    except RecursionError as error:
-        raise ManifestError(f"{path}: is nested too deeply; write it flat.") from error
+    data = toml_data(text, str(path), ManifestError)
     lines = text.splitlines()
     for key in data:
         if key not in (*_SHARED, "entry"):

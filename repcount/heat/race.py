@@ -216,7 +216,7 @@ def spent_bar(one: HeatAttempt, full_s: float) -> Markup:
     return tag("svg", *shapes, class_="pair", height=20, aria_hidden="true")
 
 
-# The kinds of an attempt's time as they are drawn: few enough to tell apart.
+# The kinds of an attempt's time as they are drawn: few enough to distinguish.
 GROUPS = {
     "work": ("rep", "touch", "reset", "handling"),
     "turn": ("transition",),

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError
-from sqlalchemy import select
+from sqlalchemy import select, text
+from sqlalchemy.orm import Session
 
 from repcount.attempt.records import Attempt, Record, load_record
 from repcount.errors import FootageError, RecordError, RepcountError
@@ -21,9 +22,25 @@ from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.copies import make_copy
 from repcount.library.layout import IMPORT, PLAN_SOURCE, VIDEO_NAME, clean_name, result_files
-from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, heat_row, note_results
-from repcount.library.store import Library, has_results
-from repcount.pipeline.results import ATTEMPT, EDITS, FILES, STILLS, rebuild
+from repcount.library.rows import (
+    AthleteRow,
+    AttemptRow,
+    HeatRow,
+    PlanRow,
+    heat_row,
+    note_results,
+)
+from repcount.library.store import Library, add_plan, athlete_in, has_results
+from repcount.library.tidying import move_to_trash
+from repcount.pipeline.results import (
+    ATTEMPT,
+    EDITS,
+    FILES,
+    STILLS,
+    held,
+    is_stale,
+    rebuild,
+)
 from repcount.plan import parse_plan
 
 MANIFEST = "library.json"
@@ -31,6 +48,7 @@ LARGEST_MANIFEST = 64_000_000  # bytes
 _CHUNK = 1 << 20
 
 Id = Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
+Moment = Annotated[int, Field(ge=0, lt=4_102_444_800)]  # Unix seconds, before the year 2100
 
 
 class _Athlete(Record):
@@ -40,7 +58,7 @@ class _Athlete(Record):
 
 class _Plan(Record):
     toml: str = Field(max_length=1_000_000)
-    changed_at: int
+    changed_at: Moment
 
 
 class _File(Record):
@@ -56,13 +74,13 @@ class _Attempt(Record):
     plan_toml: str | None
     state: Literal["waiting", "running", "done", "failed", "cancelled"]
     message: str
-    created_at: int
+    created_at: Moment
     files: list[_File]
 
 
 class _Heat(Record):
     id: Id
-    created_at: int
+    created_at: Moment
     files: list[_File]
 
 
@@ -91,22 +109,11 @@ def export_library(library: Library, target: Path, *, originals: bool = False) -
     try:
         with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED) as archive:
             for row in rows:
-                folder = library.folder_of(row.id)
-                rebuild(folder)
-                files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
-                files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
-                attempts.append(
-                    _Attempt(
-                        id=row.id,
-                        athlete=people[row.athlete_id].name if row.athlete_id else None,
-                        file_name=row.file_name,
-                        plan_toml=row.plan_toml,
-                        state=row.state,
-                        message=row.message,
-                        created_at=row.created_at,
-                        files=files,
-                    )
-                )
+                packed = _packed_attempt(archive, library, row, originals)
+                if packed is not None:
+                    person = people.get(row.athlete_id) if row.athlete_id else None
+                    packed.athlete = person.name if person else None
+                    attempts.append(packed)
             for heat in library.heats():
                 files = _all_packed(archive, library.heat_folder(heat.id), HEAT_FILES, heat.id)
                 heats.append(_Heat(id=heat.id, created_at=heat.created_at, files=files))
@@ -126,6 +133,37 @@ def export_library(library: Library, target: Path, *, originals: bool = False) -
     finally:
         part.unlink(missing_ok=True)
     return len(attempts)
+
+
+def _packed_attempt(
+    archive: zipfile.ZipFile, library: Library, row: AttemptRow, originals: bool
+) -> _Attempt | None:
+    """An attempt's files as one state, also while somebody corrects it; None where it was deleted
+    meanwhile."""
+    folder = library.folder_of(row.id)
+    while True:
+        rebuild(folder)
+        with held(folder):
+            if is_stale(folder):
+                continue
+            if not (folder / row.file_name).is_file():
+                if row.id in {one.id for one in library.attempts()}:
+                    raise RecordError(
+                        f"the video of attempt {row.id} is missing; see `repcount library check`."
+                    )
+                return None
+            files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
+            files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
+        return _Attempt(
+            id=row.id,
+            athlete=None,
+            file_name=row.file_name,
+            plan_toml=row.plan_toml,
+            state=row.state,
+            message=row.message,
+            created_at=row.created_at,
+            files=files,
+        )
 
 
 def _all_packed(
@@ -175,6 +213,10 @@ def import_library(library: Library, source: Path) -> int:
     heats that are there already are left as they are. Raises RecordError and takes in nothing if
     anything is wrong.
     """
+    with library.alone() as alone:
+        if alone:  # else another import may be filling one
+            for left in library.folder.glob(f"{IMPORT}*"):
+                shutil.rmtree(left, ignore_errors=True)
     with library.saving():
         return _import(library, source)
 
@@ -269,35 +311,59 @@ def _check_attempt(one: _Attempt, folder: Path, source: Path) -> None:
 
 
 def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
-    for person in manifest.athletes:
-        library.athlete_named(person.name)
-    kept = {plan.toml for plan in library.plans()}
-    for plan in manifest.plans:
-        if plan.toml not in kept:
-            library.put_plan(plan.toml)
-    known = {row.id for row in library.attempts()}
-    new = [one for one in manifest.attempts if one.id not in known]
-    for one in new:
-        row = AttemptRow(
-            id=one.id,
-            athlete_id=library.athlete_named(one.athlete) if one.athlete else None,
-            file_name=clean_name(one.file_name, Path(one.file_name).suffix),
-            plan_toml=one.plan_toml,
-            state="waiting" if one.state == "running" else one.state,
-            workout=parse_plan(one.plan_toml).workout.name if one.plan_toml else "",
-            message=one.message,
-            created_at=one.created_at,
-        )
-        with library.placed(library.folder_of(one.id)) as (folder, session):
-            (aside / one.id).replace(folder)
-            if one.state == "done":
-                note_results(row, load_record(Attempt, folder / ATTEMPT))
-            session.add(row)
-    there = {row.id for row in library.heats()}
-    for heat in manifest.heats:
-        if heat.id not in there:
-            with library.placed(library.heat_folder(heat.id)) as (folder, session):
-                (aside / heat.id).replace(folder)
-                record = load_record(Heat, folder / RECORD)
-                session.add(heat_row(heat.id, record, heat.created_at))
+    """Rows and folders in one transaction: all of the archive or nothing."""
+    placed: list[tuple[Path, Path]] = []
+    try:
+        with library.session() as session:
+            session.execute(text("BEGIN IMMEDIATE"))
+            for person in manifest.athletes:
+                athlete_in(session, person.name)
+            kept = set(session.scalars(select(PlanRow.toml)))
+            for toml in dict.fromkeys(plan.toml for plan in manifest.plans):
+                if toml not in kept:
+                    add_plan(session, toml)
+            known = set(session.scalars(select(AttemptRow.id)))
+            new = [one for one in manifest.attempts if one.id not in known]
+            for one in new:
+                place = _make_room_at(library, library.folder_of(one.id))
+                placed.append((aside / one.id, place))
+                (aside / one.id).replace(place)
+                session.add(_row(session, one, place))
+            there = set(session.scalars(select(HeatRow.id)))
+            for heat in manifest.heats:
+                if heat.id not in there:
+                    place = _make_room_at(library, library.heat_folder(heat.id))
+                    placed.append((aside / heat.id, place))
+                    (aside / heat.id).replace(place)
+                    record = load_record(Heat, place / RECORD)
+                    session.add(heat_row(heat.id, record, heat.created_at))
+    except BaseException:
+        for source, place in placed:
+            if place.exists() and not source.exists():
+                place.replace(source)
+        raise
     return len(new)
+
+
+def _row(session: Session, one: _Attempt, folder: Path) -> AttemptRow:
+    """The row of an attempt whose files lie in their place."""
+    row = AttemptRow(
+        id=one.id,
+        athlete_id=athlete_in(session, one.athlete) if one.athlete else None,
+        file_name=clean_name(one.file_name, Path(one.file_name).suffix),
+        plan_toml=one.plan_toml,
+        state="waiting" if one.state == "running" else one.state,
+        workout=parse_plan(one.plan_toml).workout.name if one.plan_toml else "",
+        message=one.message,
+        created_at=one.created_at,
+    )
+    if one.state == "done":
+        note_results(row, load_record(Attempt, folder / ATTEMPT))
+    return row
+
+
+def _make_room_at(library: Library, folder: Path) -> Path:
+    """The place of a folder that no row names; one that lies there goes into the trash."""
+    if folder.exists():
+        move_to_trash(library, folder)
+    return folder

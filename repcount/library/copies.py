@@ -15,10 +15,10 @@ import threading
 from pathlib import Path
 
 from repcount.errors import FootageError, RepcountError
-from repcount.library.confinement import confine
 from repcount.library.layout import SHARED
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library, Missing
+from repcount.video.confinement import confine
 
 COMMAND = (sys.executable, "-m", "repcount.library.copies")
 COPY_LIMIT_S = 900
@@ -85,7 +85,8 @@ def make_copy(source: Path, target: Path) -> None:
 def main() -> None:
     """Make the copy, or say in a sentence why there is none."""
     source, target = Path(sys.argv[1]), Path(sys.argv[2])
-    confine(source.stat().st_size + _MORE_BYTES, nice=0)  # a person waits for it
+    most = source.stat().st_size + _MORE_BYTES
+    confine([source], target.parent, file_bytes=most, nice=0)  # a person waits for it
     from repcount.video.clean_copy import write_clean_copy
 
     try:

@@ -12,7 +12,7 @@ from sqlalchemy import create_engine, event, text
 from sqlalchemy.engine import Connection, Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from repcount.errors import RecordError, RepcountError
+from repcount.errors import RecordError, RepcountError, StorageError
 from repcount.library.layout import DATABASE, FOLDERS
 
 
@@ -90,11 +90,33 @@ def opened(database: Path) -> Engine:
             connection.execute(text("BEGIN IMMEDIATE"))
             _migrate(connection)
     except SQLAlchemyError as error:
-        raise RecordError(
-            f"{database}: is not a usable library ({type(error).__name__}); "
-            "give another folder with --data, or restore it from an export."
-        ) from error
+        raise refusal(error, database) from error
     return engine
+
+
+def refusal(error: Exception, database: Path | str = "the library") -> RepcountError:
+    """What the database refuses, and why, as an error a person sees (result codes of SQLite)."""
+    code = getattr(getattr(error, "orig", None), "sqlite_errorname", "") or ""
+    kind = "_".join(code.split("_")[:2])
+    if kind == "SQLITE_FULL":
+        return StorageError(
+            f"{database}: the disk is full; make room and do it again. Nothing was lost.", full=True
+        )
+    if kind in ("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN", "SQLITE_AUTH"):
+        return StorageError(
+            f"{database}: cannot be written (read-only); check who may write there and whether "
+            "the disk is mounted for writing."
+        )
+    if kind in ("SQLITE_BUSY", "SQLITE_LOCKED"):
+        return StorageError(f"{database}: another program holds it; do it again when that ended.")
+    if kind == "SQLITE_IOERR":
+        return StorageError(
+            f"{database}: the disk refuses ({code}); check the disk and its room, then do it again."
+        )
+    return RecordError(
+        f"{database}: is not a usable library ({type(error).__name__}); "
+        "give another folder with --data, or restore it from an export."
+    )
 
 
 def _tuned(connection: object, _: object) -> None:

@@ -177,18 +177,13 @@ class Library:
 
     def athlete_named(self, name: str) -> int:
         """The id of the athlete of this name, made if there is none."""
-        name = " ".join(name.split())
-        if not 1 <= len(name) <= 100:
-            raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
-        if not name.isprintable():
-            raise RepcountError("an athlete's name has letters only, no control characters.")
         with self.session() as session:
-            found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
-            if found is None:
-                found = AthleteRow(name=name, notes="")
-                session.add(found)
-                session.flush()
-            return found.id
+            return athlete_in(session, name)
+
+    def upload_ids(self) -> set[str]:
+        """Uploads on their way."""
+        with self.session() as session:
+            return set(session.scalars(select(Upload.id)))
 
     def plans(self) -> Sequence[PlanRow]:
         """All plans, the one changed last first."""
@@ -211,10 +206,7 @@ class Library:
         name = parse_plan(toml).workout.name
         with self.session() as session:
             if plan_id is None:
-                row = PlanRow(name=name, toml=toml, version=1, changed_at=now())
-                session.add(row)
-                session.flush()
-                return row.id
+                return add_plan(session, toml)
             changed = session.execute(
                 update(PlanRow)
                 .where(PlanRow.id == plan_id, PlanRow.version == version)
@@ -335,14 +327,24 @@ class Library:
             if row is not None:
                 note_results(row, record)
 
-    def set_state(self, attempt_id: str, state: str, message: str = "", tries: int = 0) -> None:
-        """Change where an analysis stands."""
+    def set_state(
+        self,
+        attempt_id: str,
+        state: str,
+        message: str = "",
+        tries: int = 0,
+        *,
+        only_from: str | None = None,
+    ) -> bool:
+        """Change where an analysis stands; False where it is not there (`only_from`) any more."""
+        change = update(AttemptRow).where(AttemptRow.id == attempt_id)
+        if only_from is not None:
+            change = change.where(AttemptRow.state == only_from)
         with self.session() as session:
-            session.execute(
-                update(AttemptRow)
-                .where(AttemptRow.id == attempt_id)
-                .values(state=state, message=message, tries=AttemptRow.tries + tries)
+            done = session.execute(
+                change.values(state=state, message=message, tries=AttemptRow.tries + tries)
             )
+        return done.rowcount == 1  # type: ignore[attr-defined]  # of every UPDATE's result
 
     def claim(self) -> AttemptRow | None:
         """The attempt that has waited longest, now running; None if none waits."""
@@ -452,6 +454,30 @@ class Conflict(RepcountError):
 
 class Missing(RecordError):
     """What is asked for is not, or no longer, in the library."""
+
+
+def athlete_in(session: Session, name: str) -> int:
+    """The id of the athlete of this name, made in this transaction if there is none. Raises
+    RepcountError for what is no name."""
+    name = " ".join(name.split())
+    if not 1 <= len(name) <= 100:
+        raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
+    if not name.isprintable():
+        raise RepcountError("an athlete's name has letters only, no control characters.")
+    found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
+    if found is None:
+        found = AthleteRow(name=name, notes="")
+        session.add(found)
+        session.flush()
+    return found.id
+
+
+def add_plan(session: Session, toml: str) -> int:
+    """Keep a new plan in this transaction; its id. Raises PlanError where the text is none."""
+    row = PlanRow(name=parse_plan(toml).workout.name, toml=toml, version=1, changed_at=now())
+    session.add(row)
+    session.flush()
+    return row.id
 
 
 def drop_attempt(session: Session, attempt_id: str) -> AttemptRow:

@@ -90,16 +90,24 @@ def start_up(library: Library, keep_days: float | None = None) -> list[str]:
         if alone:
             _finish_what_was_cut_off(library)
             moved = _move_unnamed(library, trash)
-            said += _told(trash, moved, "that no row names")
+            said += _moved_to(trash, moved, "that no row names")
         else:
             said.append("Something is being saved: what is left over is looked at next time.")
     if keep_days is not None:
         moved = _move_old(library, trash, now() - keep_days * DAY)
-        said += _told(trash, moved, f"older than {keep_days:g} days")
+        said += _moved_to(trash, moved, f"older than {keep_days:g} days")
     if sound:
         moved = _move_old_uploads(library, trash)
-        said += _told(trash, moved, f"of uploads that nobody went on with for {UPLOAD_DAYS} days")
+        said += _moved_to(
+            trash, moved, f"of uploads that nobody went on with for {UPLOAD_DAYS} days"
+        )
     return said
+
+
+def move_to_trash(library: Library, folder: Path) -> None:
+    """Move what no row names into the trash of today."""
+    day = datetime.fromtimestamp(now(), UTC).strftime(_DAY_NAME)
+    _move(folder, library.folder / TRASH / day / folder.relative_to(library.folder))
 
 
 def last_used(library: Library) -> int | None:
@@ -243,7 +251,7 @@ def _move_old_uploads(library: Library, trash: Path) -> int:
     return len(old)
 
 
-def _told(trash: Path, moved: int, which: str) -> list[str]:
+def _moved_to(trash: Path, moved: int, which: str) -> list[str]:
     if not moved:
         return []
     things = "1 thing" if moved == 1 else f"{moved} things"
@@ -308,7 +316,7 @@ def _bring_back(library: Library, folder: Path, home: str) -> None:
 
 
 def _attempt_row(library: Library, folder: Path, words: dict[str, Any], at: int) -> AttemptRow:
-    """The row of an attempt in the trash: as it was noted, else as its files tell."""
+    """The row of an attempt in the trash: as it was noted, else as its files say."""
     videos = sorted(one.name for one in folder.iterdir() if VIDEO_NAME.fullmatch(one.name))
     name = words.get("file_name", videos[0] if videos else "")
     if name not in videos:

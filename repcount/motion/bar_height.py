@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter1d
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
-# Typical noise of one sample, statures: bar ends about 1 px, hands about 5 % of the torso.
+# Typical noise of one sample, body heights: bar ends about 1 px, hands about 5 % of the torso.
 ENDS_SD_ST = 0.004
 HANDS_SD_ST = 0.014
 # A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
@@ -21,7 +21,7 @@ LYING_ST = 0.20
 MOVING_S, MOVING_ST = 0.15, 0.02
 # A bar that rises by so much without one is lifted.
 LIFTED_ST = 0.10
-# A usual athlete, where nothing tells the stature in metres.
+# A usual athlete, where the body height in metres is not known.
 STATURE_M = 1.75
 # What an end that was never seen to move with the hands is trusted, of what it would be else (an
 # assumption); and the least trust of an end that was.
@@ -41,13 +41,13 @@ class Ends:
 
 @dataclass(frozen=True)
 class BarHeight:
-    """Height of the bar (n,) in statures by its ends, NaN where neither tells, and its `mass` (n,)
-    of trust.
+    """Height of the bar (n,) in body heights by its ends, NaN where neither is known, and its
+    `mass` (n,) of trust.
 
     `hand` (n,) is the hands' height, NaN all along where they say nothing of the bar. `by_itself`
     (n,) is where the height is counted from the bar's own lowest place. `hands_hidden`: shoulders
-    told the height. `apart`: neither hands nor shoulders go with the ends, and `body_wrong` that
-    the bar by itself told its height then; `told_apart`: enough of the moving ends was seen
+    gave the height. `apart`: neither hands nor shoulders go with the ends, and `body_wrong` that
+    the bar by itself gave its height then; `enough_seen`: enough of the moving ends was seen
     beside the hands to say so.
     """
 
@@ -58,7 +58,7 @@ class BarHeight:
     hands_hidden: bool
     apart: bool
     body_wrong: bool
-    told_apart: bool
+    enough_seen: bool
 
 
 def bar_ends(tracks: xr.Dataset, individual: int, scene: Scene, plate_mm: float) -> Ends:
@@ -82,15 +82,15 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     rng = np.random.default_rng(0)
     times = scene.times
     hand = scene.height(hand_y)
-    levels, agreeing, telling = _by_hands(scene, ends, hand, rng)
+    levels, agreeing, moved = _by_hands(scene, ends, hand, rng)
     hands_hidden = False
     if not agreeing.any() and not _too_small(scene.stature_at, ends.sizes, ends.plate_mm):
         hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
         if hands_hidden:
             hand[:] = np.nan
     unknown = bool(np.isfinite(hand).mean() < HANDS_KNOWN)
-    told_apart = bool(telling.max() >= TELLING)
-    apart = bool(not agreeing.any() and (unknown or told_apart))
+    enough_seen = bool(moved.max() >= LEAST_SAMPLES)
+    apart = bool(not agreeing.any() and (unknown or enough_seen))
     one_bar = unknown or _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
     own, own_mass = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
     by_itself = np.isfinite(own)
@@ -100,7 +100,7 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     differ = np.abs(levels[0] - levels[1])
     differ = differ[np.isfinite(differ)]
     if len(differ) and (differ > DISAGREE_ST).mean() > 0.5:
-        # one of them is no end of this bar, or was never held long enough to tell its height
+        # one of them is no end of this bar, or was never held long enough to measure its height
         levels[int(np.argmin(agreeing))] = np.nan
     height, mass = _join_ends(levels, ends.trust, hand)
     return BarHeight(
@@ -111,7 +111,7 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
         hands_hidden=hands_hidden,
         apart=apart,
         body_wrong=body_wrong,
-        told_apart=told_apart,
+        enough_seen=enough_seen,
     )
 
 
@@ -119,20 +119,20 @@ def _by_hands(
     scene: Scene, ends: Ends, hand: np.ndarray, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Heights (2, n) of both ends brought to the hands' (n,), how many samples of each agree, and
-    how many tell."""
+    how many moved."""
     levels = np.full((2, len(scene.times)), np.nan)
-    agreeing, telling = np.zeros(2, int), np.zeros(2, int)
+    agreeing, moved = np.zeros(2, int), np.zeros(2, int)
     for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
         end_height = scene.height(end[:, 1])
         moving = _moving(scene.times, np.where(weight >= SEEN, end_height, np.nan), hand)
         line = held_line(end_height[moving], hand[moving], rng)
-        telling[k] = len(moving)
+        moved[k] = len(moving)
         if line is None and _lies(end_height[weight >= SEEN]):
             line = 1.0, 0.0, 0  # it has only lain there
         if line is not None:
             levels[k] = np.where(weight > 0, line[0] * end_height + line[1], np.nan)
             agreeing[k] = line[2]
-    return levels, agreeing, telling
+    return levels, agreeing, moved
 
 
 def _by_shoulders(
@@ -174,8 +174,8 @@ def _by_itself(
     return own, mass
 
 
-# So many samples of a moving end and the hands, at least, tell whether the two go together.
-TELLING = 20
+# So many samples of a moving end and the hands, at least, show whether the two go together.
+LEAST_SAMPLES = 20
 # Of them so many agree while the bar is held, drops and bounces counted in: two fifths and more in
 # rendered clips from all sides; hands that wander by a sixth of a stature agree in a sixth.
 AGREEING = 0.35
@@ -186,7 +186,7 @@ HANDS_KNOWN = 0.1
 def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
     """Indices at which an end moves up or down while the hands are known."""
     known = np.flatnonzero(np.isfinite(end))
-    if len(known) < TELLING:
+    if len(known) < LEAST_SAMPLES:
         return np.zeros(0, int)
     ahead = np.interp(times + MOVING_S, times[known], end[known])
     moving = np.abs(ahead - np.interp(times - MOVING_S, times[known], end[known])) > MOVING_ST
@@ -204,9 +204,9 @@ def held_line(
     1981), then least squares on the agreeing samples; the slope is held to what perspective allows
     for an end nearer or further than the hands (0.65 m of 3 m: 22 %).
     """
-    if len(x) < TELLING:
+    if len(x) < LEAST_SAMPLES:
         return None
-    enough = max(TELLING, AGREEING * len(x))
+    enough = max(LEAST_SAMPLES, AGREEING * len(x))
     i, j = rng.integers(len(x), size=(2, 200))
     apart = np.abs(x[i] - x[j]) >= 0.15
     i, j = i[apart], j[apart]
@@ -284,7 +284,8 @@ def _carried_line(
     return line[0], line[1] + float(carried[place]), line[2]
 
 
-# Nobody jerks a loaded bar harder than twice the fall's acceleration, in statures a second squared.
+# Nobody jerks a loaded bar harder than twice the fall's acceleration, in body heights a second
+# squared.
 JERKED_ST_S2 = 11.0
 # Lower than in one sample of fifty the bar is nowhere: it lies for longer, if it lies at all.
 UNDER = 0.02
@@ -302,8 +303,8 @@ def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
         return leap
     x, t = height[known], times[known]
     step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
-    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
-    off = x[1:-1] - (x[:-2] + share * (x[2:] - x[:-2]))
+    fraction = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    off = x[1:-1] - (x[:-2] + fraction * (x[2:] - x[:-2]))
     sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
     under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
     possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
@@ -330,7 +331,7 @@ def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.nd
         return False
     radius_px = float(np.nanmedian(size))
     moving = _moving(times, left / radius_px, right)
-    if len(moving) < TELLING or np.ptp(left[moving]) < radius_px:
+    if len(moving) < LEAST_SAMPLES or np.ptp(left[moving]) < radius_px:
         return False
     return bool(np.corrcoef(left[moving], right[moving])[0, 1] > ENDS_TOGETHER)
 
@@ -347,8 +348,8 @@ def _own_height(
 
     From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
     nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
-    (2, n); `radius_st` the plates' radius in statures. An end that is trusted less than `least` all
-    the time says nothing; all NaN if neither does, or nothing was lifted.
+    (2, n); `radius_st` the plates' radius in body heights. An end that is trusted less than `least`
+    all the time says nothing; all NaN if neither does, or nothing was lifted.
     """
     levels = np.full(y.shape, np.nan)
     for k in (0, 1):

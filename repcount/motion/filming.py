@@ -1,7 +1,7 @@
-"""What a clip breaks of the filming guide, told from its tracks.
+"""What a clip breaks of the filming guide, estimated from its tracks.
 
 The guide (README): phone upright or flat, 30 to 60 degrees off the front, at hip height, 3 to 5 m
-away, both plates and the bar overhead in the picture, on a tripod, in good light, 30 frames a
+away, both plates and the bar overhead in the frame, on a tripod, in good light, 30 frames a
 second or more. Every rule here names the number it stands on; nothing of it changes the reading.
 """
 
@@ -10,21 +10,23 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import BAR_ON_FLOOR_ST, SHOULDER_BREADTH_ST
 from repcount.attempt.records import Notice
 from repcount.motion.presence import presence_notices
+from repcount.motion.scene import ANKLE_ST, EYE_ST
 from repcount.tracking.tracks import KEYPOINTS, attribute
 
-# 25 pictures a second hold for means (Bardella et al. 2016, from memory); half a picture is then
+# 25 frames a second hold for means (Bardella et al. 2016, from memory); half a frame is then
 # 20 ms of every instant.
 FEW_FRAMES_HZ = 24.0
 # Mean luma of 255; common practice, no source.
 DARK = 45.0
-# A picture that wanders by more than a twentieth of its height is not on a tripod.
+# A frame that wanders by more than a twentieth of its height is not on a tripod.
 MOVED_SHARE = 0.05
-# Shoulder breadth 0.259 of stature (Winter 2009, from memory), the joints about 0.2 apart: under
-# 0.085 the athlete is turned by more than about 65 degrees, where plates hide the hands.
-SIDE_ON_ST = 0.085
-# A share of the looked-at frames worth telling.
+# The joints are about 0.8 of the shoulders' breadth apart. Where a third of that breadth is seen,
+# the athlete is turned by more than about 65 degrees and plates hide the hands.
+SIDE_ON_ST = round(0.33 * SHOULDER_BREADTH_ST, 3)
+# A fraction of the looked-at frames worth a notice.
 OFTEN = 0.15
 EDGE_SHARE = 0.02
 
@@ -106,7 +108,7 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
     looked = np.isfinite(confidence[:, place["left_shoulder"]])
     extent = at("left_ankle")[:, 1] - at("left_eye")[:, 1]
     extent = extent[np.isfinite(extent)]
-    stature = float(np.quantile(extent, 0.9)) / 0.88 if len(extent) else 0.0
+    stature = float(np.quantile(extent, 0.9)) / (EYE_ST - ANKLE_ST) if len(extent) else 0.0
     if not looked.any() or stature <= 0:
         return [
             Notice(
@@ -118,8 +120,8 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
     ends = np.minimum(at("bar_left")[:, 1], at("bar_right")[:, 1])
     hands = np.minimum(at("left_wrist")[:, 1], at("right_wrist")[:, 1])
     top = np.fmin(ends, hands)
-    # a plate reaches 0.13 of a stature above its centre
-    lost = np.isfinite(top) & (top - 0.13 * stature < EDGE_SHARE * height_px)
+    # a plate reaches as far above its centre as a bar on the floor is high
+    lost = np.isfinite(top) & (top - BAR_ON_FLOOR_ST * stature < EDGE_SHARE * height_px)
     if height_px and lost.any():
         where = times[lost]
         notices.append(
@@ -140,10 +142,9 @@ def _sight(tracks: xr.Dataset, individual: int, height_px: float) -> list[Notice
                 "film from 30 to 60 degrees off the front.",
             )
         )
-    wrists = np.nanmean(
-        np.stack([confidence[looked, place[f"{side}_wrist"]] for side in ("left", "right")]), 0
-    )
-    hidden = float((wrists < 0.5).mean()) if len(wrists) else 0.0
+    wrists = confidence[np.ix_(looked, [place["left_wrist"], place["right_wrist"]])]
+    wrists = wrists[np.isfinite(wrists).any(1)]
+    hidden = float((np.nanmean(wrists, 1) < 0.5).sum() / looked.sum())
     if hidden > OFTEN:
         notices.append(
             Notice(

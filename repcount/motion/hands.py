@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from repcount.attempt.anthropometry import HAND_ST
+from repcount.attempt.anthropometry import BAR_ON_FLOOR_ST, HAND_ST
 from repcount.motion.bar_height import LIFTED_ST, LYING_ST
 from repcount.motion.scene import AWAY_S, GRID_HZ, Scene, middle
 from repcount.motion.smoothing import runs
@@ -13,8 +13,8 @@ from repcount.motion.smoothing import runs
 HANDS_SEEN = 0.2
 # Bending down for it, the hands are this near to a bar: their own length.
 REACH_ST = HAND_ST
-# The plates' radius over a usual stature: where a bar that was let go will lie.
-RADIUS_ST = 0.13
+# Where a bar that was let go will lie.
+RADIUS_ST = BAR_ON_FLOOR_ST
 # Hands apart for so long have let go; a wrist that turns over in a clean takes a third of it.
 LET_GO_S = 1.0
 
@@ -37,7 +37,7 @@ def hands_off(
     knuckles: tuple[np.ndarray, np.ndarray],
     stature: np.ndarray,
 ) -> np.ndarray:
-    """Probability (n,) that the hands do not hold the bar; NaN where nothing tells.
+    """Probability (n,) that the hands do not hold the bar; NaN where nothing is known.
 
     Where the bar is seen: how far the hands are from its line, against a hand's own length
     (0.108 of stature, Winter 2009, from memory). Where it is not: a bar keeps both hands at a
@@ -69,18 +69,18 @@ def hands_off(
     known = np.flatnonzero(np.isfinite(off))
     if len(known) < 3:
         return off
-    told, at = off[known], times[known]
+    estimate, at = off[known], times[known]
     width = max(int(0.25 / max(float(np.median(np.diff(at))), 1e-3)) | 1, 1)
-    if len(told) > width:
-        padded = np.pad(told, width // 2, mode="edge")
-        told = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+    if len(estimate) > width:
+        padded = np.pad(estimate, width // 2, mode="edge")
+        estimate = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
     # with the bar unseen too, hands that have let go hold it again only when they have been down
     reached = np.isfinite(from_bar[known]) | (np.abs(hand_height[known] - RADIUS_ST) < REACH_ST)
-    for a, b in runs(told > 0.5):
+    for a, b in runs(estimate > 0.5):
         if at[b - 1] - at[a] >= LET_GO_S:
             down = np.flatnonzero(reached[b:])
-            told[b : b + int(down[0]) if len(down) else len(told)] = 0.95
-    off[known] = told
+            estimate[b : b + int(down[0]) if len(down) else len(estimate)] = 0.95
+    off[known] = estimate
     return off
 
 
@@ -106,7 +106,8 @@ def _still_off(
 
 # A bar this far above its lowest place of the last seconds is in the air.
 AIR_ST = 0.06
-# Free fall is 5.6 statures a second squared (9.81 m/s² of 1.75 m); half of that for so long is one.
+# Free fall is 5.6 body heights a second squared (9.81 m/s² of 1.75 m); half of that for so long is
+# one.
 FALLING_ST_S2, FALLING_S = -2.8, 0.12
 
 

@@ -1,7 +1,7 @@
 """Tracks → Motion: heights in the athlete's own frame, on one uniform clock.
 
-The body moves in three dimensions and the picture has two: heights are taken against the ankles
-and in statures of the same stretch of film, so that distance, angle and slow camera movement
+The body moves in three dimensions and the frame has two: heights are taken against the ankles
+and in body heights of the same stretch of film, so that distance, angle and slow camera movement
 cancel. The bar's height comes from its ends where they are seen, otherwise from the hands while
 they hold it.
 """
@@ -59,17 +59,17 @@ SIGNALS = (
 class Motion:
     """Signals of one athlete and bar, all arrays of shape (m,) on `time_s`.
 
-    Heights `_st` are statures above the floor; NaN where not seen. `bar_sharp_st` is the bar's with
-    less smoothing, for impacts. `hands_apart_st` is the distance
-    of the two hands in the picture. `hands_off` is the probability that the hands do not hold the
+    Heights `_st` are body heights above the floor; NaN where not seen. `bar_sharp_st` is the bar's
+    with less smoothing, for impacts. `hands_apart_st` is the distance
+    of the two hands in the frame. `hands_off` is the probability that the hands do not hold the
     bar (NaN: unknown). `bar_source` says what the bar's height
     rests on: 0 nothing, 1 the hands, 2 the bar's ends. `pieces` are half-open index ranges between
     hard cuts. `metres` is the bar in metres (None: no tracks of it). `own_floor` (m,) is where no
-    body tells the bar's height: `bar_st` is then counted by the plates, in statures of `STATURE_M`,
-    from the bar's own lowest place in that piece, `bar_share` (m,) is where in the picture it is
-    seen (0 its top edge, 1 its bottom edge) and `metre_share` how much of the picture's height a
-    metre takes there. `zone_sure` (m,) is how sure the bar's zones are where its height above the
-    floor was inferred (None: nowhere).
+    body gives the bar's height: `bar_st` is then counted by the plates, in body heights of
+    `STATURE_M`, from the bar's own lowest place in that piece, `bar_share` (m,) is where in the
+    frame it is seen (0 its top edge, 1 its bottom edge) and `metre_share` how much of the frame's
+    height a metre takes there. `zone_sure` (m,) is how sure the bar's zones are where its height
+    above the floor was inferred (None: nowhere).
     """
 
     time_s: np.ndarray
@@ -130,10 +130,10 @@ def measure(
     hand = middle(*knuckles)
     times, grid, eye = scene.times, scene.grid, scene.pair("eye")[:, 1]
     # Twice: the second time against the ground where the athlete stands while holding the bar.
-    # Stepping back from a bar on the floor moves the feet in the picture, not the bar.
+    # Stepping back from a bar on the floor moves the feet in the frame, not the bar.
     for _ in range(2):
         bar = bar_height(scene, ends, hand[:, 1])
-        off = np.full(len(times), np.nan)  # hands that are hidden or made up tell nothing
+        off = np.full(len(times), np.nan)  # hands that are hidden or made up say nothing
         if not bar.body_wrong and not bar.hands_hidden:
             off = hands_off(
                 times, hand, ends.places, bar.height, bar.hand, knuckles, scene.stature_at
@@ -205,7 +205,7 @@ def _body_signals(
     lost: np.ndarray,
 ) -> dict[str, Any]:
     """Heights and distances of the body (m,), of it nothing but the head where it is `lost` (n,);
-    `hand` (n,) in statures, `eye` (n,) and `knuckles` (n, 2) in pixels."""
+    `hand` (n,) in body heights, `eye` (n,) and `knuckles` (n, 2) in pixels."""
     scene = scene.without_body(lost)
     feet = scene.seen("left_ankle") - scene.seen("right_ankle")
     feet_apart = np.linalg.norm(feet, axis=1) / scene.stature_at
@@ -225,9 +225,9 @@ def _body_signals(
 
 
 def _bar_notices(bar: BarHeight, alone: np.ndarray) -> Iterator[Notice]:
-    """That hands and plates do not go together, or that the bar tells the reps `alone` (k,), in
-    seconds."""
-    if bar.apart and not bar.body_wrong and bar.told_apart:
+    """That hands and plates do not go together, or that the bar alone gives the reps `alone` (k,),
+    in seconds."""
+    if bar.apart and not bar.body_wrong and bar.enough_seen:
         yield Notice(
             code="hands-apart",
             text="The hands and the plates that were found do not move together, so the bar's "
@@ -253,7 +253,7 @@ def _on_grid(times: np.ndarray, values: np.ndarray, grid: np.ndarray) -> np.ndar
 
 
 def _picture(video: dict[str, Any]) -> float:
-    """The picture's height in pixels, NaN if unknown."""
+    """The frame's height in pixels, NaN if unknown."""
     return float(video.get("height") or np.nan)
 
 
@@ -264,19 +264,19 @@ def _bar_share(
     trust: np.ndarray,
     video: dict[str, Any],
 ) -> np.ndarray:
-    """Where in the picture (m,) the better seen end of the bar is, NaN where unknown."""
+    """Where in the frame (m,) the better seen end of the bar is, NaN where unknown."""
     times = tracks["time"].values.astype(float)
     y = tracks["position"].values[:, 1, :, individual].astype(float)
-    shares = y[:, [PLACE["bar_left"], PLACE["bar_right"]]] / _picture(video)
-    better = int((np.isfinite(shares) * np.stack(list(trust), 1)).sum(0).argmax())
-    known = np.isfinite(shares[:, better])
+    fractions = y[:, [PLACE["bar_left"], PLACE["bar_right"]]] / _picture(video)
+    better = int((np.isfinite(fractions) * np.stack(list(trust), 1)).sum(0).argmax())
+    known = np.isfinite(fractions[:, better])
     if not known.any():
         return np.full(len(grid), np.nan)
-    return np.interp(grid, times[known], shares[known, better])
+    return np.interp(grid, times[known], fractions[known, better])
 
 
 def _metre_share(sizes: np.ndarray, video: dict[str, Any], plate_mm: float) -> float:
-    """How much of the picture's height a metre takes at the better seen plate; NaN if unknown."""
+    """How much of the frame's height a metre takes at the better seen plate; NaN if unknown."""
     known = np.isfinite(sizes).sum(0)
     if not known.any():
         return np.nan
@@ -285,7 +285,7 @@ def _metre_share(sizes: np.ndarray, video: dict[str, Any], plate_mm: float) -> f
 
 
 def _pixel(video: dict[str, Any], options: dict[str, Any]) -> float:
-    """Pixels of the full-size picture to one of the pictures that were looked at."""
+    """Pixels of the full-size frame to one of the frames that were looked at."""
     looked = options.get("tracking", {}).get("max_side")
     whole = max(video.get("width", 0), video.get("height", 0))
     return max(1.0, whole / looked) if looked else 1.0

@@ -1,4 +1,4 @@
-"""The bar in metres: each end by the plate that is seen there, and nothing else of the picture.
+"""The bar in metres: each end by the plate that is seen there, and nothing else of the frame.
 
 A plate is a disc of known diameter that stays upright, so its vertical semi-axis in pixels gives
 the scale where that plate is, whatever the view (its width shrinks with the angle, its height does
@@ -18,9 +18,9 @@ from repcount.motion.smoothing import runs, smooth
 # Large discs, 450 mm +- 1 mm (IWF TCRR 3.3, as restated by national federations).
 PLATE_MM = 450.0
 GRAVITY_M_S2 = 9.80665
-# How far the tracker's semi-axis is off, as a share of it: 0.04 (root mean square) over six ends of
-# three rendered clips. On a fourth, seen from the front, one end was off by 0.42: therefore the two
-# ends are compared. Half a pixel of the pictures looked at comes on top.
+# How far the tracker's semi-axis is off, as a fraction of it: 0.04 (root mean square) over six ends
+# of three rendered clips. On a fourth, seen from the front, one end was off by 0.42: therefore the
+# two ends are compared. Half a pixel of the frames looked at comes on top.
 SCALE_SD = 0.04
 AXIS_SD_PX = 0.5
 # With the scale less sure than this, or the two ends' lengths farther apart than that, no metres.
@@ -35,11 +35,11 @@ BRIDGED_S = 0.25
 MOVING_M_S = 0.3
 ENOUGH = 60
 # Falls: from this height; the fit leaves out both ends (release and contact are not sudden in a
-# picture's exposure), and what is left over is no more than this share of the height.
+# frame's exposure), and what is left over is no more than this fraction of the height.
 LEAST_FALL_M = 0.5
 FIT_FROM, FIT_TO = 0.25, 0.92
 FIT_SAMPLES, FIT_REST = 5, 0.02
-# No fit is surer than this share of what it gives: places are good to a tenth of a pixel.
+# No fit is surer than this fraction of what it gives: places are good to a tenth of a pixel.
 LEAST_FIT_SD = 0.01
 # Falls of one clip differ by less than this, whatever its speed.
 ALIKE = 0.2
@@ -87,7 +87,7 @@ def bar_metres(
     `ends_px` (n, 2, 2) left and right end, x and y, against the background; `semi_axis_px` (n, 2)
     of the plates there; `confidence` (n, 2); `hands_off` (n,) probability that nobody holds the
     bar; all at `times_s` (n,). `grid_s` (m,) uniform, in `pieces` between cuts. `plate_mm` is the
-    diameter of the largest plates; `pixel` how many pixels one of the pictures looked at is wide.
+    diameter of the largest plates; `pixel` how many pixels one of the frames looked at is wide.
     """
     seen = (confidence >= SEEN) & np.isfinite(ends_px).all(2) & np.isfinite(semi_axis_px)
     speeds = np.full((len(grid_s), 2), np.nan)
@@ -198,7 +198,7 @@ def _falls(
         if not len(free) or np.median(free) < 0.5:
             continue
         first, last = (
-            start_s + share * (grid_s[fastest] - start_s) for share in (FIT_FROM, FIT_TO)
+            start_s + fraction * (grid_s[fastest] - start_s) for fraction in (FIT_FROM, FIT_TO)
         )
         fitted = (times_s >= first) & (times_s <= last)
         found = []
@@ -263,7 +263,8 @@ def _parabola(
 
 
 def slowed(falls: tuple[Fall, ...]) -> float | None:
-    """How many times slower than life a clip plays by its `falls`; None if that cannot be told.
+    """How many times slower than life a clip plays by its `falls`; None if that cannot be
+    estimated.
 
     A falling bar of a clip slowed k times accelerates by g / k squared. It takes at least two falls
     that are alike, and a factor that is surely not 1 (three standard deviations).

@@ -1,4 +1,5 @@
-"""Whether the athlete is there, and the same one all along: told from the tracks, for a person."""
+"""Whether the athlete is there, and the same one all along: estimated from the tracks, for a
+person."""
 
 from __future__ import annotations
 
@@ -13,7 +14,7 @@ from repcount.wording.numbers import clock
 
 # No repetition is done in less (a touch-and-go deadlift takes 1.9 s; common practice, no source).
 ABSENT_S = 1.5
-# Somebody who walks out is at the edge of the picture before: this share of its width. Who was
+# Somebody who walks out is at the edge of the frame before: this fraction of its width. Who was
 # farther in at one look and gone at the next, for longer than a pose is lost, went with a jump of
 # the film.
 AT_EDGE, LOST_S = 0.12, 4.0
@@ -24,14 +25,14 @@ LIES_STILL = 0.25
 
 
 def presence_notices(tracks: xr.Dataset, individual: int) -> list[Notice]:
-    """Notices about absence, jumps of the film, change and doubt of who the athlete is."""
+    """Notices about absence, jumps of the film, change and uncertainty of who the athlete is."""
     times = tracks["time"].values.astype(float)
     body = tracks["confidence"].values[:, KEYPOINTS.index("left_shoulder"), individual]
     seen = np.flatnonzero(np.isfinite(body))
     if not len(seen):
         return []
     found = [*_away(tracks, times, seen, individual)]
-    if "identity" not in tracks:  # written before it was told
+    if "identity" not in tracks:  # written before it was estimated
         return found
     person = tracks["person"].values[seen, individual]
     changes = times[seen[1:][np.diff(person) > 0]]
@@ -103,7 +104,7 @@ def _bar_lies(
 
 
 def _vanishes(tracks: xr.Dataset, times: np.ndarray, at_s: float, individual: int) -> bool:
-    """Whether the athlete stood well inside the picture at their last look."""
+    """Whether the athlete stood well inside the frame at their last look."""
     row = int(np.argmin(np.abs(times - at_s)))
     sides = [KEYPOINTS.index(f"{side}_shoulder") for side in ("left", "right")]
     x = tracks["position"].values[row, 0, sides, individual]
@@ -112,8 +113,8 @@ def _vanishes(tracks: xr.Dataset, times: np.ndarray, at_s: float, individual: in
 
 
 def _listed(moments: Iterable[float | tuple[float, float]]) -> str:
-    told = [
+    listed = [
         f"from {clock(one[0])} to {clock(one[1])}" if isinstance(one, tuple) else clock(one)
         for one in moments
     ]
-    return ", ".join(told[:4]) + (" ..." if len(told) > 4 else "")
+    return ", ".join(listed[:4]) + (" ..." if len(listed) > 4 else "")

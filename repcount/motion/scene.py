@@ -1,6 +1,6 @@
-"""The scene: where the athlete stands, how tall they are in the picture, where the film is cut.
+"""The scene: where the athlete stands, how tall they are in the frame, where the film is cut.
 
-Heights are taken against the ankles and in statures of the same stretch of film.
+Heights are taken against the ankles and in body heights of the same stretch of film.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ BODY = np.array([PLACE[name] for name in POSE_KEYPOINTS])
 
 @dataclass(frozen=True)
 class Scene:
-    """Body and bar of one athlete in the picture, and what turns pixels into heights.
+    """Body and bar of one athlete in the frame, and what turns pixels into heights.
 
     `points` (keypoints, n, 2) in pixels, camera movement taken out, and `confidence` (n, keypoints)
     belong to `times` (n,); `stature` and `ground` (m,), in pixels, to `grid` (m,). `pieces` are
@@ -111,8 +111,8 @@ class Scene:
         return result
 
     def on_ground(self, at_bar: np.ndarray, free: np.ndarray) -> Scene:
-        """The scene with stature and ground told by where the athlete stands `at_bar` (n,), and by
-        how tall they are where their hands are not `free` (n,)."""
+        """The scene with stature and ground estimated by where the athlete stands `at_bar` (n,),
+        and by how tall they are where their hands are not `free` (n,)."""
         ankle = np.where(at_bar, self.pair("ankle")[:, 1], np.nan)
         tall = np.where(free, np.nan, self.tall())
         stature, ground = self.stature.copy(), self.ground.copy()
@@ -140,7 +140,7 @@ class Scene:
 
 def scene_of(tracks: xr.Dataset, individual: int) -> Scene:
     """The scene of one individual of `tracks` (n > 1): another person's poses left out, camera
-    movement taken out, stature and ground as the body tells them all along."""
+    movement taken out, stature and ground as the body gives them all along."""
     times = tracks["time"].values.astype(float)
     position = tracks["position"].values[..., individual].astype(float)
     confidence = np.nan_to_num(tracks["confidence"].values[..., individual].astype(float))
@@ -199,7 +199,8 @@ def _rolling(
     return np.interp(grid, knots[known], level[known])
 
 
-# Where the athlete stands is told by the ankles near in time: half as much by those so long away.
+# Where the athlete stands is estimated from the ankles near in time: half as much by those so long
+# away.
 GROUND_HALF_S, GROUND_REACH_S = 3.5, 20.0
 
 
@@ -230,7 +231,7 @@ def ground_level(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.n
     return np.interp(grid, knots[known], level[known])
 
 
-# Nobody grows: an athlete who comes nearer stays there for longer than one picture in twenty. Noise
+# Nobody grows: an athlete who comes nearer stays there for longer than one frame in twenty. Noise
 # of a standing body's height is 1 to 2 %.
 OFTEN, GROWS = 0.95, 1.06
 
@@ -255,7 +256,7 @@ def held_over(
     *levels: np.ndarray,
 ) -> list[np.ndarray]:
     """`levels` (m,) of the body on `grid` with the times when the athlete is away bridged, from
-    those at which they are `there`: what a body measures is not told by its last steps alone."""
+    those at which they are `there`: a body is not measured by its last steps alone."""
     held = [level.copy() for level in levels]
     for a, b in pieces:
         near = ~far_from(grid[a:b], there, AWAY_AFTER_S)

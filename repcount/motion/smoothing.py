@@ -70,26 +70,26 @@ def smooth(
     base = base * max(np.median(np.diff(times)) / step, 1e-9)
     place = np.clip((times - grid_s[0]) / step, 0, count - 1)
     left = np.minimum(place.astype(int), count - 2)
-    share = place - left
+    fraction = place - left
     bands = penalty(cutoff_hz, 1 / step) * _bands(count)
     live = base
     curve = np.empty(count)
     for _ in range(passes if robust_scale else 1):
         system = bands.copy()
         system[ORDER] += 1e-9
-        before, after = live * (1 - share), live * share
+        before, after = live * (1 - fraction), live * fraction
 
         def summed(at: np.ndarray, terms: np.ndarray) -> np.ndarray:
             return np.bincount(at, terms, count)
 
-        system[ORDER] += summed(left, before * (1 - share)) + summed(left + 1, after * share)
-        system[ORDER - 1] += summed(left + 1, after * (1 - share))
+        system[ORDER] += summed(left, before * (1 - fraction)) + summed(left + 1, after * fraction)
+        system[ORDER - 1] += summed(left + 1, after * (1 - fraction))
         right = summed(left, before * values) + summed(left + 1, after * values)
         curve = solveh_banded(
             system, right, overwrite_ab=True, overwrite_b=True, check_finite=False
         )
         if robust_scale:
-            expected = (1 - share) * curve[left] + share * curve[left + 1]
+            expected = (1 - fraction) * curve[left] + fraction * curve[left + 1]
             ratio = (values - expected) / (4.7 * robust_scale)
             live = base * np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 1e-3)
     return curve
@@ -106,5 +106,5 @@ def crossings(times_s: np.ndarray, values: np.ndarray, level: float) -> np.ndarr
     above = values >= level
     index = np.flatnonzero(above[1:] != above[:-1])
     low, high = values[index], values[index + 1]
-    share = (level - low) / (high - low)
-    return times_s[index] + share * (times_s[index + 1] - times_s[index])
+    fraction = (level - low) / (high - low)
+    return times_s[index] + fraction * (times_s[index + 1] - times_s[index])

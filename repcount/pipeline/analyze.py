@@ -21,6 +21,7 @@ from repcount.analysis.recognise import (
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Attempt, Edits, Notice, Reading, Workout, load_record
 from repcount.errors import RecordError, RepcountError
+from repcount.files import demand_room
 from repcount.motion import Motion, MotionOptions, measure
 from repcount.pipeline.results import EDITS, READING, TRACKS, Results, load_results, write_results
 from repcount.pipeline.stages import Progress, Stages
@@ -36,6 +37,9 @@ if TYPE_CHECKING:
     from repcount.tracking.faces import Whose
 
 OVERLAY = "overlay.mp4"
+# Free on the disk before the work begins: tracks take some 2 KB a frame, so this is enough for
+# twenty minutes at 30 frames a second with report, tables and stills.
+ROOM_BYTES = 100e6
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,8 @@ def analyze(
     folder = None if out is None else _usable(Path(out))
     if isinstance(plan, (str, Path)):
         plan = load_plan(plan)
+    if folder is not None:
+        demand_room(folder, ROOM_BYTES)
     edits = previous = None
     if folder is not None and (folder / EDITS).exists():
         edits = load_record(Edits, folder / EDITS)

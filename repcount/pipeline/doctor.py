@@ -16,6 +16,7 @@ from packaging.specifiers import SpecifierSet
 
 from repcount.errors import ModelError
 from repcount.tracking.model_files import PACKAGE, model_names, model_path
+from repcount.video.confinement import lacking
 
 REINSTALL = "install repcount again into a fresh environment"
 # Shared libraries outside Python that a bare Debian lacks, and the package that brings each.
@@ -52,7 +53,15 @@ def checks(render: bool = False) -> list[Check]:
     done = [_python(), *_packages(), _one_opencv(), *_libraries(), *_models(), *_codecs()]
     if render:
         done += _rendering()
-    return done + list(_programs())
+    return [*done, _walls(), *_programs()]
+
+
+def _walls() -> Check:
+    """Around what decodes a stranger's video in the server."""
+    missing = lacking()
+    return Check(
+        "Confinement", not missing, "in part" if missing else "whole", missing, optional=True
+    )
 
 
 def _python() -> Check:

@@ -33,8 +33,8 @@ from repcount.attempt.records import (
     load_record,
     save_record,
 )
-from repcount.errors import RepcountError
-from repcount.files import ASIDE
+from repcount.errors import StorageError, storage_error
+from repcount.files import ASIDE, sweep
 from repcount.plan import Plan
 from repcount.reports import stills
 from repcount.reports.captions import captions, chapters_text
@@ -104,7 +104,7 @@ def correct(
     the correction does not fit; nothing is changed then.
     """
     folder = Path(folder)
-    with _alone(folder / READING):
+    with held(folder):
         reading, before, plan = _kept(folder)
         edits = change(reading, before or new_edits(reading))
         results = _derived(reading, edits, plan)
@@ -133,13 +133,13 @@ def rebuild(folder: Path | str) -> None:
     """
     folder = Path(folder)
     while is_stale(folder):
-        with _alone(folder / READING):
+        with held(folder):
             mark = _mark(folder)
             results = load_results(folder)
         with _aside(folder) as aside:
             _write_first(aside, results)
             _write_rest(aside, with_stills(folder, results))
-            with _alone(folder / READING):
+            with held(folder):
                 if _mark(folder) == mark:
                     _move(aside, folder, DERIVED)
                     (folder / STALE).unlink(missing_ok=True)
@@ -155,13 +155,15 @@ def with_stills(folder: Path, results: Results) -> Results:
 
 
 @contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold a lock on a file that is there already; one that is not is reported when it is read."""
+def held(folder: Path) -> Iterator[None]:
+    """Keep corrections of a results folder waiting, where there is a reading to hold; one that is
+    missing is reported when it is read."""
+    path = folder / READING
     if not path.is_file():
         yield
         return
-    with path.open("rb") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
+    with path.open("rb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 
 
@@ -229,12 +231,15 @@ def _aside(folder: Path) -> Iterator[Path]:
     try:
         home = folder if folder.is_dir() else folder.parent
         home.mkdir(parents=True, exist_ok=True)
+        sweep(home)
         aside = Path(tempfile.mkdtemp(prefix=ASIDE, dir=home))
         yield aside
     except OSError as error:
+        refused = storage_error(error)
         reason = (error.strerror or str(error)).lower()
-        raise RepcountError(
-            f"{folder}: the results cannot be written ({reason}); check the folder and the disk."
+        raise StorageError(
+            f"{folder}: the results cannot be written ({reason}); check the folder and the disk.",
+            full=refused.full,
         ) from error
     finally:
         if aside is not None:

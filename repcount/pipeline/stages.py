@@ -12,7 +12,7 @@ T = TypeVar("T")
 # Seconds of each stage for one second of tracking, measured on the sample clips with both cores
 # also at other work: reading 0.7 and 1.1 %, stills 6.7 and 3.2 %, files 1.1 and 7.2 %. A still is
 # decoded from the last frame before it that stands alone, which hangs on the camera: the first
-# ones tell how long the others will take.
+# ones show how long the others will take.
 READING, STILLS, FILES = 0.01, 0.05, 0.03
 # Seconds of tracking for one second of video, where it was done before and is not timed again.
 PACE = 0.5
@@ -38,7 +38,7 @@ class Stages:
             self._progress(self._told, left_s)
 
     def tracking(self, fraction: float, left_s: float) -> None:
-        """As `track` tells how far it is."""
+        """As `track` reports how far it is."""
         whole_s = time.monotonic() - self._begun + left_s
         self._tell(fraction, left_s + whole_s * sum(self._work.values()))
 
@@ -55,7 +55,7 @@ class Stages:
         self._part(stage, 0.0, self._work[stage] * self._tracking_s)
 
     def each(self, stage: str, items: Sequence[T]) -> Iterator[T]:
-        """The items of a stage, each reported; what one took tells how long the others will."""
+        """The items of a stage, each reported; what one took shows how long the others will."""
         begun = time.monotonic()
         expected_s = self._work[stage] * self._tracking_s
         for number, item in enumerate(items):

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
 
 from repcount.errors import PlanError
-from repcount.plan.barbell import parse_weight
+from repcount.plan.barbell import parse_weight, with_bar
 from repcount.plan.file import Table
-from repcount.plan.findings import dotted, toml_sentence
+from repcount.plan.findings import dotted, toml_data
 from repcount.plan.model import Plan
 from repcount.plan.pace import SHAPES
 from repcount.plan.propose import Wishes, known_movement
@@ -30,6 +29,7 @@ class AthleteTable(Table):
 
     name: Annotated[str, Field(min_length=1, max_length=200)]
     load: str | float | int | None = Field(None, description="60, 60kg or 135 lb")
+    bar: float | int | None = Field(None, description="what the bar weighs, in the kit's unit")
     max: dict[str, str | float | int] = Field(default_factory=dict)
     best: dict[str, str] = Field(default_factory=dict, description="reps and load, 5x70kg")
     pattern: str | list[str] | None = None
@@ -43,9 +43,18 @@ class AthleteTable(Table):
 
 
 class AthletesFile(Table):
-    """[[athlete]] tables."""
+    """[[athlete]] tables, each read by itself."""
 
-    athlete: Annotated[list[AthleteTable], Field(min_length=1, max_length=MOST_ATHLETES)]
+    athlete: Annotated[list[dict[str, Any]], Field(min_length=1, max_length=MOST_ATHLETES)]
+
+
+@dataclass(frozen=True)
+class Listed:
+    """The athletes of a file, in its order: wishes, or for an entry that does not fit its name
+    and a sentence."""
+
+    wishes: list[Wishes]
+    faults: list[PlanError]
 
 
 def parse_time(text: str | float | int, what: str) -> float:
@@ -86,10 +95,11 @@ def parse_maxes(
     return found
 
 
-def load_athletes(path: Path | str, workout: Plan, shared: Wishes) -> list[Wishes]:
-    """The wishes of every athlete of a file; `shared` stands where the file says nothing.
+def load_athletes(path: Path | str, workout: Plan, shared: Wishes) -> Listed:
+    """The wishes of every athlete of a file; `shared` stands where the file says nothing. An entry
+    that does not fit is among the faults and does not stop the others.
 
-    Raises PlanError that names the file and what is wrong.
+    Raises PlanError that names the file where it cannot be read as a list of athletes.
     """
     path = Path(path)
     try:
@@ -101,25 +111,26 @@ def load_athletes(path: Path | str, workout: Plan, shared: Wishes) -> list[Wishe
         raise PlanError(f"{path}: cannot be read ({reason}); check the path.") from error
     except UnicodeDecodeError as error:
         raise PlanError(f"{path}: is no UTF-8 text; save it as UTF-8.") from error
+    data = toml_data(text, str(path), PlanError)
     try:
-        data = tomllib.loads(text)
         file = AthletesFile.model_validate(data)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(toml_sentence(error, text, str(path))) from error
-    except RecursionError as error:
-        raise PlanError(f"{path}: is nested too deeply; write it flat.") from error
     except ValidationError as error:
-        raise PlanError(f"{path}: {_finding(error)}") from error
-    found: list[Wishes] = []
+        raise PlanError(f"{path}: {_finding(error, AthletesFile)}") from error
+    found = Listed([], [])
     names: set[str] = set()
-    for one in file.athlete:
-        if one.name in names:
-            raise PlanError(f"{path}: {shown(one.name)} stands twice; give each athlete once.")
-        names.add(one.name)
+    for number, entry in enumerate(file.athlete, 1):
+        name = entry.get("name")
+        said = shown(name) if isinstance(name, str) and name else f"athlete {number}"
         try:
-            found.append(_wishes(one, workout, shared))
+            one = AthleteTable.model_validate(entry)
+            if one.name in names:
+                raise PlanError("stands twice; give each athlete once.")
+            names.add(one.name)
+            found.wishes.append(_wishes(one, workout, shared))
+        except ValidationError as error:
+            found.faults.append(PlanError(f"{path}: {said}: {_finding(error, AthleteTable)}"))
         except PlanError as error:
-            raise PlanError(f"{path}: {shown(one.name)}: {error}") from error
+            found.faults.append(PlanError(f"{path}: {said}: {error}"))
     return found
 
 
@@ -127,8 +138,10 @@ def _wishes(one: AthleteTable, workout: Plan, shared: Wishes) -> Wishes:
     wishes = replace(shared, athlete=one.name)
     if one.max or one.best:
         wishes = replace(wishes, maxes=parse_maxes(one.max, one.best, workout))
+    if one.bar is not None:
+        wishes = replace(wishes, kit=with_bar(shared.kit, float(one.bar)))
     if one.load is not None:
-        wishes = replace(wishes, load_kg=parse_weight(str(one.load), "the load"))
+        wishes = replace(wishes, load_kg=parse_weight(str(one.load), "the load", shared.kit.unit))
     if one.protect is not None and one.spare is not None:
         raise PlanError("protect and spare mean the same; give protect alone.")
     protect = one.spare if one.protect is None else one.protect
@@ -150,12 +163,11 @@ def _wishes(one: AthleteTable, workout: Plan, shared: Wishes) -> Wishes:
     return wishes
 
 
-def _finding(error: ValidationError) -> str:
+def _finding(error: ValidationError, table: type[Table]) -> str:
     """The most telling of pydantic's findings as a sentence, without the file's name."""
     first = min(error.errors(include_url=False), key=lambda one: one["type"] != "extra_forbidden")
-    inside = "athlete" in first["loc"][:1] and len(first["loc"]) > 1
-    allowed = list((AthleteTable if inside else AthletesFile).model_fields)
-    key = dotted(first["loc"][:3])
+    allowed = list(table.model_fields)
+    key = dotted(first["loc"][:2])
     if first["type"] == "extra_forbidden":
         word = str(first["loc"][-1])
         return f"{key} is not a key here{hint(word, allowed)}; allowed are {listed(allowed)}."

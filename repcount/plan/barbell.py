@@ -107,11 +107,7 @@ def kit_from(
         raise PlanError(f"the kit {shown(name)} is not known here; allowed are {listed([*KITS])}.")
     kit = KITS[name]
     if bar is not None:
-        if not 0 < bar <= 100:
-            raise PlanError(
-                f"the bar weighs {bar:g} {kit.unit}; give a weight above 0 and up to 100."
-            )
-        kit = replace(kit, bar=bar)
+        kit = with_bar(kit, bar)
     if plates is None:
         return kit
     found: dict[float, int | None] = {}
@@ -126,6 +122,13 @@ def kit_from(
             )
         found[size] = pairs
     return replace(kit, plates=tuple(sorted(found.items(), reverse=True)))
+
+
+def with_bar(kit: Kit, bar: float) -> Kit:
+    """The kit with another bar. Raises PlanError for a weight that cannot be."""
+    if not 0 < bar <= 100:
+        raise PlanError(f"the bar weighs {bar:g} {kit.unit}; give a weight above 0 and up to 100.")
+    return replace(kit, bar=bar)
 
 
 def _thousandths(value: float) -> int:

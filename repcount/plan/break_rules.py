@@ -2,7 +2,9 @@
 
 Every rule is common practice, without a source. A rule says how long sets may get by where reps
 begin, whether the last rep of a movement is kept as the way into the next, and for whom it is; what
-a break costs follows from the zones of the catalogue (`tempo.PICK_UP_LIFTS`).
+a break costs follows from the zones of the catalogue (`tempo.PICK_UP_LIFTS`). Sets that are too
+long for an athlete at a load are cut (`set_limits.py`); a rule that is about one long set is then
+not offered.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from pydantic import Field
 from repcount.attempt.movements import CATALOGUE
 from repcount.attempt.records import MovementReps, Record, Zone
 from repcount.plan.pattern import Pattern, parse_pattern, write_sets
+from repcount.plan.set_limits import SetLimits
 from repcount.plan.tempo import leads_into, pick_up_lifts
 from repcount.units import Seconds
 
@@ -26,10 +29,14 @@ Protected = Literal["back", "grip", "shoulders", "lungs"]
 PROTECTED: tuple[Protected, ...] = ("back", "grip", "shoulders", "lungs")
 USUAL_BREAK_S = 4.0
 MOST_TERMS = 150  # of a pattern; more is no plan that anybody can follow
-# Marked as the rules are.
+# Marked as the rules are. One of them stands in every plan.
 OVERHEAD_RULE = (
-    "Work that begins on the shoulders or overhead is never broken: a break there costs an extra "
+    "Work that begins on the shoulders or overhead is not broken: a break there costs an extra "
     f"clean ({COMMON})."
+)
+OVERHEAD_BROKEN = (
+    "Breaks fall in work that begins on the shoulders or overhead: each costs an extra clean that "
+    f"counts for nothing ({COMMON})."
 )
 
 
@@ -126,22 +133,28 @@ class PatternOffer(Record):
     remark: str = ""
 
 
-def break_patterns(rounds: Sequence[Sequence[MovementReps]]) -> list[PatternOffer]:
+def break_patterns(
+    rounds: Sequence[Sequence[MovementReps]], limits: SetLimits | None = None
+) -> list[PatternOffer]:
     """The patterns that the rules give for a workout, each once, in the order of the rules.
 
-    A rule that cannot be applied to this workout gives none.
+    No set is longer than `limits` hold (None: no max is known). A rule that cannot be applied to
+    this workout at this load gives none.
     """
     offers: list[PatternOffer] = []
     for rule in RULES:
-        offer = _offer(rule, rounds)
+        offer = _offer(rule, rounds, limits or SetLimits())
         if offer and all(offer.patterns != other.patterns for other in offers):
             offers.append(offer)
     return offers
 
 
-def offer_named(name: str, rounds: Sequence[Sequence[MovementReps]]) -> PatternOffer | None:
-    """The pattern of one rule; None where it cannot be applied to the workout."""
-    return _offer(next(rule for rule in RULES if rule.name == name), rounds)
+def offer_named(
+    name: str, rounds: Sequence[Sequence[MovementReps]], limits: SetLimits | None = None
+) -> PatternOffer | None:
+    """The pattern of one rule; None where it cannot be applied to the workout at this load."""
+    rule = next(rule for rule in RULES if rule.name == name)
+    return _offer(rule, rounds, limits or SetLimits())
 
 
 def described(
@@ -166,8 +179,11 @@ def described(
     )
 
 
-def _offer(rule: BreakRule, rounds: Sequence[Sequence[MovementReps]]) -> PatternOffer | None:
-    patterns, remark = [], ""
+def _offer(
+    rule: BreakRule, rounds: Sequence[Sequence[MovementReps]], limits: SetLimits
+) -> PatternOffer | None:
+    patterns: list[Pattern] = []
+    remark = ""
     pairs = [pair for movements in rounds for pair in itertools.pairwise(movements)]
     if rule.needs_lead and not any(leads_into(a.movement, b.movement) for a, b in pairs):
         return None
@@ -176,9 +192,15 @@ def _offer(rule: BreakRule, rounds: Sequence[Sequence[MovementReps]]) -> Pattern
         if marks is None or len(marks) >= MOST_TERMS:
             return None
         if marks and _only_high(movements):
-            remark = "The round has nothing but such work: each break costs an extra clean."
+            remark = "Every break costs an extra clean: all of the round begins high."
         text = write_sets(_sets(movements, marks))
-        patterns.append(parse_pattern(text, movements, f'the rule "{rule.name}"'))
+        pattern = parse_pattern(text, movements, f'the rule "{rule.name}"')
+        held = limits.cut(pattern)
+        if len(held.sets) > MOST_TERMS or (held != pattern and not rule.longest):
+            return None
+        if held != pattern:
+            remark = "Sets are cut to what the load allows."
+        patterns.append(held)
     return described(
         patterns,
         rule.name,
@@ -249,3 +271,12 @@ def _sets(movements: Sequence[MovementReps], marks: Sequence[int]) -> list[list[
             if done in marks:
                 sets.append([])
     return [one for one in sets if one]
+
+
+def breaks_high(patterns: Sequence[Pattern]) -> bool:
+    """Whether a break falls where going on costs a clean or more."""
+    return any(
+        pick_up_lifts(after[0].movement) >= 2 and after[0].movement == before[-1].movement
+        for pattern in patterns
+        for before, after in itertools.pairwise(pattern.sets)
+    )

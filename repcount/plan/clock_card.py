@@ -49,7 +49,7 @@ class ClockCard(Record):
 
 def clock_card(plan: Plan, tempo: Tempo = TYPICAL) -> ClockCard:
     """The clock card of a plan. Round times and break lengths are the plan's; the time to work is
-    shared between the steps of a round as `tempo` has them, to the millisecond.
+    shared between the steps of a round as `tempo` has them at that pace, to the millisecond.
 
     Raises PlanError where the plan has no round times.
     """
@@ -87,15 +87,13 @@ def clock_card(plan: Plan, tempo: Tempo = TYPICAL) -> ClockCard:
 
 def _sets(one: RoundPlan, start: int, tempo: Tempo) -> list[CardSet]:
     """The sets of a round from its start on, in ms."""
-    pieces = [
-        tuple(map(to_ms, tempo.pieces(step))) for step in steps_of(one.movements, one.pattern)
-    ]
-    whole = sum(map(sum, pieces))
     work = to_ms(one.round_s or 0.0) - to_ms(one.break_total_s)
+    pieces = tempo.pieces_for(steps_of(one.movements, one.pattern), work)
+    whole = sum(map(sum, pieces))
     stops = [to_ms(seconds) for seconds in one.break_s]
 
     sets = one.pattern.sets if one.pattern else [list(one.movements)]
-    done = rested = 0  # of the typical work, and of the breaks
+    done = rested = 0  # of the work, and of the breaks
 
     def now() -> int:
         return start + rested + work * done // whole

@@ -10,8 +10,32 @@ from typing import Any
 from pydantic import ValidationError
 
 from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.errors import RepcountError
 from repcount.plan.file import TABLES, PlanFile, Table
 from repcount.wording import hint, listed, shown
+
+# Dots in one key. A plan needs two; the reader of the standard library takes memory with the square
+# of their number (40 KB of them: 1.6 GB).
+MOST_DOTS = 8
+_KEY = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_DEEP_KEY = re.compile(rf"""(?<![\w.\-"' \t]){_KEY}(?:\.[ \t]*+{_KEY}){{{MOST_DOTS},}}[=\]]""")
+
+
+def toml_data(text: str, name: str, kind: type[RepcountError]) -> dict[str, Any]:
+    """What a TOML text holds; `name` stands for the file.
+
+    Raises `kind` with a sentence where it is none, or nested deeper than anything read here.
+    """
+    try:
+        if _DEEP_KEY.search(re.sub(r"^[ \t]+", "", text, flags=re.MULTILINE)):
+            raise RecursionError
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise kind(toml_sentence(error, text, name)) from error
+    except RecursionError as error:
+        raise kind(f"{name}: is nested too deeply; write it flat.") from error
+    except ValueError as error:  # an integer of thousands of digits
+        raise kind(f"{name}: holds a number that is too long; write it shorter.") from error
 
 
 def toml_sentence(error: tomllib.TOMLDecodeError, text: str, name: str) -> str:

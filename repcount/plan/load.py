@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import itertools
-import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from repcount.attempt.records import MovementReps, Workout
+from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
-from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, WorkoutTable
-from repcount.plan.findings import finding_sentence, key_text, toml_sentence
+from repcount.plan.file import (
+    MOST_ROUNDS,
+    MOST_TESTED,
+    BreaksTable,
+    MovementTable,
+    PaceTable,
+    PlanFile,
+    WorkoutTable,
+)
+from repcount.plan.findings import finding_sentence, key_text, toml_data
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.units import KG_PER_LB, from_ms, to_ms, total_ms
@@ -45,12 +52,7 @@ def load_plan(path: Path | str) -> Plan:
 
 def parse_plan(text: str, name: str = "plan") -> Plan:
     """Read a plan from TOML text; `name` stands for the file in the sentence of a PlanError."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(toml_sentence(error, text, name)) from error
-    except RecursionError as error:
-        raise PlanError(f"{name}: is nested too deeply for a plan; write it flat.") from error
+    data = toml_data(text, name, PlanError)
     try:
         file = PlanFile.model_validate(data)
     except ValidationError as error:
@@ -151,10 +153,25 @@ def _rounds(table: WorkoutTable) -> list[list[MovementReps]]:
                     f'{key}[{place + 1}].movement = "{after.movement}" repeats the movement '
                     "before it; write the two as one with their reps added up."
                 )
-    return [
-        [MovementReps(movement=one.movement, reps=one.reps) for one in movements]
-        for _, movements in tables
-    ]
+    tested = [one for _, movements in tables for one in movements if one.reps == "max"]
+    if tested and (len(tables) > 1 or len(tables[0][1]) > 1):
+        raise PlanError(
+            'reps = "max" is for an unbroken test: one round of one movement; give a number of '
+            "reps in a workout with more."
+        )
+    rounds = [[_reps_of(one) for one in movements] for _, movements in tables]
+    total = sum(part.reps for one in rounds for part in one)
+    if total > MOST_WORKOUT_REPS:
+        raise PlanError(
+            f"the workout asks for {total} reps; at most {MOST_WORKOUT_REPS} in all are allowed."
+        )
+    return rounds
+
+
+def _reps_of(one: MovementTable) -> MovementReps:
+    if one.reps == "max":
+        return MovementReps(movement=one.movement, reps=MOST_TESTED, to_max=True)
+    return MovementReps(movement=one.movement, reps=one.reps)
 
 
 def _patterns(
@@ -163,6 +180,10 @@ def _patterns(
     """The break pattern of every round, or None for each where the plan has none."""
     if breaks is None:
         return [None] * len(rounds)
+    if rounds[0][0].to_max:
+        raise PlanError(
+            'breaks do not go with reps = "max": an unbroken test is one set; leave [breaks] out.'
+        )
     if breaks.pattern is not None and breaks.patterns is not None:
         raise PlanError(
             "breaks.pattern and breaks.patterns both stand in the plan; give pattern where every "

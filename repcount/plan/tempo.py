@@ -20,6 +20,7 @@ from repcount.plan.pattern import Pattern
 from repcount.units import to_ms
 
 StepKind = Literal["first", "cycle", "change", "break"]
+Pace = Literal["brisk", "typical", "slow"]
 
 # Seconds from top to top in a set: brisk and slow. Assumptions (common practice, no source).
 CYCLE_RANGE_S: dict[str, tuple[float, float]] = {
@@ -62,7 +63,9 @@ PICK_UP_S: dict[Zone, float] = {
 # Lifts that a pick-up costs: none from the floor, a deadlift, a clean, a clean and more.
 PICK_UP_LIFTS: dict[Zone, int] = {"floor": 0, "hang": 1, "rack": 2, "back": 3, "overhead": 3}
 SAME_ZONE_S, LOWER_S, RAISE_S = 0.5, 0.5, 1.2  # at a change: settle, go down or up by a zone
-BRISK_STEP = 0.7  # of the typical time
+BRISK_STEP, SLOW_STEP = 0.7, 1 / 0.7  # of the typical time
+USUAL_SHARE = 0.5  # of the max, which typical times are for: the trade's own load (`working_load`)
+LOAD_SLOWS = 0.5  # log seconds a log of load; assumption
 
 
 @dataclass(frozen=True)
@@ -92,50 +95,69 @@ class Step:
 
 @dataclass(frozen=True)
 class Tempo:
-    """Seconds that steps take: typical ones, or an athlete's where given."""
+    """Seconds that steps take: typical ones, or an athlete's where given.
+
+    `shares`: the load as a fraction of the max, by movement. Typical cycles are those of half of
+    the max, and longer at a heavier load, within the range that the catalogue has.
+    """
 
     cycle_s: Mapping[str, float] = field(default_factory=dict)
     transition_s: float | None = None
+    shares: Mapping[str, float] = field(default_factory=dict)
 
-    def pieces(self, step: Step) -> tuple[float, float]:
+    def cycle(self, movement: str, pace: Pace = "typical") -> float:
+        """Seconds of a cycle at a pace."""
+        if movement in self.cycle_s:
+            return self.cycle_s[movement]
+        low, high = CYCLE_RANGE_S[movement]
+        heavier = (self.shares.get(movement, USUAL_SHARE) / USUAL_SHARE) ** LOAD_SLOWS
+        if pace == "slow":
+            return high
+        if pace == "brisk":
+            return min(high, low * max(1.0, heavier))
+        return min(high, max(low, math.sqrt(low * high) * heavier))
+
+    def pieces(self, step: Step, pace: Pace = "typical") -> tuple[float, float]:
         """Seconds of a step before and after its break; without one, all of them are after."""
-        cycle = self.cycle_s.get(step.movement, typical_cycle_s(step.movement))
         if step.kind == "cycle":
-            return 0.0, cycle
-        rise = RISE_SHARE * cycle
+            return 0.0, self.cycle(step.movement, pace)
+        scale = {"brisk": BRISK_STEP, "typical": 1.0, "slow": SLOW_STEP}[pace]
+        rise = scale * RISE_SHARE * self.cycle(step.movement)
         if step.before is None:
             return 0.0, rise
-        down, up = PUT_DOWN_S[CATALOGUE[step.before].ends], _pick_up_s(step.movement)
         changes = step.before != step.movement
         if step.kind == "change":
-            turn = _turn_s(step.before, step.movement)
+            turn = scale * _turn_s(step.before, step.movement)
             return 0.0, rise + (turn if self.transition_s is None else self.transition_s)
+        down, up = PUT_DOWN_S[CATALOGUE[step.before].ends], _pick_up_s(step.movement)
         if changes and self.transition_s is not None:
             scale = self.transition_s / (down + up)
-            down, up = scale * down, scale * up
-        return down, up + rise
+        return scale * down, scale * up + rise
 
-    def step_s(self, step: Step) -> float:
+    def step_s(self, step: Step, pace: Pace = "typical") -> float:
         """Seconds of a step, its break not counted."""
-        return sum(self.pieces(step))
+        return sum(self.pieces(step, pace))
 
-    def work_ms(self, steps: Sequence[Step]) -> int:
-        """Milliseconds of all steps, breaks not counted."""
-        return sum(to_ms(self.step_s(step)) for step in steps)
+    def work_ms(self, steps: Sequence[Step], pace: Pace = "typical") -> int:
+        """Milliseconds of all steps, breaks not counted; cycles and changes as given where they
+        are, else at the pace."""
+        return sum(to_ms(self.step_s(step, pace)) for step in steps)
 
-    def briskest_ms(self, steps: Sequence[Step]) -> int:
-        """The least that the steps are believed to take: cycles and changes as given where they
-        are, else at the brisk end of what is typical."""
-        total = 0.0
+    def pieces_for(self, steps: Sequence[Step], work_ms: int) -> list[tuple[int, int]]:
+        """Milliseconds of every step before and after its break, for a round with so much work:
+        all as far from their typical time towards the slow or the brisk one. Beyond those, in
+        proportion. Rounded each, so that their sum misses `work_ms` by some."""
+        typical = self.work_ms(steps)
+        pace: Pace = "slow" if work_ms >= typical else "brisk"
+        end = self.work_ms(steps, pace)
+        part = 0.0 if end == typical else min(1.0, (work_ms - typical) / (end - typical))
+        beyond = work_ms / (typical + part * (end - typical))
+        found: list[tuple[int, int]] = []
         for step in steps:
-            given = step.movement in self.cycle_s
-            if step.kind == "cycle":
-                total += self.step_s(step) if given else CYCLE_RANGE_S[step.movement][0]
-            elif self.transition_s is not None and step.before not in (None, step.movement):
-                total += self.transition_s
-            else:
-                total += BRISK_STEP * self.step_s(step)
-        return to_ms(total)
+            pairs = zip(self.pieces(step), self.pieces(step, pace), strict=True)
+            before, after = (beyond * (one + part * (other - one)) for one, other in pairs)
+            found.append((to_ms(before), to_ms(after)))
+        return found
 
 
 TYPICAL = Tempo()

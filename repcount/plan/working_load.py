@@ -12,16 +12,20 @@ from collections.abc import Mapping, Sequence
 
 from pydantic import Field
 
-from repcount.attempt.movements import CATALOGUE
+from repcount.attempt.movements import CATALOGUE, ORDER
 from repcount.attempt.records import MovementReps, Record
 from repcount.errors import PlanError
 from repcount.plan.barbell import BarLoad, Kit, at_most_kg, nearest_kg, side_words
 from repcount.plan.break_rules import COMMON
+from repcount.plan.set_limits import SOURCE, SPREAD, allowed_reps, mean_reps
 from repcount.plan.strength import MaxEstimate, check_under, one_rep_max
 from repcount.wording import listed
 
 FRACTION = 0.5
 LIGHTER_KG = (2.5, 5.0)  # of two loads the lighter, by so much
+# Lighter plates are smaller than 450 mm in most places (common practice, no source).
+SMALL_PLATE = {"kg": 10.0, "lb": 25.0}
+FULL_RADIUS_CM = 21  # 22.5 cm, less the bar's own
 HEAVY_SHARE = 0.7  # of a max; sets of several reps against the clock then end early (assumption)
 # Push press : push jerk : split jerk in 18 men, 89.7 : 95.6 : 103.0 kg (Soriano et al., JSCR 2024,
 # 38(8):1359). People differ; used only between these three, and said.
@@ -31,7 +35,19 @@ CAUTIONS = (
     "training first.",
     "The numbers know nothing of health, history or technique: see a clinician about pain or "
     "illness, and follow the rules of the place.",
+    "Beginners learn each movement with a light bar and no clock first; for them a load is one "
+    "that could be lifted 8 to 12 times (ACSM position stand, Med Sci Sports Exerc 2009;41:687, "
+    "from memory).",
     "Stop when form goes, whatever the clock says.",
+)
+# What to mind where the load is heavy for a movement (all common practice, no source).
+CLEAN_CAUTION = (
+    "{what}: technique goes before strength does. Do single reps, drop each, and stop after the "
+    f"first that is missed ({COMMON})."
+)
+OVERHEAD_CAUTION = (
+    "{what}: know how to let a missed bar fall clear of you, keep the floor around it free, and "
+    f"never press out a lift that is lost ({COMMON})."
 )
 
 
@@ -44,6 +60,10 @@ class MovementShare(Record):
     share: float | None = None
     share_low: float | None = None
     share_high: float | None = None
+    set_reps: float | None = Field(
+        None, description="reps to failure in one set at this share, mean of people tested"
+    )
+    longest_set: int | None = Field(None, description="reps that are planned in one set at most")
 
 
 class LoadAdvice(Record):
@@ -60,6 +80,11 @@ class LoadAdvice(Record):
     movements: list[MovementShare]
     notes: list[str] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """The load as a fraction of the max, by movement, where one is known."""
+        return {one.movement: one.share for one in self.movements if one.share is not None}
 
 
 def movements_of(rounds: Sequence[Sequence[MovementReps]]) -> list[str]:
@@ -86,9 +111,10 @@ def advise_load(
     known = {name: found for name in asked if (found := _max_of(name, maxes))}
     missing = [name for name in asked if name not in known]
     limiting = min(known, key=lambda name: known[name][0].middle_kg) if known else None
-    if known and missing:
+    if missing:
         notes.append(
-            f"No max is given for {listed(missing)}: it may be what limits the workout instead."
+            f"No max is given for {listed(missing)}: how many reps in a set the load allows is not "
+            "known" + (", and it may be what limits the workout instead." if known else ".")
         )
     if load_kg is None:
         if limiting is None:
@@ -114,34 +140,80 @@ def advise_load(
     if limiting is not None:
         advice.limiting, advice.limiting_max = limiting, known[limiting][0]
     kg = advice.load.total_kg
+    heavy: dict[str, float] = {}
     for name, (best, source) in known.items():
         check_under(kg, best, name)
-        middle, low, high = (kg / one for one in (best.middle_kg, best.high_kg, best.low_kg))
-        advice.movements.append(
-            MovementShare(
-                movement=name,
-                best=best,
-                from_movement=source,
-                share=round(middle, 4),
-                share_low=round(low, 4),
-                share_high=round(high, 4),
-            )
-        )
-        if middle > HEAVY_SHARE:
+        advice.movements.append(_share(name, kg, best, source))
+        if (share := kg / best.middle_kg) > HEAVY_SHARE:
             notes.append(
-                f"{kg:g} kg is {middle:.0%} of the {name} max: heavy for sets against the clock "
+                f"{kg:g} kg is {share:.0%} of the {name} max: heavy for sets against the clock "
                 f"({COMMON}); a lighter load may be the faster one."
             )
+            heavy[name] = share
         if CATALOGUE[name].begins == "floor" and CATALOGUE[name].ends == "hang" and not best.lifted:
             notes.append(
                 f"The equations are said to underestimate the {name} (LeSuer 1997, from memory)."
             )
+    advice.cautions += _heavy_cautions(heavy)
+    if known:
+        notes.append(
+            f"Sets are no longer than the mean less one standard deviation ({SOURCE}; spread from "
+            "Richens and Cleather, Biol Sport 2014;31:157); none tested cleans or overhead work."
+        )
+    notes += _low_bar(advice.load, asked)
     if any(not best.lifted for best, _ in known.values()):
         notes.append("People differ more than the equations do: an estimate is a guide.")
     advice.movements += [MovementShare(movement=name) for name in missing]
     advice.movements.sort(key=lambda one: asked.index(one.movement))
     advice.notes = notes
     return advice
+
+
+def _share(name: str, kg: float, best: MaxEstimate, source: str) -> MovementShare:
+    middle, low, high = (kg / one for one in (best.middle_kg, best.high_kg, best.low_kg))
+    return MovementShare(
+        movement=name,
+        best=best,
+        from_movement=source,
+        share=round(middle, 4),
+        share_low=round(low, 4),
+        share_high=round(high, 4),
+        set_reps=round(mean_reps(middle), 2),
+        longest_set=allowed_reps(middle),
+    )
+
+
+def _heavy_cautions(heavy: Mapping[str, float]) -> list[str]:
+    """What to mind with movements at a high share of their max: lifts that are thrown up to the
+    shoulders or higher, and work overhead."""
+    thrown, overhead = [], []
+    for name, share in heavy.items():
+        entry = CATALOGUE[name]
+        words = f"{name} at {share:.0%}"
+        if entry.begins in ("floor", "hang") and ORDER[entry.ends] >= ORDER["rack"]:
+            thrown.append(words)
+        if "overhead" in (entry.begins, entry.ends):
+            overhead.append(words)
+    return [
+        caution.format(what=f"{text[0].upper()}{text[1:]} of the max")
+        for caution, words in ((CLEAN_CAUTION, thrown), (OVERHEAD_CAUTION, overhead))
+        if (text := listed(words))
+    ]
+
+
+def _low_bar(load: BarLoad, asked: Sequence[str]) -> list[str]:
+    """A word where the bar lies lower on the floor than on plates of full size."""
+    from_floor = [name for name in asked if CATALOGUE[name].begins == "floor"]
+    largest = max((one.plate for one in load.per_side), default=0.0)
+    small = largest < SMALL_PLATE[load.unit]
+    if not small:
+        return []
+    what = "has no plates" if not load.per_side else f"has plates of {largest:g} {load.unit} only"
+    said = (
+        f"The bar {what}: on the floor it lies up to {FULL_RADIUS_CM} cm lower than on plates of "
+        "450 mm (IWF rules 3.3). Put it on blocks, or take light plates of full size"
+    )
+    return [f"{said}{f', for the {listed(from_floor)}' if from_floor else ''}."]
 
 
 def _by_rule(asked: Sequence[str], best: MaxEstimate, limiting: str, kit: Kit) -> LoadAdvice:
@@ -232,6 +304,12 @@ def load_lines(advice: LoadAdvice) -> list[str]:
             said += f" ({one.share_low:.0%} to {one.share_high:.0%} by the equations)"
         if one.from_movement:
             said += f", taken from the {one.from_movement}"
+        if one.set_reps is not None:
+            fewer, more = (1 - SPREAD) * one.set_reps, (1 + SPREAD) * one.set_reps
+            said += (
+                f"; people do {one.set_reps:.0f} in a set (two of three {fewer:.0f} to "
+                f"{more:.0f}), planned at most {one.longest_set}"
+            )
         limits = " – this limits" if one.movement == advice.limiting else ""
         lines.append(said + limits + ".")
     return lines + advice.notes

@@ -64,7 +64,10 @@ def ranking_lines(ranking: Ranking) -> list[str]:
     lines = [f"{plain(ranking.workout)}: what the plans would take (intervals of 90 %)", ""]
     if ranking.not_enough_data:
         return lines + list(_wrapped(f"{ranking.not_enough_data}."))
-    lines += [*_plan_lines(ranking.plans), ""]
+    lines += _plan_lines(ranking.plans)
+    for one in ranking.refused:
+        lines += _wrapped(f"{one.name}: no forecast; it asks for {' and '.join(one.why)}.")
+    lines.append("")
     lines += [line for one in ranking.slowing for line in _wrapped(parameter_words(one), 2)]
     for said in [*ranking.notes, *ranking.cautions]:
         lines += _wrapped(said)

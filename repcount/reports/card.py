@@ -3,45 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import groupby
 
-from repcount.plan.clock_card import CardRound, CardSet
+from repcount.plan.clock_card import CardRound
 from repcount.plan.propose import Proposal
 from repcount.plan.working_load import load_lines, load_words
+from repcount.reports.card_sheet import Foot, card_sheet, lines_of, short_pattern
 from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import plain
 from repcount.wording.numbers import clock, short
 
-_CROWDED = 26  # lines of sets on a card; beyond, print is smaller so that one page holds it
-
-
-def set_words(one: CardSet) -> str:
-    """`1 deadlift + 5 hang power clean`."""
-    return " + ".join(f"{part.reps} {part.movement}" for part in one.reps)
-
 
 def card_page(proposals: Sequence[Proposal], back: Back = ()) -> str:
-    """The clock cards as one page in one file, made for print: a sheet for each plan."""
-    first = proposals[0].card
+    """The clock cards as one page in one file, made for print: a sheet of A4 or Letter for each
+    plan."""
     return sheet(
         "card.html",
         back=back,
-        title=first.workout,
-        cards=[
-            {
-                "card": one.card,
-                "load": load_words(one.load.load) if one.load else "",
-                "rounds": [round_.pattern for round_ in one.card.rounds],
-                "sets": [[set_words(two) for two in round_.sets] for round_ in one.card.rounds],
-                "crowded": sum(len(round_.sets) + 1 for round_ in one.card.rounds) > _CROWDED,
-                "lines": load_lines(one.load) if one.load else [],
-                "notes": [f"Breaks: {one.chosen}.", *one.assumptions, *one.notes],
-                "cautions": cautions_of(one),
-            }
-            for one in proposals
-        ],
+        title=proposals[0].card.workout,
+        cards=[_card(one) for one in proposals],
     )
+
+
+def _card(one: Proposal) -> dict[str, object]:
+    foot = Foot(
+        load=load_lines(one.load) if one.load else [],
+        notes=[f"Breaks: {one.chosen}.", *one.assumptions, *one.notes],
+        cautions=cautions_of(one),
+    )
+    return {
+        "card": one.card,
+        "load": load_words(one.load.load) if one.load else "",
+        "sheet": card_sheet(one.card, foot),
+        "foot": foot,
+    }
 
 
 def cautions_of(one: Proposal) -> list[str]:
@@ -71,46 +66,29 @@ def card_lines(one: Proposal, *, with_offers: bool = True) -> list[str]:
 
 
 def _round(round_: CardRound) -> Iterator[str]:
-    then = "" if round_.rest_s is None else f", then {short(round_.rest_s)} s"
-    yield (
-        f"{f'Round {round_.round}, {short(round_.round_s)} s{then}':<34}{clock(round_.end_s):>10}"
-    )
-    if len(round_.sets) == 1:
-        return
-    # sets that are alike are listed once, with the last one's times
-    for words, group in groupby(round_.sets, key=set_words):
-        alike = list(group)
-        last = alike[-1]
-        times = f"{len(alike)} × " if len(alike) > 1 else ""
-        name = wrap(f"{times}{words}", 31)
-        line = f"  {name[0]:<32}{clock(last.end_s):>10}"
-        if last.bar_down_s is not None:
-            line += f"{clock(last.bar_down_s):>11}{short(last.break_s):>11}"
-            line += f"{clock(last.bar_up_s):>11}"
-        yield line
+    for line in lines_of(round_):
+        if line.round:
+            then = "" if round_.rest_s is None else f", then {short(round_.rest_s)} s"
+            yield f"{f'{line.words}, {short(round_.round_s)} s{then}':<34}{line.end:>10}"
+            continue
+        name = wrap(line.words, 31)
+        times = f"{line.down:>11}{line.rest:>11}{line.up:>11}"
+        yield f"  {name[0]:<32}{line.end:>10}{times}".rstrip()
         yield from (f"    {more}" for more in name[1:])
 
 
 def _offers(one: Proposal) -> Iterator[str]:
+    if not one.patterns:
+        yield f"Breaks: {one.chosen}."
+        return
     yield f"Breaks: {one.chosen}. The rules offer (all common practice, no source):"
     for offer in one.patterns:
-        shown = _short(offer.patterns[0])
+        shown = short_pattern(offer.patterns[0])
         if any(pattern != offer.patterns[0] for pattern in offer.patterns):
             shown += " ..."
         yield from _wrapped(f"{offer.name}: {shown}", 2)
         cost = f"{offer.breaks} breaks, {offer.extra_lifts} extra lifts in all"
         yield from _wrapped(f"for {offer.for_whom}; {cost}. {offer.remark}".strip(), 4)
-
-
-def _short(pattern: str) -> str:
-    """A pattern with its runs of equal sets said once: `6 × 1 | 1+5`."""
-    terms = [
-        (term, len(list(group)))
-        for term, group in groupby(part.strip() for part in pattern.split("|"))
-    ]
-    return " | ".join(
-        f"{count} × {term}" if count > 3 else " | ".join([term] * count) for term, count in terms
-    )
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:

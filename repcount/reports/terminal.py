@@ -1,6 +1,6 @@
 """The report on a terminal: 80 columns, 24 lines, readable without colour.
 
-Where there is more to tell than fits, the middle rounds are said in one line that still adds up,
+Where there is more to say than fits, the middle rounds are said in one line that still adds up,
 then fewer moments, notices and breaks are listed, and their number is said; report.html has all.
 """
 

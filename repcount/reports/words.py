@@ -118,6 +118,8 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     elif attempt.workout is None:
         seen = tally(attempt.reps)
         time = f"{capital(seen)} in {clock(run.total_s)}." if run.total_s else f"{capital(seen)}."
+    elif run.finished and attempt.workout.to_max:
+        time = f"{tally(counted)} unbroken in {clock(run.total_s)}."
     elif run.finished:
         time = f"Finished in {clock(run.total_s)}."
     elif _all_rounds_over(attempt):

@@ -1,4 +1,4 @@
-"""The camera: hard cuts, how far the background has moved, how bright the picture is."""
+"""The camera: hard cuts, how far the background has moved, how bright the frame is."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-# A cut is called where two neighbouring pictures, after the best shift, share less than this much
+# A cut is called where two neighbouring frames, after the best shift, share less than this much
 # of their variance (correlation 0.6: about a third). Within a shot it stays above 0.9.
 CUT_CORRELATION = 0.6
 # A shift is the median of this many background points or is not given.
 MIN_POINTS = 8
 # One point, the best there is, in each cell of a grid of so many rows and columns at most: the
-# strongest corners of a picture are often plates, and those move by themselves.
+# strongest corners of a frame are often plates, and those move by themselves.
 CELLS = 9
 # A corner is worth following where the smaller eigenvalue of the gradients there is so large: the
 # noise of a plain wall makes 3 to 6, a corner 20 grey levels high 130.
@@ -23,14 +23,14 @@ MARGIN = 6
 # Points are chosen anew after this long, so that they stand on what is background now.
 RENEW_S = 2.0
 THUMB_SIDE = 100
-# The background is followed on pictures no larger than this: a tenth of a pixel of these is enough.
+# The background is followed on frames no larger than this: a tenth of a pixel of these is enough.
 FOLLOW_SIDE = 360
 
 
 @dataclass(frozen=True)
 class CameraFrame:
     """`shift` (2,) full-size pixels by which the background has moved since the shot's first
-    picture; `brightness` mean luma 0..255."""
+    frame; `brightness` mean luma 0..255."""
 
     shift: np.ndarray
     brightness: float
@@ -38,7 +38,7 @@ class CameraFrame:
 
 @dataclass
 class Camera:
-    """Follows the background through pictures of one size, in order of time."""
+    """Follows the background through frames of one size, in order of time."""
 
     previous: np.ndarray | None = None
     points: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
@@ -56,7 +56,7 @@ class Camera:
         moving: Sequence[np.ndarray],
         cut: bool,
     ) -> CameraFrame:
-        """The next picture `gray` (H, W) uint8. `moving` are boxes (4,) x0, y0, x1, y1 around what
+        """The next frame `gray` (H, W) uint8. `moving` are boxes (4,) x0, y0, x1, y1 around what
         moves by itself (NaN where not known), in pixels of `gray`. `scale` full-size pixels per
         pixel; `cut` true if a new shot starts here."""
         # Whole steps: shrinking by them is ten times faster than by fractions.
@@ -100,7 +100,7 @@ class Camera:
             return
         travel = self.points - self.origin
         middle = np.median(travel, axis=0)
-        # What does not move with most of the picture is no background: let go of it.
+        # What does not move with most of the frame is no background: let go of it.
         apart = np.hypot(*(travel - middle).T)
         keep = apart <= max(1.0, 3 * float(np.median(apart)))
         self.points, self.origin = self.points[keep], self.origin[keep]
@@ -121,7 +121,7 @@ def corners(gray: np.ndarray, moving: Sequence[np.ndarray]) -> np.ndarray:
         if np.all(np.isfinite(box)):
             x0, y0, x1, y1 = (max(round(float(value)), 0) for value in box)
             quality[y0:y1, x0:x1] = 0.0
-    # What is beside the picture is not known: no corner so near to its edge that it may leave.
+    # What is beside the frame is not known: no corner so near to its edge that it may leave.
     edge = np.full_like(quality, -1.0)
     edge[MARGIN:-MARGIN, MARGIN:-MARGIN] = quality[MARGIN:-MARGIN, MARGIN:-MARGIN]
     found = []
@@ -136,12 +136,12 @@ def corners(gray: np.ndarray, moving: Sequence[np.ndarray]) -> np.ndarray:
 
 @dataclass
 class Cuts:
-    """Tells where a new shot starts, from pictures of one size, in order of time."""
+    """Tells where a new shot starts, from frames of one size, in order of time."""
 
     thumb: np.ndarray | None = None
 
     def step(self, gray: np.ndarray) -> bool:
-        """Whether a new shot starts with the next picture `gray` (H, W) uint8."""
+        """Whether a new shot starts with the next frame `gray` (H, W) uint8."""
         before = self.thumb
         self.thumb = shrunk(gray, -(-max(gray.shape) // THUMB_SIDE)).astype(np.float32)
         return before is not None and is_cut(before, self.thumb)
@@ -157,7 +157,7 @@ def shrunk(gray: np.ndarray, step: int) -> np.ndarray:
 
 
 def is_cut(before: np.ndarray, now: np.ndarray) -> bool:
-    """Whether a new shot starts between two small pictures (H, W) float32 of one size."""
+    """Whether a new shot starts between two small frames (H, W) float32 of one size."""
     if correlation(before, now) >= CUT_CORRELATION:
         return False
     # A fast pan is no cut: try again with the shift that fits best.
@@ -174,7 +174,7 @@ def is_cut(before: np.ndarray, now: np.ndarray) -> bool:
 
 
 def correlation(one: np.ndarray, two: np.ndarray) -> float:
-    """Pearson's r of two arrays of one shape; two even pictures count as alike."""
+    """Pearson's r of two arrays of one shape; two even frames count as alike."""
     a, b = one - one.mean(), two - two.mean()
     spread = float(np.sqrt((a * a).mean() * (b * b).mean()))
     if spread < 4.0:  # less than two grey levels of contrast each: black, covered, blown out

@@ -18,30 +18,30 @@ PLATE_M = 0.225
 # Between the outer faces of the plates: 1.31 m between the sleeves' collars (men's and women's bars
 # alike) and some 6 cm of plates a side.
 BAR_LENGTH_M = 1.43
-# Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a picture's
+# Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a frame's
 # worth of motion blur leaves about 0.7. Other things that look like plates reach 0.5.
 AT_REST, LOST = 0.95, 0.6
 # A new look is blended in by this much, at most this often, only while likeness is high.
 BLEND, BLEND_EVERY = 0.1, 5
-# The looks are learned from pictures that go back this far.
+# The looks are learned from frames that go back this far.
 LEARN_S = 1.0
 # An outline counts if its score says that at least half of it is seen as an edge, net of edges
 # beyond it.
 CLEAR = 0.5
-# An end is the bar's beyond doubt once it has moved this far with the hands (body lengths).
+# An end is certainly the bar's once it has moved this far with the hands (body lengths).
 CONFIRMED = 0.6
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
 STACK = 0.35
 # Perspective: the plates at the near end, 1.4 m nearer at most, from 3 m away.
 PERSPECTIVE = 1.9
-# The bar's length is known to this share of itself (bars, plates, perspective).
+# The bar's length is known to this fraction of itself (bars, plates, perspective).
 STRETCH = 0.25
 
 
 @dataclass
 class Picture:
-    """A picture on hand: `gray` (H, W), its time, the hands if known, and `shift` (2,) pixels by
-    which the background has moved since the shot began; `index` counts all pictures."""
+    """A frame on hand: `gray` (H, W), its time, the hands if known, and `shift` (2,) pixels by
+    which the background has moved since the shot began; `index` counts all frames."""
 
     time_s: float
     gray: np.ndarray
@@ -63,8 +63,8 @@ class End:
     """`centre` (2,) of the patch that is followed, pixels; `offset` (2,) from there to the middle
     of the outer face; `semi_axis` and `half_width` of the plates, pixels. `carried` is how far it
     moved along with the hands, `idle` how far the hands moved without it since, both in body
-    lengths; `last_along` is the index of the last picture in which it did; `doubts` counts
-    sightings of the bar's end elsewhere since the one that `agreed` (index of its picture); a
+    lengths; `last_along` is the index of the last frame in which it did; `doubts` counts
+    sightings of the bar's end elsewhere since the one that `agreed` (index of its frame); a
     `spoiled` end was followed to where it is not. `name` tells ends apart."""
 
     patch: Patch
@@ -91,7 +91,7 @@ class End:
 
     @property
     def seen(self) -> bool:
-        """Whether it was found in the last picture."""
+        """Whether it was found in the last frame."""
         return self.lost_s == 0.0
 
     def copy(self) -> End:
@@ -108,7 +108,7 @@ class End:
         )
 
     def shrunk(self, by: int) -> End:
-        """The same end in pictures in which `by` pixels are one."""
+        """The same end in frames in which `by` pixels are one."""
         return replace(
             self,
             patch=self.patch.shrunk(by),
@@ -134,7 +134,7 @@ def coarser(place: ArrayLike, by: int) -> np.ndarray:
 
 def face_width(semi_axis: float, length: float) -> float:
     """Half the width (pixels) of a plate's face of `semi_axis` at the end of a bar that is `length`
-    pixels long in the picture: edge-on at full length."""
+    pixels long in the frame: edge-on at full length."""
     full = BAR_LENGTH_M / PLATE_M * semi_axis
     return float(semi_axis * np.sqrt(max(0.0, 1 - (length / full) ** 2)))
 
@@ -165,11 +165,11 @@ def from_sighting(
     return End(_patch([gray], [centre], outline), centre, offset, semi_axis, wide, 1.0)
 
 
-def from_votes(plate: Plate, pictures: Sequence[Picture], votes: Votes) -> End:
-    """The end that `votes` show at `plate` in the last of `pictures`: laid over each other as it
-    moves, the pictures show its look and outline sharp. Until that is known, the votes tell which
+def from_votes(plate: Plate, frames: Sequence[Picture], votes: Votes) -> End:
+    """The end that `votes` show at `plate` in the last of `frames`: laid over each other as it
+    moves, the frames show its look and outline sharp. Until that is known, the votes tell which
     pixels are not the background's. Its `carried` is 0 if it did not follow the hands there."""
-    now = pictures[-1]
+    now = frames[-1]
     assert now.hands is not None
     first = _odd(np.array([max(plate.half_width, 0.3 * plate.semi_axis), plate.semi_axis]) * 1.1)
     disc = Outline((first - 1) / 2, first[0] / 2 - 1, first[1] / 2 - 1, DISC, 0.0)
@@ -179,18 +179,18 @@ def from_votes(plate: Plate, pictures: Sequence[Picture], votes: Votes) -> End:
         View(now.gray, plate.centre, first / 2).cut_out(plate.centre, size), moving, moving
     )
     centres, after = [np.array(plate.centre, float)], now
-    for picture in pictures[-2::-1]:
-        if now.time_s - picture.time_s > LEARN_S or picture.hands is None or after.hands is None:
+    for frame in frames[-2::-1]:
+        if now.time_s - frame.time_s > LEARN_S or frame.hands is None or after.hands is None:
             break
-        guess = centres[-1] + picture.hands.middle - after.hands.middle
-        centre, score = patch.search(picture.gray, guess, np.full(2, 0.35 * plate.semi_axis))
+        guess = centres[-1] + frame.hands.middle - after.hands.middle
+        centre, score = patch.search(frame.gray, guess, np.full(2, 0.35 * plate.semi_axis))
         if score < LOST:
             break
         centres.append(centre)
         if score > GOOD:
-            patch.learn(picture.gray, centre, 2 * BLEND, LOST)
-        after = picture
-    grays = [picture.gray for picture, _ in zip(pictures[::-1], centres, strict=False)]
+            patch.learn(frame.gray, centre, 2 * BLEND, LOST)
+        after = frame
+    grays = [frame.gray for frame, _ in zip(frames[::-1], centres, strict=False)]
     wide = _odd(np.full(2, 1.7 * plate.semi_axis))
     size = (int(wide[0]), int(wide[1]))
     stack = np.stack([cut_out(gray, at, size) for gray, at in zip(grays, centres, strict=True)])
@@ -206,7 +206,7 @@ def from_votes(plate: Plate, pictures: Sequence[Picture], votes: Votes) -> End:
         outline.semi_axis,
         outline.half_width,
         outline.score,
-        carried=_carried(centres, pictures),
+        carried=_carried(centres, frames),
     )
 
 
@@ -228,15 +228,15 @@ def _patch(grays: Sequence[np.ndarray], centres: Sequence[np.ndarray], outline: 
     )
 
 
-def _carried(centres: Sequence[np.ndarray], pictures: Sequence[Picture]) -> float:
-    """How far (body lengths) what was at `centres`, from the last picture backwards, went with the
+def _carried(centres: Sequence[np.ndarray], frames: Sequence[Picture]) -> float:
+    """How far (body lengths) what was at `centres`, from the last frame backwards, went with the
     hands; 0 if it did not follow them."""
-    back = list(pictures[::-1][: len(centres)])
+    back = list(frames[::-1][: len(centres)])
     last = back[0].hands
     if last is None or len(back) < 3:
         return 0.0
-    shift = np.array([picture.shift[1] for picture in back])
-    hands = np.array([picture.hands.middle[1] for picture in back if picture.hands]) - shift
+    shift = np.array([frame.shift[1] for frame in back])
+    hands = np.array([frame.hands.middle[1] for frame in back if frame.hands]) - shift
     end = np.array([centre[1] for centre in centres]) - shift
     hands, end = hands - hands.mean(), end - end.mean()
     rate = float((hands * end).sum() / max(float((hands**2).sum()), 1e-9))
@@ -245,7 +245,7 @@ def _carried(centres: Sequence[np.ndarray], pictures: Sequence[Picture]) -> floa
 
 def _within(gray: np.ndarray, corner: np.ndarray, size: np.ndarray) -> np.ndarray:
     """(H, W) bool: which pixels of a patch of `size` (width, height) with its first pixel at
-    `corner` (x, y) lie within the picture."""
+    `corner` (x, y) lie within the frame."""
     x, y = corner[0] + np.arange(size[0]), corner[1] + np.arange(size[1])
     inside_x = (x >= 0) & (x <= gray.shape[1] - 1)
     inside_y = (y >= 0) & (y <= gray.shape[0] - 1)

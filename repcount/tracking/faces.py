@@ -1,12 +1,12 @@
 """Where heads are in a video, to make faces unreadable before it is shown to others.
 
 Two witnesses, because each misses what the other sees: a face detector (MediaPipe's full-range
-model, which is part of the pinned wheel) over overlapping parts of the picture, for faces too small
+model, which is part of the pinned wheel) over overlapping parts of the frame, for faces too small
 for it otherwise; and the pose model's head points, which also know heads that are turned away. The
 athlete's come from the tracks, those of others from a look at several people. Looks are a third of
 a second apart; in between heads are carried along.
 
-Faces may be missed: small, dark, half hidden ones, and whoever is in the picture for less than a
+Faces may be missed: small, dark, half hidden ones, and whoever is in the frame for less than a
 look. DEVELOPERS.md says how often on what.
 """
 
@@ -20,7 +20,7 @@ from typing import Any, Literal
 import numpy as np
 import xarray as xr
 
-from repcount.attempt.anthropometry import TRUNK_ST
+from repcount.attempt.anthropometry import HEAD_ST, TRUNK_ST
 from repcount.tracking.pose import Person, PoseModel
 from repcount.video.footage import Footage
 
@@ -30,14 +30,13 @@ LOOKS_HZ = 3.0
 PEOPLE = 6  # asked of the pose model in a look
 _LEAST_SCORE = 0.35  # of a face: a wall blurred by mistake harms nobody
 _LEAST_SEEN = 0.3  # of the pose model's head points
-# Sides of the parts looked at, as shares of the picture's short side; they overlap by a third, more
-# than a face that the detector can see in them.
+# Sides of the parts looked at, as fractions of the frame's short side; they overlap by a third,
+# more than a face that the detector can see in them.
 _PARTS = (1.0, 0.55)
 _OVERLAP = 0.33
-# From the middle of a head's points to the edge of what is blurred, in statures: half of a head's
-# height is 0.065 (Drillis and Contini's fractions as given by Winter; from memory), hair and the
-# points' own doubt added.
-_HEAD_ST = 0.09
+# From the middle of a head's points to the edge of what is blurred, in body heights: half of a
+# head's height, and for hair and the points' own error.
+_HEAD_ST = HEAD_ST / 2 + 0.025
 _BODY_ST = TRUNK_ST  # the body length of `Person.size_px`
 _FACE_TO_HEAD = 1.05  # a detected face's width to the radius of the head around it
 # What was seen once only, in one part of one look, is a head only where the detector is as sure as
@@ -54,7 +53,7 @@ _HEAD_POINTS = tuple(range(11))
 
 @dataclass(frozen=True)
 class Head:
-    """A head in one picture: middle and radius in pixels of the upright full-size picture, how sure
+    """A head in one frame: middle and radius in pixels of the upright full-size frame, how sure
     the face detector is (1 where the pose model found it), and in how many parts it was found."""
 
     x: float
@@ -94,7 +93,7 @@ class Run:
 
 
 class HeadFinder:
-    """Finds heads in single pictures. Close it, or use it in a `with` block."""
+    """Finds heads in single frames. Close it, or use it in a `with` block."""
 
     def __init__(self) -> None:
         from mediapipe.python.solutions.face_detection import FaceDetection
@@ -103,7 +102,7 @@ class HeadFinder:
         self._people = PoseModel("lite", people=PEOPLE, follow=False)
 
     def __call__(self, rgb: np.ndarray, time_s: float) -> list[Head]:
-        """Heads in a full-size picture (H, W, 3), the same head maybe more than once."""
+        """Heads in a full-size frame (H, W, 3), the same head maybe more than once."""
         found = [
             head
             for person in self._people(rgb, time_s, 1.0)
@@ -138,9 +137,9 @@ class HeadFinder:
 
 
 def parts(width: int, height: int) -> Iterator[tuple[int, int, int]]:
-    """(x, y, side) of overlapping squares that cover a picture, of each size looked at."""
-    for share in _PARTS:
-        side = round(share * min(width, height))
+    """(x, y, side) of overlapping squares that cover a frame, of each size looked at."""
+    for fraction in _PARTS:
+        side = round(fraction * min(width, height))
         for y in _steps(height, side):
             for x in _steps(width, side):
                 yield x, y, side
@@ -231,7 +230,7 @@ class Others:
 
 
 class HeadWatch:
-    """Heads of a video, looked for in a thread of its own while its pictures are written: an answer
+    """Heads of a video, looked for in a thread of its own while its frames are written: an answer
     waits until all has been looked at that bears on it, so it is the same as after the last look.
 
     `tracks` are those of the video's athlete. Use it in a `with` block and ask for rising moments.
@@ -337,7 +336,7 @@ def _merged(heads: Sequence[Head]) -> Iterator[Head]:
 
 
 class FaceBlur:
-    """Makes the heads of a video unreadable in its pictures."""
+    """Makes the heads of a video unreadable in its frames."""
 
     def __init__(self, heads: Heads | HeadWatch) -> None:
         self._heads = heads
@@ -350,7 +349,7 @@ class FaceBlur:
 
 
 def still_blur(tracks: xr.Dataset, whose: Whose) -> Callable[[np.ndarray, float], None]:
-    """What makes heads unreadable in a single picture (H, W, 3) at a moment, in place. There is no
+    """What makes heads unreadable in a single frame (H, W, 3) at a moment, in place. There is no
     other look to ask, so whatever looks like a face is hidden."""
     athlete = AthleteHead(tracks)
     others = Others(tracks, athlete)
@@ -367,7 +366,7 @@ def still_blur(tracks: xr.Dataset, whose: Whose) -> Callable[[np.ndarray, float]
 
 def hide(plane: np.ndarray, head: Head, scale: float = 1.0) -> None:
     """Replace a head by an oval of a few flat, smoothed patches: what is left of a face is six
-    values across, from which nobody can be told."""
+    values across, from which nobody can be recognised."""
     import cv2
 
     wide, high = head.radius * scale, 1.15 * head.radius * scale

@@ -1,7 +1,7 @@
-"""Several athletes in one picture: where each lifts, and each followed with the bar that is theirs.
+"""Several athletes in one frame: where each lifts, and each followed with the bar that is theirs.
 
 A first look through the video finds who stays at one place and moves both hands up and down
-together there; that is a lane. Each lane then gets a part of the picture of its own, and is
+together there; that is a lane. Each lane then gets a part of the frame of its own, and is
 tracked in it as if it were a video: nobody and no bar of another lane can be taken for its own,
 because they are not in it. What this cannot do is said: bars that reach into each other's part.
 """
@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from repcount.attempt.anthropometry import ANKLE_HEIGHT_ST, KNEE_HEIGHT_ST, WRIST_HEIGHT_ST
 from repcount.errors import FootageError
 from repcount.tracking.people import distinct
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, RIGHT_KNUCKLES, Person, PoseModel
@@ -24,22 +25,24 @@ from repcount.video.footage import Footage, open_footage
 from repcount.wording import plural
 
 MOST_LANES = 8
-# The first look: so many pictures at most, evenly through the video, no closer than this. One
+# The first look: so many frames at most, evenly through the video, no closer than this. One
 # deadlift with its pause takes two seconds; at two looks a second both of its ends are seen.
 MOST_LOOKS, LOOK_S = 60, 0.5
 # The pose model finds people who fill a good part of what it is given: it gets squares as high as
-# the picture, that overlap by half.
+# the frame, that overlap by half.
 PEOPLE_A_TILE = 3
 # Two sightings are of one place if they are nearer than half a stature (a bar is 1.25 wide) and of
 # about one size.
 PLACE_ST, PLACE_SIZE = 0.5, 1.4
 # A lane's athlete is seen at its place in a third of the looks or more.
 PRESENT = 0.33
-# Hands are level to within this. On a bar on the floor they are 0.13 statures up, hanging 0.48
-# (Drillis and Contini's fractions as given by Winter; from memory): who is a lifter has had both
-# level hands down there and up again, twice or more. Whoever stands about has not.
-HANDS_LEVEL_ST, LOW_ST, HIGH_ST, TIMES = 0.12, 0.28, 0.42, 2
-# Half a bar is 1.1 m, 0.63 statures; with some room for steps and for plates seen at an angle.
+# Hands are level to within this. Who is a lifter has had both level hands down by the knees or
+# lower, and up again to where wrists hang, less 0.03 for the pose's error, twice or more; heights
+# are over the ankles. Whoever stands about has not.
+HANDS_LEVEL_ST, TIMES = 0.12, 2
+LOW_ST = round(KNEE_HEIGHT_ST, 2)
+HIGH_ST = round(WRIST_HEIGHT_ST - ANKLE_HEIGHT_ST - 0.03, 2)
+# Half a bar is 1.1 m, 0.63 body heights; with some room for steps and for plates seen at an angle.
 HALF_BAR_ST = 0.72
 # What a lane may have where nobody else is near.
 ROOM_ST = 1.3
@@ -49,7 +52,7 @@ ABOVE_ST, BELOW_ST = 1.75, 0.45
 @dataclass
 class Place:
     """Someone seen again and again at one place: `x` and `ankle` in pixels, `stature` in pixels,
-    `hands` their height over the ankles in statures where both were level."""
+    `hands` their height over the ankles in body heights where both were level."""
 
     x: list[float] = field(default_factory=list)
     ankle: list[float] = field(default_factory=list)
@@ -66,7 +69,7 @@ class Place:
 
     @property
     def moved(self) -> float:
-        """How far the level hands move, in statures: from the lowest tenth to the highest."""
+        """How far the level hands move, in body heights: from the lowest tenth to the highest."""
         if not self.hands:
             return 0.0
         low, high = np.quantile(self.hands, (0.1, 0.9))
@@ -75,7 +78,7 @@ class Place:
 
 @dataclass(frozen=True)
 class Lane:
-    """A lane's part of the picture, in pixels of the upright full-size picture, and whether its bar
+    """A lane's part of the frame, in pixels of the upright full-size frame, and whether its bar
     may reach into a neighbour's part."""
 
     region: Box
@@ -89,7 +92,7 @@ def track_lanes(
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> list[xr.Dataset]:
-    """The Tracks of every lane, from the picture's left; `count` lanes, or as many as are found.
+    """The Tracks of every lane, from the frame's left; `count` lanes, or as many as are found.
 
     Raises FootageError if nobody is found or fewer than `count`, and what `track` raises.
     """
@@ -101,8 +104,8 @@ def track_lanes(
 
         def part(done: float, left_s: float, number: int = number) -> None:
             if progress is not None:
-                share = (number + done) / len(lanes)
-                progress(share, left_s * (len(lanes) - number))
+                fraction = (number + done) / len(lanes)
+                progress(fraction, left_s * (len(lanes) - number))
 
         tracks = track(footage, options, part, cancel, region=lane.region)
         if lane.crowded:
@@ -121,7 +124,7 @@ def find_lanes(
     model: str = "full",
     cancel: threading.Event | None = None,
 ) -> list[Lane]:
-    """Where athletes lift, from the picture's left. Raises FootageError as `track_lanes` does."""
+    """Where athletes lift, from the frame's left. Raises FootageError as `track_lanes` does."""
     places, looks = _places(footage, model, cancel)
     here = [place for place in places if len(place.looks) >= PRESENT * looks]
     here.sort(key=lambda place: (place.lifts, place.moved), reverse=True)
@@ -140,7 +143,7 @@ def find_lanes(
 
 
 def regions(places: Sequence[Place], size: tuple[int, int]) -> list[Lane]:
-    """A part of the picture of `size` (width, height) for each place, side by side from the left;
+    """A part of the frame of `size` (width, height) for each place, side by side from the left;
     neighbours meet in the middle of what lies between their bars."""
     places = sorted(places, key=lambda place: float(np.median(place.x)))
     x = [float(np.median(place.x)) for place in places]
@@ -184,7 +187,7 @@ def _places(
 
 
 def people_in_tiles(rgb: np.ndarray, look: PoseModel, scale: float) -> list[Person]:
-    """Everybody in a wide picture, looked at in overlapping squares."""
+    """Everybody in a wide frame, looked at in overlapping squares."""
     height, width = rgb.shape[:2]
     side = min(width, height)
     found: list[Person] = []

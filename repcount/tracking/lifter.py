@@ -3,7 +3,7 @@
 At each look of the pose model somebody is the athlete or nobody who is seen. The best course of
 that over the clip is a path through the tracklets (Viterbi's algorithm), weighed by likelihoods:
 who moves as the bar does and is where it is, who looks like the athlete before, who is large where
-nothing else tells. How likely each choice is follows from the same sums (the
+nothing else decides. How likely each choice is follows from the same sums (the
 forward and backward recursions of a hidden Markov model; Rabiner 1989).
 """
 
@@ -23,8 +23,8 @@ Array = np.ndarray
 
 # Within the lag a bar is moved if it goes this many body lengths up or down (0.1 m).
 MOVED = 0.2
-# Hands that hold it go as far, give or take this much and this share of it (standard deviations; in
-# 482 moments of 21 clips of real lifts two thirds are within 0.135 at 0.3 body lengths, 0.185 at
+# Hands that hold it go as far, give or take this much and this fraction of it (standard deviations;
+# in 482 moments of 21 clips of real lifts two thirds are within 0.135 at 0.3 body lengths, 0.185 at
 # 0.6); on the back the shoulders do. Hands of a bar at rest are within 0.05 in half of 1,201
 # moments and within 0.25 in nine of ten: they rest, or go anywhere.
 HELD_SD, HELD_SHARE = 0.08, 0.15
@@ -40,7 +40,7 @@ TOGETHER = 2.0
 # athlete takes over; that a tracklet becomes the athlete's between two of its sightings; that two
 # who are seen at one look are one body.
 PRESENT, OTHER, LATE, TWO = 3.0, -6.0, -3.0, -1.0
-# Who is the same person as before with no more than this probability is told to be another.
+# Who is the same person as before with no more than this probability is taken for another.
 UNLIKE = 0.05
 # How often (logarithm) the pose goes astray where a tracklet ends or begins, so that the place says
 # nothing; it is taken from this many sightings.
@@ -64,7 +64,7 @@ def choose(
     tracklets: Sequence[Tracklet], times: Array, shift: Array, bar: BarTrack
 ) -> list[Chosen]:
     """The athlete at each look at which they are seen, in order of time. `times` (T,), `shift`
-    (T, 2) and `bar` of all pictures."""
+    (T, 2) and `bar` of all frames."""
     if not tracklets:
         return []
     looks = np.unique(np.concatenate([one.times for one in tracklets]))
@@ -73,13 +73,13 @@ def choose(
         gains[np.searchsorted(looks, one.times), k] = evidence(one, times, shift, bar)
     gains += PRESENT / len(looks)
     same = alike(tracklets)
-    share = shares(tracklets)
+    fraction = fractions(tracklets)
     with np.errstate(divide="ignore"):
-        turns = np.logaddexp(np.log(same), np.log1p(-same) + OTHER + share)
+        turns = np.logaddexp(np.log(same), np.log1p(-same) + OTHER + fraction)
     np.fill_diagonal(turns, 0.0)
     entries = entry_costs(gains)
-    path = best_path(gains, turns, share, entries)
-    sure = probabilities(gains, turns, share, entries)
+    path = best_path(gains, turns, fraction, entries)
+    sure = probabilities(gains, turns, fraction, entries)
     chosen: list[Chosen] = []
     number, before = 0, -1
     for look, k in enumerate(path):
@@ -116,10 +116,10 @@ def evidence(one: Tracklet, times: Array, shift: Array, bar: BarTrack) -> Array:
     seen = np.isfinite(ways)
     lift = np.where(seen, ways, 0.0).sum(1) / np.maximum(seen.sum(1), 1)
     moves = lagged & seen.any(1) & (np.abs(lift) > MOVED)
-    told = along(lift, (hands - hands[then])[:, 1], (shoulders - shoulders[then])[:, 1])
-    told += beside(ends, hands, shoulders)
+    log_odds = along(lift, (hands - hands[then])[:, 1], (shoulders - shoulders[then])[:, 1])
+    log_odds += beside(ends, hands, shoulders)
     unknown = TOGETHER * np.array(one.hands)
-    return np.where(moves, told * weight, np.where(seen.any(1), 0.0, unknown))
+    return np.where(moves, log_odds * weight, np.where(seen.any(1), 0.0, unknown))
 
 
 def along(lift: Array, hands: Array, shoulders: Array) -> Array:
@@ -175,7 +175,7 @@ def alike(tracklets: Sequence[Tracklet]) -> Array:
     here = np.logaddexp(near(way, wait_s), ASTRAY)
     here += like_size(np.log(size[None, :] / size[:, None]))
     ratio += np.where(shot[:, None] == shot[None, :], here, 0.0)
-    # the later one begins where the earlier one ends; each pair is told once
+    # the later one begins where the earlier one ends; each pair is listed once
     later = first[None, :] >= first[:, None]
     ratio = np.where(later, ratio, ratio.T)
     seen = [set(one.times) for one in tracklets]
@@ -185,7 +185,7 @@ def alike(tracklets: Sequence[Tracklet]) -> Array:
     return same
 
 
-def shares(tracklets: Sequence[Tracklet]) -> Array:
+def fractions(tracklets: Sequence[Tracklet]) -> Array:
     """(n,) logarithm of the probability by size alone that each is the athlete, among those who are
     seen while they are."""
     size = np.array([LARGER * np.log(one.size) for one in tracklets])

@@ -1,4 +1,4 @@
-"""The outline of the plates at one end, from pictures laid over each other so that the plates stand
+"""The outline of the plates at one end, from frames laid over each other so that the plates stand
 still: there the plates are sharp and steady, and the background runs past."""
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 ANGLES = np.linspace(0.0, 2 * np.pi, 48, endpoint=False)
 # Exponents of |x/a|^n + |y/b|^n = 1: a disc seen from anywhere; a stack of plates seen edge-on.
 DISC, STACK = 2.0, 5.0
-# Camera noise and coding leave a steady pixel this unsteady (grey levels, standard deviation).
+# Temporal standard deviation that camera noise and coding leave a steady pixel (grey levels).
 NOISE = 4.0
 # What a place inside being steadier than one outside counts, against how much of the outline is
 # seen as an edge. Rings within a disc are edges all round, but what is outside of them is steady.
@@ -42,18 +42,18 @@ class Outline:
 
 def find_outline(
     mean: np.ndarray,
-    unsteady: np.ndarray,
+    temporal_sd: np.ndarray,
     known: np.ndarray,
     half_width: float,
     semi_axis: float,
 ) -> Outline:
-    """The outline near the middle of a patch. `mean` and `unsteady` (H, W) float32 are mean and
-    standard deviation over pictures, `known` (H, W) bool where the patch lies within the picture;
+    """The outline near the middle of a patch. `mean` and `temporal_sd` (H, W) float32 are mean and
+    standard deviation over frames, `known` (H, W) bool where the patch lies within the frame;
     `half_width` and `semi_axis` a first guess in pixels, right within a third."""
     height, width = mean.shape
     blur = max(0.8, semi_axis / 40)
     smooth = cv2.GaussianBlur(mean, (0, 0), blur)
-    steady = cv2.GaussianBlur(unsteady, (0, 0), 1.0)
+    steady = cv2.GaussianBlur(temporal_sd, (0, 0), 1.0)
     # Edges that do not stay are the background's.
     trust = cv2.erode(known.astype(np.uint8), np.ones((5, 5))) / (1 + steady / (2 * NOISE))
     edge_x = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.25) * trust
@@ -129,9 +129,9 @@ def _best(
     outside = (steady[places(1.12)] + steady[places(1.25)]) / 2
     steadier = np.clip(np.log2((outside + NOISE) / (inside + NOISE)), -1.0, 1.0)
     beyond = np.mean([strength[places(grow)] for grow in (1.12, 1.22, 1.32)], axis=0)
-    # What is cut off by the picture's edge says nothing; a little is lost for what is not seen.
+    # What is cut off by the frame's edge says nothing; a little is lost for what is not seen.
     seen = length * known[at]
-    share = seen / (0.8 * seen + 0.2 * length).sum(1, keepdims=True)
-    score = ((edge - BEYOND * beyond + STEADY * steadier) * share).sum(1)
+    fraction = seen / (0.8 * seen + 0.2 * length).sum(1, keepdims=True)
+    score = ((edge - BEYOND * beyond + STEADY * steadier) * fraction).sum(1)
     top = int(score.argmax())
     return grid[top], float(score[top])

@@ -1,4 +1,4 @@
-"""Following a patch of picture to a fraction of a pixel."""
+"""Following a patch of a frame to a fraction of a pixel."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ import numpy as np
 STEPS = 6
 # The fine fit may slide this far.
 SLIDE_PX = 4.0
-# Pictures are smoothed by this much (pixels) before they are compared: noise of single pixels and
+# Frames are smoothed by this much (pixels) before they are compared: noise of single pixels and
 # the blocks of coding say nothing.
 SMOOTH_PX = 0.7
-# A likeness (weighted correlation) above this is as good as it gets under a new light.
+# A correlation score above this is as good as it gets under a new light.
 GOOD = 0.8
 
 
 def cut_out(gray: np.ndarray, centre: np.ndarray, size: tuple[int, int]) -> np.ndarray:
     """(height, width) float32 of `gray` about `centre` (x, y), between pixels by interpolation;
-    outside the picture its edge goes on. `size` is (width, height), odd numbers."""
+    outside the frame its edge goes on. `size` is (width, height), odd numbers."""
     return np.asarray(
         cv2.getRectSubPix(gray, size, (float(centre[0]), float(centre[1])), patchType=cv2.CV_32F)
     )
 
 
-def likeness(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
+def correlation(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
     """Weighted correlation of two patches, -1..1; 0 where one is flat."""
     total = max(float(weight.sum()), 1e-9)
     a = one - (weight * one).sum() / total
@@ -36,29 +36,29 @@ def likeness(one: np.ndarray, other: np.ndarray, weight: np.ndarray) -> float:
 
 
 class View:
-    """The part of a picture that reaches `reach` (x, y) pixels around `centre`, smoothed."""
+    """The part of a frame that reaches `reach` (x, y) pixels around `centre`, smoothed."""
 
     def __init__(self, gray: np.ndarray, centre: np.ndarray, reach: np.ndarray) -> None:
         low = np.floor(np.asarray(centre) - reach).astype(int) - 2
         high = np.ceil(np.asarray(centre) + reach).astype(int) + 3
         (x0, y0), (x1, y1) = np.clip([low, high], 0, [gray.shape[1], gray.shape[0]])
         self.corner = np.array([x0, y0], float)
-        if x1 - x0 < 2 or y1 - y0 < 2:  # nothing of it is in the picture
+        if x1 - x0 < 2 or y1 - y0 < 2:  # nothing of it is in the frame
             self.part = np.zeros((2, 2), np.uint8)
         else:
             self.part = np.asarray(cv2.GaussianBlur(gray[y0:y1, x0:x1], (0, 0), SMOOTH_PX))
 
     def cut_out(self, centre: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-        """As the function of that name; `centre` in pixels of the whole picture."""
+        """As the function of that name; `centre` in pixels of the whole frame."""
         return cut_out(self.part, centre - self.corner, size)
 
 
 @dataclass
 class Patch:
-    """What to look for: `look` (H, W) float32, and how much each pixel counts, 0..1, in two ways:
-    `inner` (H, W) the thing itself, `whole` (H, W) its outline too, against what is behind. What is
-    behind may turn from darker to lighter than the thing; then only the inside stays like itself.
-    But a thing without markings has nothing but its outline."""
+    """What to look for: the template `look` (H, W) float32, and how much each pixel counts, 0..1,
+    in two ways: `inner` (H, W) the thing itself, `whole` (H, W) its outline too, against what is
+    behind. What is behind may turn from darker to lighter than the thing; then only the inside
+    stays like itself. But a thing without markings has nothing but its outline."""
 
     look: np.ndarray
     inner: np.ndarray
@@ -87,7 +87,7 @@ class Patch:
         return twin
 
     def shrunk(self, by: int) -> Patch:
-        """The same in pictures in which `by` pixels are one."""
+        """The same in frames in which `by` pixels are one."""
         size = 2 * np.ceil(self.reach / by).astype(int) + 1
         # From the small patch's pixels, its middle at the middle, to those of this one.
         way = (np.array(self.size) - 1 - by * (size - 1)) / 2
@@ -123,14 +123,14 @@ class Patch:
             self._solvers.append((np.linalg.pinv(normal, rcond=1e-9) @ weighted).astype(np.float32))
         self._half = cv2.pyrDown(self.look)
 
-    def learn(self, gray: np.ndarray, centre: np.ndarray, share: float, alike: float) -> None:
-        """Blend in how it looks at `centre` by `share`, unless that is less than `alike` to how it
-        looked at first: something else has come before it, or it is something else."""
+    def learn(self, gray: np.ndarray, centre: np.ndarray, fraction: float, alike: float) -> None:
+        """Blend into the template what is at `centre`, by `fraction`; not where its correlation
+        with the first template is below `alike`: something else has come before it."""
         seen = View(gray, centre, self.reach).cut_out(centre, self.size)
-        if likeness(seen, self.first, self.whole) >= alike or (
-            likeness(seen, self.first, self.inner) >= alike
+        if correlation(seen, self.first, self.whole) >= alike or (
+            correlation(seen, self.first, self.inner) >= alike
         ):
-            self.renew((1 - share) * self.look + share * seen)
+            self.renew((1 - fraction) * self.look + fraction * seen)
 
     def relearn(self, gray: np.ndarray, centre: np.ndarray) -> None:
         """Forget how it looked: it is what is at `centre`."""
@@ -138,14 +138,14 @@ class Patch:
         self.renew(self.first)
 
     def fine(self, gray: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, float]:
-        """(centre, likeness) after sliding from `centre` to the best place nearby, a few pixels at
-        most; brightness and contrast may differ."""
+        """(centre, correlation) after sliding from `centre` to the best place nearby, a few pixels
+        at most; brightness and contrast may differ."""
         return self._slide(View(gray, centre, self.reach + SLIDE_PX), np.asarray(centre, float))
 
     def search(
         self, gray: np.ndarray, centre: np.ndarray, reach: np.ndarray
     ) -> tuple[np.ndarray, float]:
-        """(centre, likeness) of the best place within `reach` (x, y) pixels of `centre`."""
+        """(centre, correlation) of the best place within `reach` (x, y) pixels of `centre`."""
         view = View(gray, centre, self.reach + reach + SLIDE_PX)
         width, height = self.size
         around = np.ceil(reach).astype(int)
@@ -183,4 +183,4 @@ class Patch:
         if np.hypot(*(at - centre)) > SLIDE_PX:  # it slid away: not what was near `centre`
             at = centre.copy()
             seen = view.cut_out(at, self.size)
-        return at, likeness(seen, self.look, weight)
+        return at, correlation(seen, self.look, weight)

@@ -1,8 +1,8 @@
-"""People in the pictures: sightings linked into tracklets, and how alike two sightings are.
+"""People in the frames: sightings linked into tracklets, and how alike two sightings are.
 
-A tracklet is one person followed without a long gap. Whether a person in the next picture goes on
+A tracklet is one person followed without a long gap. Whether a person in the next frame goes on
 with it is a matter of likelihoods: how far away, of what size, in what colours, against a person
-who was not there before; all people of a picture are linked at once by the best assignment. Whose
+who was not there before; all people of a frame are linked at once by the best assignment. Whose
 tracklets belong together after an absence, and who of them lifts, is decided after the pass
 (`lifter`).
 """
@@ -30,10 +30,10 @@ from repcount.tracking.pose import (
 # Standard deviation of the shoulders' way between two looks, in body lengths (`Person.size_px`,
 # about 0.5 m): what the pose model jitters, and 1 m/s, between standing and walking.
 JITTER, WALK_S = 0.15, 2.0
-# A new person may be anywhere in a picture of about this many square body lengths (a stature is
-# 3.5 long, the picture twice that high and three times that wide).
+# A new person may be anywhere in a frame of about this many square body lengths (a stature is
+# 3.5 long, the frame twice that high and three times that wide).
 ROOM = 60.0
-# Sizes of one person from look to look, and of two people of one picture, differ by this much
+# Sizes of one person from look to look, and of two people of one frame, differ by this much
 # (standard deviations of the logarithm).
 SIZE_SD, SIZES_SD = 0.15, 0.45
 # Colours of one person over time and of two people, CIE L*a*b* (standard deviations of each
@@ -46,7 +46,8 @@ LINK_S = 1.0
 # Two hands on a bar: both travel at least this many body lengths (about 0.12 m) within the lag,
 # the same way, within a third of each other, and stay equally far apart.
 LAG_S, TRAVEL = 0.5, 0.25
-# A part of the body shorter than this share of the longest one points at the camera (30 degrees).
+# A part of the body shorter than this fraction of the longest one points at the camera (30
+# degrees).
 ACROSS = 0.5
 # A person's colours are the median of so many sightings, the last ones while they are followed.
 SIGHTINGS = 15
@@ -100,7 +101,7 @@ class Tracklet:
             together = up_left * up_right > 0 and high - low <= high / 3
             held = abs(now[3] - then[3]) <= TRAVEL * self.size
             if together and held and low >= TRAVEL * self.size:
-                # Each stretch of time is seen from every picture within the lag: count it once.
+                # Each stretch of time is seen from every frame within the lag: count it once.
                 before_s = self.recent[-1][0]
                 far = low / self.size * (time_s - before_s) / max(LAG_S, time_s - then[0])
         self.recent.append(now)
@@ -146,8 +147,8 @@ def like_colours(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     another; NaN where it was not seen, which says nothing. Shape (...)."""
     apart = ((one - other) ** 2).sum(-1)
     same = _log_ratio(np.nan_to_num(apart), COLOUR_SD, COLOURS_SD, 3)
-    told = np.logaddexp(np.log(1 - CHANGED) + same, np.log(CHANGED))
-    return np.where(np.isfinite(apart), told, 0.0).sum(-1)
+    ratios = np.logaddexp(np.log(1 - CHANGED) + same, np.log(CHANGED))
+    return np.where(np.isfinite(apart), ratios, 0.0).sum(-1)
 
 
 def _log_ratio(square: np.ndarray, same: float, other: float, dimensions: int) -> np.ndarray:
@@ -182,7 +183,7 @@ def distinct(people: list[Person]) -> list[Person]:
 
 
 def colours_of(rgb: np.ndarray, person: Person, scale: float) -> np.ndarray:
-    """(2, 3) mean colour of the upper trunk and of the thighs, CIE L*a*b*; NaN out of the picture
+    """(2, 3) mean colour of the upper trunk and of the thighs, CIE L*a*b*; NaN out of the frame
     and where the part points at the camera, so that something else would be looked at."""
     shoulder, hip, knee = (person.middle(part) / scale for part in (SHOULDERS, HIPS, KNEES))
     size = person.size_px / scale

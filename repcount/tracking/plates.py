@@ -1,7 +1,7 @@
 """Where the plates are: found because they move with the hands while the background does not.
 
 While two hands lift a bar, dense optical flow shows which pixels move as the hands do, times a
-factor (nearer things move more in the picture). Summed up in a frame that travels with the hands,
+factor (nearer things move more in the frame). Summed up in a frame that travels with the hands,
 those pixels draw the plates and the athlete's trunk; the plates are what lies out along the line
 through the hands. Plates on racks and on the floor never moved with the hands and are never found.
 """
@@ -20,12 +20,12 @@ NEARER = (0.7, 1.7)
 # Votes are counted on a map where the body length has this many pixels, this far around the hands.
 UNIT_PX = 48
 REACH = (4.0, 2.0)
-# Flow is judged between pictures between which the hands moved this far up or down (body lengths;
+# Flow is judged between frames between which the hands moved this far up or down (body lengths;
 # 0.15 is about 7 cm, three times the pose model's own error), no longer apart than this.
 HAND_TRAVEL = 0.15
 PAIR_S = 0.7
 MIN_PAIRS = 6
-# A disc moved with the hands in at least this share of the pairs, and what is above and below it
+# A disc moved with the hands in at least this fraction of the pairs, and what is above and below it
 # did so less often, by this much.
 MIN_SHARE = 0.35
 MIN_SCORE = 0.25
@@ -34,7 +34,7 @@ MIN_SCORE = 0.25
 @dataclass(frozen=True)
 class Hands:
     """Where both hands are: `left`, `right` (2,) pixels, the middle of the knuckles of the hand
-    that is left and right in the picture; `size` the body length in pixels."""
+    that is left and right in the frame; `size` the body length in pixels."""
 
     left: np.ndarray
     right: np.ndarray
@@ -45,19 +45,19 @@ class Hands:
         return (self.left + self.right) / 2
 
     def scaled(self, by: float) -> Hands:
-        """The same hands in a picture `by` times as large."""
+        """The same hands in a frame `by` times as large."""
         return Hands(self.left * by, self.right * by, self.size * by)
 
 
 @dataclass(frozen=True)
 class Plate:
     """The plates at one end of the bar. `centre` (2,) pixels; `semi_axis` vertical and `half_width`
-    horizontal, pixels; `share` 0..1, how often it moved with the hands."""
+    horizontal, pixels; `fraction` 0..1, how often it moved with the hands."""
 
     centre: np.ndarray
     semi_axis: float
     half_width: float
-    share: float
+    fraction: float
 
     def at_least(self, semi_axis: float) -> Plate:
         return replace(self, semi_axis=max(self.semi_axis, semi_axis))
@@ -65,9 +65,9 @@ class Plate:
 
 @dataclass
 class Votes:
-    """Sums up what moves with the hands. All pictures must have one size."""
+    """Sums up what moves with the hands. All frames must have one size."""
 
-    share: np.ndarray = field(
+    fraction: np.ndarray = field(
         default_factory=lambda: np.zeros(
             (int(2 * REACH[1] * UNIT_PX), int(2 * REACH[0] * UNIT_PX)), np.float32
         )
@@ -84,19 +84,19 @@ class Votes:
         hands: Hands,
         background: np.ndarray,
     ) -> None:
-        """One pair of pictures between which the hands moved; `background` (2,) pixels by which the
+        """One pair of frames between which the hands moved; `background` (2,) pixels by which the
         background did."""
         to_map = self._placement(hands)
-        size = self.share.shape[::-1]
+        size = self.fraction.shape[::-1]
         one, two = (
             cv2.warpAffine(
-                picture,
+                frame,
                 to_map,
                 size,
                 flags=cv2.INTER_AREA if to_map[0, 0] < 1 else cv2.INTER_LINEAR,
                 borderMode=cv2.BORDER_REPLICATE,
             )
-            for picture in (before, now)
+            for frame in (before, now)
         )
         background = background * to_map[0, 0]
         moved = self._flow.calc(two, one, None)  # type: ignore[call-overload]
@@ -106,13 +106,13 @@ class Votes:
         aside = np.abs(flow[..., 0] - rate * travel[0])
         moves = (rate > NEARER[0]) & (rate < NEARER[1]) & (aside < 0.3 * abs(travel[1]) + 0.4)
         seen = cv2.warpAffine(np.ones_like(now), to_map, size, flags=cv2.INTER_NEAREST)
-        self.share += moves & (seen > 0)
+        self.fraction += moves & (seen > 0)
         self.pairs += 1
         self.lines.append((hands.left - hands.middle, hands.right - hands.middle))
 
     def _placement(self, hands: Hands) -> np.ndarray:
         zoom = UNIT_PX / hands.size
-        height, width = self.share.shape
+        height, width = self.fraction.shape
         shift = np.array([width / 2, height / 2]) - zoom * hands.middle
         return np.array([[zoom, 0, shift[0]], [0, zoom, shift[1]]], np.float64)
 
@@ -120,22 +120,22 @@ class Votes:
         """(H, W) 0..1, how much each pixel of a patch of `size` (width, height) about `centre`
         moved with the hands, placed for `hands`; the most moving one has 1."""
         zoom = UNIT_PX / hands.size
-        middle = np.array(self.share.shape[::-1]) / 2 + zoom * (centre - hands.middle)
+        middle = np.array(self.fraction.shape[::-1]) / 2 + zoom * (centre - hands.middle)
         corner = middle - zoom * (size - 1) / 2
         place = np.array([[zoom, 0, corner[0]], [0, zoom, corner[1]]])
-        share = cv2.warpAffine(
-            self.share, place, tuple(size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        fraction = cv2.warpAffine(
+            self.fraction, place, tuple(size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         )
-        return np.asarray(share / max(float(share.max()), 1e-9))
+        return np.asarray(fraction / max(float(fraction.max()), 1e-9))
 
     def plates(self, hands: Hands) -> list[Plate | None]:
         """The left and the right end, placed for `hands`; None where nothing is clear."""
         if self.pairs < MIN_PAIRS:
             return [None, None]
         zoom = UNIT_PX / hands.size
-        share = cv2.GaussianBlur(self.share / self.pairs, (0, 0), 1.2)
+        fraction = cv2.GaussianBlur(self.fraction / self.pairs, (0, 0), 1.2)
         left, right = (np.median(side, axis=0) for side in zip(*self.lines, strict=True))
-        origin = np.array(share.shape[::-1]) / 2
+        origin = np.array(fraction.shape[::-1]) / 2
         return [
             None
             if disc is None
@@ -143,9 +143,9 @@ class Votes:
                 hands.middle + (disc.centre - origin) / zoom,
                 disc.semi_axis / zoom,
                 disc.half_width / zoom,
-                disc.share,
+                disc.fraction,
             )
-            for disc in find_discs(share, (right - left) * zoom)
+            for disc in find_discs(fraction, (right - left) * zoom)
         ]
 
 
@@ -155,15 +155,15 @@ def _fine_flow() -> cv2.DISOpticalFlow:
     return flow
 
 
-def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
+def find_discs(fraction: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     """The disc to the left and to the right of the map's middle, None where there is none.
 
-    `share` (H, W) 0..1 is how often each place moved with the hands, which are at the middle of
+    `fraction` (H, W) 0..1 is how often each place moved with the hands, which are at the middle of
     the map; `line` (2,) runs from the left hand to the right, in pixels of the map. A disc is an
     upright oblong that moves with the hands and has nothing that does above and below; it lies out
     along the line, about as far on one side as on the other.
     """
-    height, width = share.shape
+    height, width = fraction.shape
     origin = np.array([width / 2, height / 2])
     reach = float(np.hypot(*line)) / 2
     along_line = line / max(2 * reach, 1e-9)
@@ -177,8 +177,8 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     for semi_axis in SEMI_AXIS * UNIT_PX * np.geomspace(*NEARER, 9):
         for narrow in (0.25, 0.5, 0.75, 1.0):
             a, b = narrow * semi_axis, semi_axis
-            inside = _box_means(share, 0.7 * a, 0.75 * b)[y, x]
-            beside = _box_means(share, 0.6 * a, 0.2 * b)
+            inside = _box_means(fraction, 0.7 * a, 0.75 * b)[y, x]
+            beside = _box_means(fraction, 0.6 * a, 0.2 * b)
             above = beside[np.maximum(y - round(1.35 * b), 0), x]
             below = beside[np.minimum(y + round(1.35 * b), height - 1), x]
             score = inside - 0.5 * (above + below) - 0.25 * np.abs(above - below)
@@ -220,12 +220,12 @@ def find_discs(share: np.ndarray, line: np.ndarray) -> list[Plate | None]:
     return discs
 
 
-def _box_means(share: np.ndarray, half_width: float, half_height: float) -> np.ndarray:
-    """(H, W) mean of `share` over the box about each pixel; boxes are cut at the map's edges."""
+def _box_means(fraction: np.ndarray, half_width: float, half_height: float) -> np.ndarray:
+    """(H, W) mean of `fraction` over the box about each pixel; boxes are cut at the map's edges."""
     size = (2 * round(half_width) + 1, 2 * round(half_height) + 1)
     total, area = (
         cv2.boxFilter(values, cv2.CV_32F, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
-        for values in (share.astype(np.float32), np.ones(share.shape, np.float32))
+        for values in (fraction.astype(np.float32), np.ones(fraction.shape, np.float32))
     )
     return np.asarray(total / area)
 

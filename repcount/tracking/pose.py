@@ -1,4 +1,4 @@
-"""The pose model: from a picture to people's landmarks."""
+"""The pose model: from a frame to people's landmarks."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ FEET = (27, 28, 29, 30, 31, 32)
 
 @dataclass(frozen=True)
 class Person:
-    """One person in one picture. `points` (33, 2) pixels of the upright full-size picture, x to the
+    """One person in one frame. `points` (33, 2) pixels of the upright full-size frame, x to the
     right, y down; `visibility` (33,) the smaller of the model's probabilities that the landmark is
-    in the picture and that it is not hidden; `world` (33, 3) metres about the middle of the hips,
+    in the frame and that it is not hidden; `world` (33, 3) metres about the middle of the hips,
     rough."""
 
     points: np.ndarray
@@ -38,8 +38,8 @@ class Person:
     @property
     def size_px(self) -> float:
         """A length that shrinks little when the person bends or turns: the longest of torso, thigh
-        (both sides' mean) and 1.2 shoulder widths, all near 0.28 of stature (Drillis and Contini's
-        fractions as given by Winter: trunk 0.288, thigh 0.245, shoulders 0.259; from memory)."""
+        (both sides' mean) and 1.2 shoulder widths, all near 0.28 of the body height (TRUNK_ST,
+        THIGH_ST and SHOULDER_BREADTH_ST of `repcount.attempt.anthropometry`)."""
         torso = np.hypot(*(self.middle(SHOULDERS) - self.middle(HIPS)))
         thigh = np.hypot(*(self.middle(HIPS) - self.middle(KNEES)))
         shoulders = np.hypot(*(self.points[11] - self.points[12]))
@@ -52,8 +52,8 @@ class Person:
 
 
 class PoseModel:
-    """The pose model, following up to `people` people from picture to picture, or looking at each
-    picture by itself (not `follow`). Close it, or use it in a `with` block."""
+    """The pose model, following up to `people` people from frame to frame, or looking at each
+    frame by itself (not `follow`). Close it, or use it in a `with` block."""
 
     def __init__(self, model: str = "full", people: int = 1, *, follow: bool = True) -> None:
         """Raises ModelError if the model file is missing or damaged, ValueError for an odd name."""
@@ -74,13 +74,13 @@ class PoseModel:
         """People in `rgb` (H, W, 3) uint8, taken at `time_s` (rising from call to call where the
         model follows). `scale` is full-size pixels per pixel of `rgb`."""
         height, width = rgb.shape[:2]
-        picture = mp.Image(image_format=mp.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
+        frame = mp.Image(image_format=mp.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
         if self._follow:
             # The model takes whole milliseconds that rise strictly.
             self._last_ms = max(self._last_ms + 1, round(time_s * 1000))
-            found = self._landmarker.detect_for_video(picture, self._last_ms)
+            found = self._landmarker.detect_for_video(frame, self._last_ms)
         else:
-            found = self._landmarker.detect(picture)
+            found = self._landmarker.detect(frame)
         return [
             Person(
                 points=np.array([(p.x * width, p.y * height) for p in landmarks]) * scale,

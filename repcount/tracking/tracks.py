@@ -9,6 +9,7 @@ Frames where only the bar was looked at have NaN for the body.
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,8 +17,10 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from repcount.errors import RecordError
+from repcount.units import LATEST_S
 
 FORMAT = "repcount-tracks/1"
 
@@ -62,6 +65,11 @@ BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
 KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 
 
+# What no track of a video reaches, and how much is read at most.
+LARGEST_NUMBER = 1e7  # pixels, metres, luma, people
+MOST_FRAMES = 2_000_000  # nine hours at 60 frames a second
+MOST_INDIVIDUALS = 64
+
 # The coordinates that are the same in all Tracks.
 _NAMES = {
     "space": ["x", "y"],
@@ -69,6 +77,56 @@ _NAMES = {
     "keypoints": list(KEYPOINTS),
     "pose_keypoints": list(POSE_KEYPOINTS),
     "bar_ends": list(BAR_KEYPOINTS),
+}
+# The variables and their dimensions.
+_FLOATS: dict[str, tuple[str, ...]] = {
+    "position": ("time", "space", "keypoints", "individuals"),
+    "confidence": ("time", "keypoints", "individuals"),
+    "plate_semi_axis": ("time", "bar_ends", "individuals"),
+    "world": ("time", "space_3d", "pose_keypoints", "individuals"),
+    "camera_shift": ("time", "space"),
+    "brightness": ("time",),
+    "people": ("time",),
+    "person": ("time", "individuals"),
+    "identity": ("time", "individuals"),
+}
+_FLAGS: dict[str, tuple[str, ...]] = {
+    "confirmed": ("time", "bar_ends", "individuals"),
+    "interpolated": ("time", "bar_ends", "individuals"),
+    "cut": ("time",),
+}
+
+
+class _Film(BaseModel):
+    """The attribute `video`, as far as it is used."""
+
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False, strict=True)
+
+    file_name: str = ""
+    sha256: str = ""
+    duration_s: float = Field(0.0, ge=0, lt=LATEST_S)
+    width: int = Field(0, ge=0, lt=LARGEST_NUMBER)
+    height: int = Field(0, ge=0, lt=LARGEST_NUMBER)
+    mean_rate_hz: float = Field(0.0, ge=0, lt=LARGEST_NUMBER)
+    slowed: float = Field(1.0, gt=0, lt=LARGEST_NUMBER)
+
+
+class _Tone(BaseModel):
+    """One item of the attribute `sounds`, as far as it is used."""
+
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False, strict=True)
+
+    onset_s: float = Field(gt=-LATEST_S, lt=LATEST_S)
+    frequency_hz: float = Field(ge=0, lt=LARGEST_NUMBER)
+    duration_s: float = Field(ge=0, lt=LATEST_S)
+    level_db: float
+
+
+_ATTRIBUTES: dict[str, TypeAdapter[Any]] = {
+    "video": TypeAdapter(_Film),
+    "sounds": TypeAdapter(list[_Tone]),
+    "options": TypeAdapter(dict[str, Any]),
+    "warnings": TypeAdapter(list[str]),
 }
 
 
@@ -118,28 +176,28 @@ def make_tracks(
         raise ValueError("time_s must rise strictly")
     sizes = {"time": len(time_s), "individuals": len(individuals)}
     sizes |= {dim: len(names) for dim, names in _NAMES.items()}
-    floats: dict[str, tuple[np.ndarray | None, tuple[str, ...]]] = {
-        "position": (position, ("time", "space", "keypoints", "individuals")),
-        "confidence": (confidence, ("time", "keypoints", "individuals")),
-        "plate_semi_axis": (plate_semi_axis, ("time", "bar_ends", "individuals")),
-        "world": (world, ("time", "space_3d", "pose_keypoints", "individuals")),
-        "camera_shift": (camera_shift, ("time", "space")),
-        "brightness": (brightness, ("time",)),
-        "people": (people, ("time",)),
-        "person": (person, ("time", "individuals")),
-        "identity": (identity, ("time", "individuals")),
+    floats = {
+        "position": position,
+        "confidence": confidence,
+        "plate_semi_axis": plate_semi_axis,
+        "world": world,
+        "camera_shift": camera_shift,
+        "brightness": brightness,
+        "people": people,
+        "person": person,
+        "identity": identity,
     }
-    flags: dict[str, tuple[np.ndarray | None, tuple[str, ...], bool]] = {
-        "confirmed": (confirmed, ("time", "bar_ends", "individuals"), True),
-        "interpolated": (interpolated, ("time", "bar_ends", "individuals"), False),
-        "cut": (cut, ("time",), False),
+    flags = {
+        "confirmed": (confirmed, True),
+        "interpolated": (interpolated, False),
+        "cut": (cut, False),
     }
     data = {
-        name: (dims, _fit(name, value, tuple(sizes[dim] for dim in dims)))
-        for name, (value, dims) in floats.items()
+        name: (dims, _fit(name, floats[name], tuple(sizes[dim] for dim in dims)))
+        for name, dims in _FLOATS.items()
     } | {
-        name: (dims, _flags(name, value, tuple(sizes[dim] for dim in dims), usual))
-        for name, (value, dims, usual) in flags.items()
+        name: (dims, _flags(name, *flags[name], tuple(sizes[dim] for dim in dims)))
+        for name, dims in _FLAGS.items()
     }
     coords = {"time": time_s, **_NAMES, "individuals": list(individuals)}
     attrs = _attributes(video, sounds, options, warnings)
@@ -174,7 +232,7 @@ def _fit(name: str, value: np.ndarray | None, shape: tuple[int, ...]) -> np.ndar
     return value.astype(np.float32)
 
 
-def _flags(name: str, value: np.ndarray | None, shape: tuple[int, ...], usual: bool) -> np.ndarray:
+def _flags(name: str, value: np.ndarray | None, usual: bool, shape: tuple[int, ...]) -> np.ndarray:
     """`value` as 0 and 1 once it has the shape; `usual` throughout where there is none."""
     if value is None:
         value = np.full(shape, usual)
@@ -184,20 +242,29 @@ def _flags(name: str, value: np.ndarray | None, shape: tuple[int, ...], usual: b
 
 
 def save_tracks(tracks: xr.Dataset, path: Path) -> None:
-    """Write `tracks.nc` (netCDF 4, deflated). The file appears whole or not at all."""
+    """Write `tracks.nc` (netCDF 4, deflated). The file appears whole or not at all.
+
+    Raises OSError where the disk refuses. HDF5 itself breaks the process down on a full disk, so
+    it writes into memory.
+    """
     path = Path(path)
     part = path.with_name(path.name + ".part")
     packing = {"zlib": True, "complevel": 4, "shuffle": True}
     floats = [name for name, array in tracks.data_vars.items() if array.dtype.kind in "fi"]
+    whole = io.BytesIO()
+    tracks.to_netcdf(whole, engine="h5netcdf", encoding={name: packing for name in floats})
     try:
-        tracks.to_netcdf(part, engine="h5netcdf", encoding={name: packing for name in floats})
+        part.write_bytes(whole.getbuffer())
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
 
 
 def load_tracks(path: Path) -> xr.Dataset:
-    """Read a `tracks.nc`. Raises RecordError if it is missing, damaged or of another format."""
+    """Read a `tracks.nc` that is whole: layout, sizes, times, numbers and attributes are checked.
+
+    Raises RecordError if it is missing, damaged, too large or of another format.
+    """
     path = Path(path)
     if not path.is_file():
         raise RecordError(
@@ -205,17 +272,74 @@ def load_tracks(path: Path) -> xr.Dataset:
         )
     try:
         with xr.open_dataset(path, engine="h5netcdf") as opened:
+            _check_format(opened)
+            _check_layout(opened)
             tracks = opened.load()
-    except (OSError, ValueError, KeyError) as error:
+        _check_values(tracks)
+    except MemoryError:
+        raise
+    except RecordError as error:
+        raise RecordError(f"{path}: {error}; analyze the video again.") from error
+    except Exception as error:  # the readers of damaged HDF5 raise nearly everything
         raise RecordError(
-            f"{path}: cannot be read as a tracks file ({error}); analyze the video again."
+            f"{path}: cannot be read as a tracks file ({_one_line(error)}); analyze the video "
+            "again."
         ) from error
+    return tracks
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(f"{error}".split())[:120] or type(error).__name__
+
+
+def _check_format(tracks: xr.Dataset) -> None:
     found = tracks.attrs.get("format")
     if found != FORMAT:
+        raise RecordError(f"format is {str(found)[:40]!r}, this version reads {FORMAT!r}")
+
+
+def _check_layout(tracks: xr.Dataset) -> None:
+    """Variables, their dimensions, types and sizes, before any of them is read whole."""
+    if set(tracks.sizes) != {"time", *_NAMES, "individuals"}:
+        raise RecordError("its dimensions are not those of tracks")
+    frames, individuals = tracks.sizes["time"], tracks.sizes["individuals"]
+    if frames > MOST_FRAMES or not 1 <= individuals <= MOST_INDIVIDUALS:
         raise RecordError(
-            f"{path}: format is {found!r}, this version reads {FORMAT!r}; analyze the video again."
+            f"claims {frames} frames of {individuals} athletes; at most {MOST_FRAMES} of "
+            f"{MOST_INDIVIDUALS} are read"
         )
-    return tracks
+    for name, names in _NAMES.items():
+        if tracks.sizes[name] != len(names) or [str(one) for one in tracks[name].values] != names:
+            raise RecordError(f"the names along {name} are not those of tracks")
+    for name, dims in {**_FLOATS, **_FLAGS, "time": ("time",)}.items():
+        if name not in tracks.variables or tracks[name].dims != dims:
+            raise RecordError(f"{name} is missing or has other dimensions than {', '.join(dims)}")
+        if tracks[name].dtype.kind not in ("iu" if name in _FLAGS else "f"):
+            raise RecordError(f"{name} holds no numbers of the type it should")
+
+
+def _check_values(tracks: xr.Dataset) -> None:
+    time_s = tracks["time"].values
+    if not np.all(np.isfinite(time_s) & (np.abs(time_s) < LATEST_S)) or np.any(
+        np.diff(time_s) <= 0
+    ):
+        raise RecordError(f"its times do not rise, or not within {LATEST_S:.0f} s")
+    for name in _FLOATS:
+        largest = np.abs(tracks[name].values).max(initial=0.0, where=~np.isnan(tracks[name].values))
+        if not largest < LARGEST_NUMBER:
+            raise RecordError(f"{name} holds a number that none can be ({largest:.3g})")
+    for name in ("confidence", "identity"):
+        values = tracks[name].values
+        if np.any((values < 0) | (values > 1)):
+            raise RecordError(f"{name} is not within 0 and 1")
+    for name in _FLAGS:
+        if not np.isin(tracks[name].values, (0, 1)).all():
+            raise RecordError(f"{name} holds other numbers than 0 and 1")
+    for name, adapter in _ATTRIBUTES.items():
+        try:
+            adapter.validate_json(tracks.attrs.get(name, ""))
+        except (ValidationError, TypeError) as error:
+            raise RecordError(f"its attribute {name} is not what it should be") from error
 
 
 def attribute(tracks: xr.Dataset, name: str) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from pathlib import Path
 
@@ -13,6 +14,10 @@ def sniff(path: Path) -> str:
 
     Raises FootageError for anything that is no regular file or none of these formats.
     """
+    try:
+        os.fspath(path).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise FootageError(f"{path}: its name is no UTF-8 text; rename the file.") from error
     try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
@@ -45,3 +50,45 @@ def sniff(path: Path) -> str:
         f"{path}: not a video in a format that phones and cameras write (MP4, MOV, 3GP, MKV, WebM, "
         "AVI, MTS); export it as MP4."
     )
+
+
+# Boxes of ISO/IEC 14496-12 that hold others on the way to the lists of samples.
+_NESTED = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl", b"moof", b"traf"})
+MOST_BOXES = 200_000  # a recording of four hours in pieces of a second has some 60,000
+
+
+def claimed_samples(path: Path) -> int:
+    """How many samples (frames, pieces of sound) the lists of an MP4 or MOV file claim in all.
+
+    Read from `stsz` and `trun` (ISO/IEC 14496-12, 8.7.3 and 8.8.8): a list that gives one size for
+    all claims any number in a few bytes, and who opens the file makes room for each. Raises
+    FootageError where the boxes are too many to look through.
+    """
+    found, seen = 0, 0
+    with path.open("rb") as file:
+        waiting = [(0, os.fstat(file.fileno()).st_size)]
+        while waiting:
+            at, end = waiting.pop()
+            while at + 8 <= end:
+                seen += 1
+                if seen > MOST_BOXES:
+                    raise FootageError(
+                        f"{path}: the file is made of too many parts; export it as MP4."
+                    )
+                file.seek(at)
+                head = file.read(24)
+                length, begins = int.from_bytes(head[:4], "big"), 8
+                if length == 1:
+                    length, begins = int.from_bytes(head[8:16], "big"), 16
+                elif length == 0:
+                    length = end - at
+                if length < begins:
+                    break
+                kind = head[4:8]
+                if kind in _NESTED:
+                    waiting.append((at + begins, min(at + length, end)))
+                elif kind in (b"stsz", b"trun") and begins == 8:
+                    place = 16 if kind == b"stsz" else 12
+                    found += int.from_bytes(head[place : place + 4], "big")
+                at += length
+    return found

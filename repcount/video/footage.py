@@ -38,7 +38,7 @@ from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
 from av.video.stream import VideoStream
 
 from repcount.errors import FootageError
-from repcount.video.containers import sniff
+from repcount.video.containers import MOST_BOXES, claimed_samples, sniff
 from repcount.wording.moments import parse_recorded
 
 # What phones and cameras write. Names are FFmpeg's decoders.
@@ -71,6 +71,10 @@ LOWEST_RATE_HZ = 23.9
 SOUND_GAP_S = 0.01
 # A heat or an attempt lasts minutes; more is a mistake, or a file made to exhaust the memory.
 MAX_DURATION_S = 4 * 3600.0
+# Four hours at 240 frames a second; a frame that repeats the one before has some ten bytes (H.264,
+# ITU-T H.264 7.3.3: a NAL unit's start, its header, and one skip run).
+MOST_FRAMES = int(MAX_DURATION_S * 240)
+SMALLEST_FRAME_BYTES = 6
 
 _TRANSFERS = {1: "bt709", 2: "unspecified", 6: "smpte170m", 8: "linear", 13: "srgb", 16: "pq"}
 _TRANSFERS |= {14: "bt2020", 15: "bt2020", 18: "hlg"}
@@ -238,7 +242,9 @@ def declared_bytes(path: Path, container: str) -> int:
     with path.open("rb") as file:
         size = os.fstat(file.fileno()).st_size
         if container == "mov":  # ISO/IEC 14496-12, 4.2: boxes of 32- or 64-bit size, 0 to the end
-            while end < size:
+            for _ in range(MOST_BOXES):
+                if end >= size:
+                    break
                 file.seek(end)
                 header = file.read(16)
                 length = int.from_bytes(header[:4], "big")
@@ -336,6 +342,16 @@ def _check_size(path: Path, width: int, height: int) -> None:
         )
 
 
+def _check_claims(path: Path, container: str) -> None:
+    """Raises FootageError where a file claims more samples than it has bytes: opening it would take
+    memory and time without end."""
+    if container == "mov" and claimed_samples(path) > path.stat().st_size:
+        raise FootageError(
+            f"{path}: the file claims more frames than it can hold; copy it again from the phone "
+            "or camera."
+        )
+
+
 def probe(path: Path | str) -> VideoInfo:
     """Read what the video is: format, size, orientation, times, sound, and what is wrong with it.
 
@@ -344,6 +360,7 @@ def probe(path: Path | str) -> VideoInfo:
     """
     path = Path(path)
     container = sniff(path)
+    _check_claims(path, container)
     head = _head(path, container)
     _check_size(path, head.width, head.height)
     width, height, aspect = head.width, head.height, head.pixel_aspect
@@ -509,6 +526,7 @@ def _time_stamps(path: Path, container: str, first_pts: int) -> tuple[np.ndarray
     lasts, NaN if not said; how often the clock starts again. Read from the packets, undecoded."""
     stamps: list[int] = []
     shift, last_dts, jumps, last_pts, lasts = 0, None, 0, -math.inf, 0
+    size = path.stat().st_size
     with _opened(path, container) as opened:
         stream = _video_stream(path, opened)
         unit = float(stream.time_base or 0)
@@ -523,6 +541,11 @@ def _time_stamps(path: Path, container: str, first_pts: int) -> tuple[np.ndarray
                     jumps += 1
                 last_dts = dts
                 stamps.append(stamp + shift)
+                if len(stamps) > MOST_FRAMES or len(stamps) * SMALLEST_FRAME_BYTES > size:
+                    raise FootageError(
+                        f"{path}: the file claims more frames than can be read; cut out the "
+                        "attempt and export it as MP4."
+                    )
                 if stamp + shift > last_pts:
                     last_pts, lasts = stamp + shift, packet.duration or 0
     times = (np.unique(np.array(stamps, np.int64)) - first_pts) * unit

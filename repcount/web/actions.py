@@ -8,16 +8,18 @@ import hashlib
 import json
 import secrets
 from collections.abc import AsyncIterator, Sequence
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
-from repcount.errors import PlanError
+from repcount.errors import PlanError, RecordError
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
+from repcount.plan.propose import slow_rounds
 from repcount.web.depends import (
     AttemptId,
     CopiesDep,
@@ -25,6 +27,7 @@ from repcount.web.depends import (
     QueueDep,
     RebuilderDep,
     RowId,
+    SettingsDep,
 )
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
@@ -86,6 +89,7 @@ def share(
     attempt_id: AttemptId,
     library: LibraryDep,
     copies: CopiesDep,
+    settings: SettingsDep,
     days: Annotated[int, Form(ge=1, le=365)] = 7,
 ) -> Response:
     """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
@@ -99,7 +103,10 @@ def share(
                 expires_at=now() + days * 86_400,
             )
         )  # fmt: skip
-    return PlainTextResponse(f"{request.base_url}s/{token}/")
+    base = request.base_url
+    if settings.secure:  # a server in front speaks TLS and need not say so
+        base = base.replace(scheme="https")
+    return PlainTextResponse(f"{base}s/{token}/")
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)
@@ -157,10 +164,11 @@ def check(
     reps = sum(one.reps for one in plan.rounds)
     total = plan.planned_total_s
     planned = f", planned {clock(total)}" if total is not None else ", no round times"
-    return at_fields(
+    fits = (
         f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
         f"{len(plan.planned_breaks())} breaks{planned}."
     )
+    return at_fields(" ".join([fits, *slow_rounds(plan)]))
 
 
 @routes.post("/plans", status_code=204)
@@ -203,7 +211,7 @@ def _go(to: str) -> Response:
 
 def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder) -> None:
     """Let nobody write into the folder of an attempt that is about to be deleted."""
-    if row.state in ("waiting", "running"):
+    with suppress(RecordError):  # it is over
         queue.cancel(row.id)
     rebuilder.forget(row.id)
 

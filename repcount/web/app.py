@@ -10,12 +10,14 @@ from pathlib import Path
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, PlainTextResponse, Response
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 
 import repcount
-from repcount.errors import RepcountError
+from repcount.errors import RepcountError, StorageError, storage_error
 from repcount.library.copies import Copies
+from repcount.library.opening import refusal
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
@@ -52,6 +54,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.add_middleware(Gate, settings=settings, sessions=sessions)
     app.exception_handler(tus.Refused)(tus.refused)
     app.exception_handler(RepcountError)(_refused)
+    app.exception_handler(OSError)(_storage)
+    app.exception_handler(SQLAlchemyError)(_database)
     app.exception_handler(RequestValidationError)(_malformed)
     app.exception_handler(HTTPException)(_other)
     return app
@@ -83,7 +87,19 @@ def _answer(request: Request, sentence: str, status: int) -> Response:
 
 def _refused(request: Request, error: RepcountError) -> Response:
     status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
+    if isinstance(error, StorageError):
+        status = 507 if error.full else 503
     return _answer(request, str(error), status)
+
+
+def _storage(request: Request, error: OSError) -> Response:
+    """The disk refuses; where it lies is not told to whoever asks."""
+    error.filename = None
+    return _refused(request, storage_error(error))
+
+
+def _database(request: Request, error: SQLAlchemyError) -> Response:
+    return _refused(request, refusal(error))
 
 
 def _malformed(request: Request, error: RequestValidationError) -> Response:

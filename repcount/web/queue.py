@@ -28,6 +28,8 @@ from repcount.web.settings import Settings
 MOST_TRIES = 2  # that end by the analysis' own fault
 MOST_KILLS = 50  # from outside: so many are no accident, something guards the memory
 OVERDUE = 0.25
+STOPPED = "Stopped by hand."
+SETTLED_S = 5.0  # a process starts in a fraction of that
 LOOK_AFTER_S = 3600.0
 _LONGEST_LINE = 2000
 
@@ -92,18 +94,31 @@ class Queue:
         self._wake.set()
 
     def cancel(self, attempt_id: str) -> None:
-        """Stop an analysis, or take it out of the queue. RecordError if it is over."""
-        row = self.library.attempt(attempt_id)
+        """Stop an analysis, or take it out of the queue. RecordError if it is over.
+
+        Between waiting and running, and when it ends by itself, it is for a moment neither: then
+        it is looked at again.
+        """
+        deadline_s = time.monotonic() + SETTLED_S
+        while not self._stopped(attempt_id):
+            if time.monotonic() > deadline_s:
+                raise RecordError("this analysis cannot be stopped at the moment; try again.")
+            time.sleep(0.02)
+        self.wake()
+
+    def _stopped(self, attempt_id: str) -> bool:
+        """Whether it could be stopped; False where that is to be tried again."""
         with self._lock:
             one = self.running.get(attempt_id)
             if one is not None:
                 one.cancelled = True
                 one.process.kill()
-            elif row.state == "waiting":
-                self.library.set_state(attempt_id, "cancelled", "Stopped by hand.")
-            else:
-                raise RecordError("this analysis is over; there is nothing to stop.")
-        self.wake()
+                return True
+        if self.library.set_state(attempt_id, "cancelled", STOPPED, only_from="waiting"):
+            return True
+        if self.library.attempt(attempt_id).state != "running":
+            raise RecordError("this analysis is over; there is nothing to stop.")
+        return False
 
     def again(self, attempt_id: str) -> None:
         """Let a stopped or failed analysis wait again. RecordError if it is neither."""
@@ -165,7 +180,7 @@ class Queue:
                 self.library.finish(attempt_id)
                 return
         if one.cancelled:
-            self.library.set_state(attempt_id, "cancelled", "Stopped by hand.")
+            self.library.set_state(attempt_id, "cancelled", STOPPED)
         elif one.error:
             self.library.set_state(attempt_id, "failed", one.error)
         else:

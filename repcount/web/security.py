@@ -114,22 +114,22 @@ class Sessions:
         with self.library.session() as session:
             session.execute(delete(SessionRow).where(SessionRow.expires_at < now()))
             session.add(
-                SessionRow(digest=_digest(value), created_at=now(), expires_at=now() + SESSION_S)
+                SessionRow(digest=digest_of(value), created_at=now(), expires_at=now() + SESSION_S)
             )
         return value
 
     def end(self, value: str | None) -> None:
         """End a session, if there is one of that cookie."""
         with self.library.session() as session:
-            session.execute(delete(SessionRow).where(SessionRow.digest == _digest(value or "")))
+            session.execute(delete(SessionRow).where(SessionRow.digest == digest_of(value or "")))
 
     def access(self, value: str | None) -> Access:
         """Who asks with a cookie."""
         with self.library.session() as session:
-            found = session.get(SessionRow, _digest(value)) if value else None
+            found = session.get(SessionRow, digest_of(value)) if value else None
             asked = self.login or session.get(Setting, PASSPHRASE) is not None
             if value and found is not None and asked and found.expires_at > now():
-                return Access(True, asked, _digest("token " + value))
+                return Access(True, asked, digest_of("token " + value))
             key = session.get(Setting, KEY)
         if asked or key is None:
             return Access(False, asked, "")
@@ -145,7 +145,8 @@ class Sessions:
         )  # fmt: skip
 
 
-def _digest(text: str) -> str:
+def digest_of(text: str) -> str:
+    """What the database keeps of a cookie: SHA-256, in hexadecimal."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
 
@@ -173,13 +174,13 @@ class Attempts:
 
         A try counts from when it comes, so that many at once gain nothing.
         """
-        self._heard(_network(address))
+        self._heard(network_of(address))
         async with self._one:
             yield
 
     def forget(self, address: str) -> None:
         """The right one came from there."""
-        self._wrong.pop(_network(address), None)
+        self._wrong.pop(network_of(address), None)
 
     def _heard(self, network: str) -> None:
         since = time.monotonic() - self.WINDOW_S
@@ -194,7 +195,7 @@ class Attempts:
         mine.append(time.monotonic())
 
 
-def _network(address: str) -> str:
+def network_of(address: str) -> str:
     """What counts as one address: of IPv6 the half that a network gives, since everyone in it may
     choose the other (RFC 4291, 2.5.1)."""
     try:

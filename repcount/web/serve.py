@@ -18,6 +18,7 @@ from repcount.library.layout import default_folder
 from repcount.library.rows import PASSPHRASE
 from repcount.library.store import Library
 from repcount.library.tidying import start_up
+from repcount.video.confinement import lacking as lacking
 from repcount.web.settings import LOOPBACK, Settings
 
 CERTIFICATE, PRIVATE_KEY = "server.crt", "server.key"
@@ -182,9 +183,10 @@ def run(
     import uvicorn
 
     from repcount.web.app import create_app
+    from repcount.web.listening import REQUEST_S, Impatient, Listening
+    from repcount.web.listening import serve as serve_at
 
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening = Listening(socket.AF_INET6 if ":" in host else socket.AF_INET)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((host, port))
@@ -195,6 +197,9 @@ def run(
         ) from error
     config = uvicorn.Config(
         create_app(settings),
+        loop="asyncio",
+        http=Impatient,
+        timeout_keep_alive=int(REQUEST_S),
         log_level="warning",
         server_header=False,
         date_header=True,
@@ -205,4 +210,4 @@ def run(
         timeout_graceful_shutdown=3,
         h11_max_incomplete_event_size=65_536,
     )
-    uvicorn.Server(config).run(sockets=[listening])
+    serve_at(config, listening)

@@ -14,6 +14,7 @@ import binascii
 import os
 import secrets
 import shutil
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -34,7 +35,8 @@ from repcount.web.queue import drop_upload, take_in
 VERSION = "1.0.0"
 HEAD_BYTES = 4096  # enough for `sniff`
 SPARE_BYTES = 1_000_000_000  # kept free for results and everything else on the disk
-MOST_OPEN = 50  # uploads on their way at once
+MOST_OPEN = 50  # uploads on their way at once; then the one that has been idle longest gives way
+IDLE_S = 600.0  # a phone that lost its network comes back within that
 HeaderText = Annotated[str | None, Header()]
 _COMMON = {"Tus-Resumable": VERSION, "Cache-Control": "no-store"}
 
@@ -86,6 +88,7 @@ def capabilities(settings: SettingsDep) -> Response:
 async def create(
     library: LibraryDep,
     settings: SettingsDep,
+    busy: BusyDep,
     tus_resumable: HeaderText = None,
     upload_length: HeaderText = None,
     upload_metadata: HeaderText = None,
@@ -104,7 +107,7 @@ async def create(
     words = _metadata(upload_metadata or "")
     if words is None:
         raise Refused(400, "Upload-Metadata is not as tus has it.")
-    upload_id = await run_in_threadpool(_begin, library, size, words)
+    upload_id = await run_in_threadpool(begin, library, size, words, frozenset(busy))
     return Response(status_code=201, headers={**_COMMON, "Location": f"/api/uploads/{upload_id}"})
 
 
@@ -214,13 +217,12 @@ def _arrived(library: Library, upload: Upload) -> int | None:
     return file.stat().st_size if file.exists() else None
 
 
-def _begin(library: Library, size: int, words: dict[str, str]) -> str:
-    """A new upload; its id."""
+def begin(library: Library, size: int, words: dict[str, str], busy: frozenset[str]) -> str:
+    """A new upload; its id. `busy` are those to which a request is writing."""
+    _give_way(library, busy)
     with library.session() as session:
         coming = session.scalars(select(Upload).where(Upload.attempt_id.is_(None))).all()
         left = sum(one.size - (_arrived(library, one) or 0) for one in coming)
-        if len(coming) >= MOST_OPEN:
-            raise Refused(429, "Too many uploads are on their way; wait for some to end.")
         if size + left + SPARE_BYTES > shutil.disk_usage(library.folder).free:
             raise Refused(507, "The disk has no room for this video; delete old attempts first.")
         athlete = _number(words.get("athlete"))
@@ -236,6 +238,26 @@ def _begin(library: Library, size: int, words: dict[str, str]) -> str:
         library.upload_file(upload.id).touch(mode=0o600)
         session.add(upload)
     return upload.id
+
+
+def _give_way(library: Library, busy: frozenset[str]) -> None:
+    """Where as many uploads are on their way as may be, forget the one idle for longest. Refused
+    where none has been idle for `IDLE_S`."""
+    with library.session() as session:
+        coming = session.scalars(select(Upload).where(Upload.attempt_id.is_(None))).all()
+    if len(coming) < MOST_OPEN:
+        return
+    idle = [(_touched_s(library, one), one.id) for one in coming if one.id not in busy]
+    longest_s, oldest = min(idle, default=(float("inf"), ""))
+    if longest_s > time.time() - IDLE_S:
+        raise Refused(429, "Too many uploads are on their way; wait for some to end.")
+    drop_upload(library, oldest)
+
+
+def _touched_s(library: Library, upload: Upload) -> float:
+    """When the last byte came (seconds since 1970)."""
+    file = library.upload_file(upload.id)
+    return file.stat().st_mtime if file.exists() else 0.0
 
 
 async def _append(file: Path, pieces: AsyncIterator[bytes], at: int, size: int) -> int:

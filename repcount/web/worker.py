@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from repcount.library.confinement import confine
+from repcount.video.confinement import confine
 
 KEPT = ".tracks-{}.nc"
 
@@ -33,7 +33,7 @@ def _say(**words: object) -> None:
 def main() -> None:
     """Analyse the video in the folder and leave the results there."""
     folder, name, longest_s = Path(sys.argv[1]), sys.argv[2], float(sys.argv[3])
-    confine()
+    confine([folder / name], folder)
     from repcount.errors import FootageError, RepcountError
     from repcount.heat.store import engine
     from repcount.library.layout import PLAN_SOURCE

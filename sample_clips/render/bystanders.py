@@ -109,8 +109,8 @@ class Walker:
         t = (time_s - self._begin) % (2 * (walk_s + self._wait))
         back = t >= walk_s + self._wait
         gone = min((t - (walk_s + self._wait if back else 0.0)) * self._speed, self._length)
-        share = 1 - gone / self._length if back else gone / self._length
-        x, z = self._a + share * self._way
+        fraction = 1 - gone / self._length if back else gone / self._length
+        x, z = self._a + fraction * self._way
         heading = float(np.arctan2(self._way[0], self._way[1])) + (np.pi if back else 0.0)
         q = {**self._base, "root_x": float(x), "root_z": float(z), "root_yaw": heading}
         if 0.0 < gone < self._length:

@@ -11,7 +11,7 @@ from sample_clips.render.human import rot_x, rot_y, rot_z, unit
 
 Array = NDArray[np.float64]
 
-PHONE_FOCAL = 924 / 1280  # a phone's main lens: focal length as a share of the longer side
+PHONE_FOCAL = 924 / 1280  # a phone's main lens: focal length as a fraction of the longer side
 
 
 @dataclass(frozen=True)

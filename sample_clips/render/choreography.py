@@ -48,8 +48,11 @@ class Choreography:
     Raises ValueError if the script asks for something impossible (say, a movement it lacks).
     """
 
-    def __init__(self, human: Human, script: Script, seed: int) -> None:
-        lifter = Lifter(human, script, seed)
+    def __init__(
+        self, human: Human, script: Script, seed: int, plays: type[Lifter] = Lifter
+    ) -> None:
+        """`plays` lays the script down: a lifter that knows further acts, say."""
+        lifter = plays(human, script, seed)
         lifter.play()
         self.human, self.script = human, script
         self.postures, self.radius_m = lifter.postures, lifter.radius_m
@@ -130,8 +133,9 @@ class Choreography:
         for (_, begin), (end, _) in zip(self.held, [*self.held[1:], (np.inf, np.inf)], strict=True):
             free = (times_s > begin) & (times_s < end)
             drop = next((d for d in self.drops if abs(d.release_s - begin) < 1e-9), None)
+            at = self._path(np.array([begin]))
+            x[free] = at["root_x"]
             if drop is None:  # put down: it lies where the hands left it
-                at = self._path(np.array([begin]))
                 z[free] = at["root_z"] + at["bar_z"]
             else:
                 y[free] = drop.height(times_s[free])

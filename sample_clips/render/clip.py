@@ -62,7 +62,7 @@ class Shot:
     sway_rad: a hand's sway (0 on a tripod). pans: (time, yaw, pitch) steps after which the camera
     stays turned. cuts: (time, camera) from when on another camera films. exposure_s and sub_frames
     make the motion blur. jitter_s and drop_share make the frame rate vary: each frame late by a
-    normal deviate, and that share of frames missing. rotation_deg: the file holds the frames
+    normal deviate, and that fraction of frames missing. rotation_deg: the file holds the frames
     turned, with the orientation in its header, as phones do. sound: False for none; background:
     how loud the gym around is.
     """
@@ -90,7 +90,7 @@ class FrameTruth:
 
     time_s (T,), joints (T, J, 2) in the order of `joint_names`, bar (T, 2, 2) centres of the
     outermost large plates' outer faces, left in the frame first, semi_axis (T, 2) vertical
-    semi-axes of these faces, visible (T, 2) share of each face's disc where its plates are seen.
+    semi-axes of these faces, visible (T, 2) fraction of each face's disc where its plates are seen.
     """
 
     time_s: Array
@@ -163,10 +163,10 @@ def film(
         for i, time_s in enumerate(times):
             here, wide = cameras[which[i]], padded[which[i]]
             moments = cast.moments(i)
-            picture, tags = scene.draw(wide, moments)
+            image, tags = scene.draw(wide, moments)
             to_frame = sway_homography(wide, turns[i])
             to_frame = np.array([[1, 0, -margin], [0, 1, -margin], [0, 0, 1.0]]) @ to_frame
-            warped = cv2.warpPerspective(picture, to_frame, size, flags=cv2.INTER_LINEAR)
+            warped = cv2.warpPerspective(image, to_frame, size, flags=cv2.INTER_LINEAR)
             framed = warped.astype(np.uint8, copy=False)
             sensor = sensor or Sensor(shot.sensor, framed, seed)
             writer.add(sensor(framed), float(time_s))
@@ -199,10 +199,10 @@ def camera_turns(times: Array, shot: Shot, seed: int) -> Array:
     if shot.sway_rad:
         turns = sway_rotations(n, fps, shot.sway_rad, seed)[np.round(times * fps).astype(int)]
     for begin, yaw, pitch in shot.pans:
-        share = np.clip((times - begin) / PAN_S, 0, 1)
-        share = share * share * (3 - 2 * share)
+        fraction = np.clip((times - begin) / PAN_S, 0, 1)
+        fraction = fraction * fraction * (3 - 2 * fraction)
         turns = np.array(
-            [rot_x(pitch * s) @ rot_y(yaw * s) @ r for s, r in zip(share, turns, strict=True)]
+            [rot_x(pitch * s) @ rot_y(yaw * s) @ r for s, r in zip(fraction, turns, strict=True)]
         )
     return turns
 
@@ -281,7 +281,7 @@ def _placed(q: dict[str, float], place: tuple[float, float, float]) -> dict[str,
 
 
 def face_points(look: BarbellLook, matrix: Array, radii: Sequence[float], n: int) -> Array:
-    """(2, len(radii) n, 3) points on the two outer faces, athlete's left first; radii as shares."""
+    """(2, len(radii) n, 3) points on the outer faces, athlete's left first; radii as fractions."""
     a = np.arange(n) / n * 2 * np.pi
     disc = np.concatenate([np.stack([np.cos(a), np.sin(a)], 1) * r for r in radii])
     disc = disc * look.large_radius_m
@@ -300,7 +300,7 @@ def plates_seen(
     tags: NDArray[np.uint8],
     to_frame: Array,
 ) -> Array:
-    """(2,) share of each face's disc where its own plates are what the frame shows.
+    """(2,) fraction of each face's disc where its own plates are what the frame shows.
 
     tags are those of the drawn frame, which `to_frame` (3, 3) takes to the camera's frame.
     """
@@ -380,12 +380,12 @@ class _Writer:
         if failed is None and self._shot.rotation_deg:
             set_orientation(self._path, self._shot.rotation_deg)
 
-    def add(self, picture: Picture, time_s: float) -> None:
+    def add(self, image: Picture, time_s: float) -> None:
         """Add one upright frame (height, width, 3)."""
         if self._shot.rotation_deg:
-            turned = np.rot90(picture, -self._shot.rotation_deg // 90)
-            picture = np.ascontiguousarray(turned)
-        planes = cv2.cvtColor(picture, cv2.COLOR_RGB2YUV_I420).astype(np.uint8, copy=False)
+            turned = np.rot90(image, -self._shot.rotation_deg // 90)
+            image = np.ascontiguousarray(turned)
+        planes = cv2.cvtColor(image, cv2.COLOR_RGB2YUV_I420).astype(np.uint8, copy=False)
         frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
         frame.pts, frame.time_base = round(time_s * CLOCK_HZ), Fraction(1, CLOCK_HZ)
         self._file.mux(self._video.encode(frame))

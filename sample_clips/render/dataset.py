@@ -40,7 +40,7 @@ class BarLabel:
     """One bar in one frame, its ends left and right as seen. Pixels.
 
     ends (2, 2): centres of the outermost large plates' outer faces; semi_axis (2,): vertical
-    semi-axes of these faces; visible (2,): share of each face's disc where its plates are seen,
+    semi-axes of these faces; visible (2,): fraction of each face's disc where its plates are seen,
     0 if hidden or out of the frame.
     """
 
@@ -87,7 +87,7 @@ def render_sample(seed: int, size: tuple[int, int] = SIZE) -> tuple[Picture, Lab
         if all(np.hypot(*(eye - p)) > 1.5 for b in stage.others for p in b.places):
             break
         camera = _camera(rng, size)
-    picture, tags = stage.scene.draw(camera, moments)
+    image, tags = stage.scene.draw(camera, moments)
     skeletons, matrices = moments[len(moments) // 2]
     bars = [
         _label(look, matrix, i, camera, tags)
@@ -96,7 +96,7 @@ def render_sample(seed: int, size: tuple[int, int] = SIZE) -> tuple[Picture, Lab
     joints = project(camera, choreography.human.joints(skeletons[0]))
     held = bool(choreography.bar(np.array([time_s])).held[0])
     labels = Labels(bars[0], tuple(bars[1:]), joints, joints[WRISTS], held)
-    return _spoiled(picture, rng, seed), labels
+    return _spoiled(image, rng, seed), labels
 
 
 @lru_cache(maxsize=2)
@@ -192,13 +192,13 @@ def _label(
     return BarLabel(ends[order], ((rim.max(1) - rim.min(1)) / 2)[order], seen[order])
 
 
-def _spoiled(picture: Picture, rng: np.random.Generator, seed: int) -> Picture:
+def _spoiled(image: Picture, rng: np.random.Generator, seed: int) -> Picture:
     """Softness, noise, exposure, cast, a smaller frame blown up, JPEG's blocks."""
-    h, w = picture.shape[:2]
+    h, w = image.shape[:2]
     if rng.random() < 0.4:
         k = float(rng.uniform(0.4, 1.0))
-        small = cv2.resize(picture, None, fx=k, fy=k, interpolation=cv2.INTER_AREA)
-        picture = cv2.resize(small, (w, h)).astype(np.uint8, copy=False)
+        small = cv2.resize(image, None, fx=k, fy=k, interpolation=cv2.INTER_AREA)
+        image = cv2.resize(small, (w, h)).astype(np.uint8, copy=False)
     cast = rng.uniform(0.9, 1.1, 3)
     look = SensorLook(
         softness_px=float(rng.uniform(0.0, 1.6)),
@@ -207,9 +207,9 @@ def _spoiled(picture: Picture, rng: np.random.Generator, seed: int) -> Picture:
         cast=(float(cast[0]), float(cast[1]), float(cast[2])),
         contrast=float(rng.uniform(0.8, 1.35)),
     )
-    picture = Sensor(look, picture, seed)(picture)
+    image = Sensor(look, image, seed)(image)
     if rng.random() < 0.7:
         quality = int(rng.integers(20, 95))
-        _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
-        picture = cv2.imdecode(data, cv2.IMREAD_COLOR).astype(np.uint8, copy=False)
-    return picture
+        _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        image = cv2.imdecode(data, cv2.IMREAD_COLOR).astype(np.uint8, copy=False)
+    return image

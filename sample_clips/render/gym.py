@@ -54,7 +54,7 @@ class GymLook:
     platform: bool = False  # a wooden lifting platform under the athlete
     room: tuple[float, float, float, float] = (-4.2, 5.5, -2.8, 6.0)  # x0, x1, z0, z1
     ceiling_m: float = 4.3
-    clutter: float = 0.8  # share of the wall that has something in front of it
+    clutter: float = 0.8  # fraction of the wall that has something in front of it
     spare_bars: int = 2  # loaded bars lying about, off the platform
     sun_azimuth_deg: float = 45.0
     sun_height_deg: float = 55.0

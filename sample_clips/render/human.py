@@ -112,17 +112,17 @@ def frame(d: Array, a: Array) -> Array:
     return np.stack([d, a, cross(d, a)], 1)
 
 
-def partial_rotation(r0: Array, r1: Array, share: float) -> Array:
-    """The rotation a share of the way from r0 to r1, along the shortest arc."""
+def partial_rotation(r0: Array, r1: Array, fraction: float) -> Array:
+    """The rotation a fraction of the way from r0 to r1, along the shortest arc."""
     step = Rotation.from_matrix(r1 @ r0.T).as_rotvec()
-    return Rotation.from_rotvec(step * share).as_matrix() @ r0
+    return Rotation.from_rotvec(step * fraction).as_matrix() @ r0
 
 
 def bend_limb(a: Array, b: Array, l1: float, l2: float, pole: Array) -> tuple[Array, Array, float]:
     """Two-bone reach from a to b, bending towards the pole.
 
     Returns the middle joint, the reached end (short of b if b is out of reach), and the asked
-    distance as a share of the limb's length.
+    distance as a fraction of the limb's length.
     """
     d = b - a
     asked = float(np.sqrt(d @ d))
@@ -138,8 +138,8 @@ def bend_limb(a: Array, b: Array, l1: float, l2: float, pole: Array) -> tuple[Ar
 class Skeleton:
     """One posed skeleton: rotation (bones, 3, 3), head position (bones, 3), extension by limb.
 
-    `extension` maps `arm_l`, `arm_r`, `leg_l`, `leg_r` to the asked reach as a share of the limb's
-    length; above 1 the limb could not get there.
+    `extension` maps `arm_l`, `arm_r`, `leg_l`, `leg_r` to the asked reach as a fraction of the
+    limb's length; above 1 the limb could not get there.
     """
 
     rotation: Array
@@ -311,7 +311,7 @@ class Human:
         return Skeleton(rotation, position, extension)
 
     def arm_reach(self, q: Posture) -> float:
-        """Distance from shoulder to wrist target as a share of the arm, mean of both sides."""
+        """Distance from shoulder to wrist target as a fraction of the arm, mean of both sides."""
         _, pos = self.spine(q)
         asked = [
             np.linalg.norm(self.wrist_target(q, s) - pos[self.index[f"upperarm_{s}"]])
@@ -360,8 +360,8 @@ class Human:
         by_pole = unit(cross(unit(elbow - shoulder), reach * (pole @ reach) - pole))
         own = cross(elbow - shoulder, wrist - elbow)
         bent = float(np.linalg.norm(own))
-        share = min(1.0, bent / (self.upper_arm_m * self.forearm_m) / 0.15)
-        hinge = unit(own / max(bent, 1e-9) * share + by_pole * (1 - share))
+        fraction = min(1.0, bent / (self.upper_arm_m * self.forearm_m) / 0.15)
+        hinge = unit(own / max(bent, 1e-9) * fraction + by_pole * (1 - fraction))
         fore = frame(wrist - elbow, hinge) @ rest["fore"].T
         free = side_value(q, "free", s, 0.0)
         hand = self._gripping_hand(q, s)

@@ -56,8 +56,8 @@ PLATE_COLOURS: tuple[Colour, ...] = (
 
 @dataclass(frozen=True)
 class PersonLook:
-    """Clothes and colours (linear, 0..1). Lengths as shares: sleeve of the upper arm, trousers of
-    the leg from hip to ankle; `crop_m` how far the top ends above the waist."""
+    """Clothes and colours (linear, 0..1). Lengths as fractions: sleeve of the upper arm, trousers
+    of the leg from hip to ankle; `crop_m` how far the top ends above the waist."""
 
     body: str = "male"  # which packed mesh
     stature_m: float = 1.78
@@ -126,8 +126,8 @@ def random_plate(
 ) -> Plate:
     """A bumper, mostly black; now and then an iron plate."""
     if colour is None:
-        share = 0.5 / 3
-        p = [share] * 3 + [(1 - 3 * share) / 6] * 6
+        fraction = 0.5 / 3
+        p = [fraction] * 3 + [(1 - 3 * fraction) / 6] * 6
         colour = PLATE_COLOURS[rng.choice(len(PLATE_COLOURS), p=p)]
     iron = bool(rng.random() < 0.12)
     marked = rng.random() < 0.75

@@ -21,7 +21,7 @@ ANGLES = frozenset(
     ("pitch", "flex", "look", "look_yaw", "roll", "twist", "shrug", "hand", "toeout", "heel_l",
      "heel_r", "root_yaw", "tilt")
 )  # fmt: skip
-STRAIGHT = 0.988  # a straight arm, as a share of the arm's length: elbows are never quite locked
+STRAIGHT = 0.988  # a straight arm, as a fraction of the arm's length: elbows are never quite locked
 
 # What a posture holds. dx/dy/dz place one free hand away from the common target (x to the
 # athlete's left); tilt raises the bar's left end; the rest is explained in human.py.
@@ -211,29 +211,29 @@ class Postures:
             "squat": self.racked(0.555, hip_z=-0.25, pitch=24, knee_x=0.55, toeout=24, look=6),
         }
 
-    def squat_path(self, share: float) -> Pose:
+    def squat_path(self, fraction: float) -> Pose:
         """Front squat between standing (0) and the bottom (1)."""
         top, bottom = self.named["rack"], self.named["squat"]
-        return self._squatting("front", top, bottom, share, self.racked)
+        return self._squatting("front", top, bottom, fraction, self.racked)
 
-    def overhead_squat_path(self, share: float) -> Pose:
+    def overhead_squat_path(self, fraction: float) -> Pose:
         """Overhead squat between standing (0) and the bottom (1)."""
         top, bottom = self.named["over"], self.named["overhead squat"]
-        return self._squatting("overhead", top, bottom, share, self.overhead)
+        return self._squatting("overhead", top, bottom, fraction, self.overhead)
 
     def _squatting(
-        self, kind: str, top: Pose, bottom: Pose, share: float, held: Callable[..., Pose]
+        self, kind: str, top: Pose, bottom: Pose, fraction: float, held: Callable[..., Pose]
     ) -> Pose:
-        if (kind, share) not in self._squats:
+        if (kind, fraction) not in self._squats:
             values = {
-                name: top[name] + (bottom[name] - top[name]) * share
+                name: top[name] + (bottom[name] - top[name]) * fraction
                 for name in ("pitch", "knee_x", "toeout", "look")
             }
-            values["pitch"] += np.sin(np.pi * share) * 6  # the trunk leans most on the way
-            down = (top["hip_y"] - bottom["hip_y"]) / self.k * share
-            z = (top["hip_z"] + (bottom["hip_z"] - top["hip_z"]) * share) / self.k
-            self._squats[kind, share] = held(down, hip_z=z, **values)
-        return dict(self._squats[kind, share])
+            values["pitch"] += np.sin(np.pi * fraction) * 6  # the trunk leans most on the way
+            down = (top["hip_y"] - bottom["hip_y"]) / self.k * fraction
+            z = (top["hip_z"] + (bottom["hip_z"] - top["hip_z"]) * fraction) / self.k
+            self._squats[kind, fraction] = held(down, hip_z=z, **values)
+        return dict(self._squats[kind, fraction])
 
     def overhead(self, hip_down: float = 0.0, **values: float) -> Pose:
         pose = self.make(

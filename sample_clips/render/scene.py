@@ -348,27 +348,27 @@ class Scene:
         self._make_current()
         skeletons, bars = moments[len(moments) // 2]
         area = self._prepare(camera, skeletons, bars)
-        picture = self._room_picture.copy()
-        tags = np.zeros(picture.shape[:2], np.uint8)
+        image = self._room_picture.copy()
+        tags = np.zeros(image.shape[:2], np.uint8)
         if area is not None:
             x0, y0, x1, y1 = area
             drawn = self._draw(camera, skeletons, bars, area)
-            picture[y0:y1, x0:x1], tags[y0:y1, x0:x1] = drawn[..., :3], drawn[..., 3]
+            image[y0:y1, x0:x1], tags[y0:y1, x0:x1] = drawn[..., :3], drawn[..., 3]
         blurred = self._moving_area(camera, moments) if len(moments) > 1 else None
         if blurred is not None:
             x0, y0, x1, y1 = blurred
             total = np.zeros((y1 - y0, x1 - x0, 3), np.uint16)
             for moment in moments:
                 total += self._draw(camera, *moment, blurred)[..., :3]
-            picture[y0:y1, x0:x1] = total // len(moments)
-        return picture, tags
+            image[y0:y1, x0:x1] = total // len(moments)
+        return image, tags
 
     def _prepare(
         self, camera: Camera, skeletons: Sequence[Skeleton], bars: Sequence[Array]
     ) -> tuple[int, int, int, int] | None:
         if (camera.width, camera.height) != (self.width, self.height):
             raise ValueError(
-                f"the camera's picture is {camera.width}x{camera.height}, the scene's "
+                f"the camera's image is {camera.width}x{camera.height}, the scene's "
                 f"{self.width}x{self.height}"
             )
         if self._room_camera is not camera:

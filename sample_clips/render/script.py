@@ -65,7 +65,7 @@ class Act:
 class Script:
     """Everything an attempt is made from, besides the athlete.
 
-    `tempo` multiplies all times (1 = brisk), `fatigue` adds that share a rep, `spread` is the
+    `tempo` multiplies all times (1 = brisk), `fatigue` adds that fraction a rep, `spread` is the
     rep-to-rep standard deviation of times, `flow`: presses go from one rep into the next dip
     without a stop in the rack, `lead_s` is the time before the first act, `wide_grip` is for
     snatches and overhead squats.

@@ -45,14 +45,14 @@ class Sensor:
         )
         self._curve = (curve * 255 + 0.5).astype(np.uint8).reshape(256, 1, 3)
 
-    def __call__(self, picture: Picture) -> Picture:
-        picture = cv2.LUT(picture, self._curve).astype(np.uint8, copy=False)
+    def __call__(self, image: Picture) -> Picture:
+        image = cv2.LUT(image, self._curve).astype(np.uint8, copy=False)
         if self.look.softness_px > 0:
-            blurred = cv2.GaussianBlur(picture, (0, 0), self.look.softness_px)
-            picture = blurred.astype(np.uint8, copy=False)
+            blurred = cv2.GaussianBlur(image, (0, 0), self.look.softness_px)
+            image = blurred.astype(np.uint8, copy=False)
         if self.look.noise > 0:
-            h, w = picture.shape[:2]
+            h, w = image.shape[:2]
             y, x = self._rng.integers(0, 64, 2)
-            noisy = cv2.add(picture, self._noise[y : y + h, x : x + w], dtype=cv2.CV_8U)
-            picture = noisy.astype(np.uint8, copy=False)
-        return picture
+            noisy = cv2.add(image, self._noise[y : y + h, x : x + w], dtype=cv2.CV_8U)
+            image = noisy.astype(np.uint8, copy=False)
+        return image

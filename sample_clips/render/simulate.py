@@ -34,7 +34,7 @@ BEEP_HZ = 1000.0
 class Noise:
     """How badly tracks are spoiled; `Noise.none()` gives exact projections (with the offsets).
 
-    Shares are of the torso's length in the frame (shoulder to hip, upright). `drift` is the slow
+    Fractions are of the torso's length in the frame (shoulder to hip, upright). `drift` is the slow
     part of a joint's error (correlated over `drift_s`), `white` the frame-to-frame part, `constant`
     a joint's error that stays. Probabilities are per looked-at frame unless said otherwise.
     """

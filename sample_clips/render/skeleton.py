@@ -18,7 +18,7 @@ from sample_clips.render.human import MAX_EXTENSION, SIDES, Human
 Array = NDArray[np.float64]
 Postures = Mapping[str, Array]
 
-# Points of the head in the rest pose, from the head joint, in shares of the stature (measured on
+# Points of the head in the rest pose, from the head joint, in fractions of the stature (measured on
 # the packed meshes; left side, mirrored for the right).
 HEAD_POINTS = {
     "nose": (0.0, 0.008, 0.063),
@@ -151,8 +151,8 @@ class Bodies:
         by_pole = _unit(np.cross(_unit(elbow - shoulder), reach * _dot(pole, reach) - pole))
         own = np.cross(elbow - shoulder, wrist - elbow)
         bent = np.linalg.norm(own, axis=1, keepdims=True)
-        share = np.minimum(1.0, bent / (human.upper_arm_m * human.forearm_m) / 0.15)
-        hinge = _unit(own / np.maximum(bent, 1e-9) * share + by_pole * (1 - share))
+        fraction = np.minimum(1.0, bent / (human.upper_arm_m * human.forearm_m) / 0.15)
+        hinge = _unit(own / np.maximum(bent, 1e-9) * fraction + by_pole * (1 - fraction))
         hand = self.gripping_hand(s)
         free = _side(q, "free", s, 0.0)
         if np.any(free > 0):

@@ -346,13 +346,13 @@ class Stage:
             return
         pose = dict(self.poses[-1])
         lifted = 0.05 * self.postures.k
-        for share, left_z, right_z, left_up, right_up in (
+        for fraction, left_z, right_z, left_up, right_up in (
             (0.25, -0.25, 0.25, 0.0, lifted),
             (0.50, -0.50, 0.50, 0.0, 0.0),
             (0.75, -0.25, 0.25, lifted, 0.0),
             (1.00, 0.0, 0.0, 0.0, 0.0),
         ):
-            self._root_z = start + way * share
+            self._root_z = start + way * fraction
             self.key(
                 pose, max(seconds / 4, 0.06), stance_z_l=left_z * way, stance_z_r=right_z * way,
                 lift_l=left_up, lift_r=right_up,

@@ -10,18 +10,18 @@ from sample_clips.render.poses import Pose
 from sample_clips.render.script import MOVEMENTS, PRESSES, SNATCHES, START_ZONE, Act, Zone
 from sample_clips.render.staging import Stage
 
-DOWN = (0.0, 0.06, 0.2, 0.4, 0.6, 0.8, 0.94, 1.0)  # shares of a squat's way that get a key
+DOWN = (0.0, 0.06, 0.2, 0.4, 0.6, 0.8, 0.94, 1.0)  # fractions of a squat's way that get a key
 UP = DOWN[::-1]
 
 
-def smooth_time(share: float) -> float:
-    """The time at which a half-cosine movement has gone `share` of its way, both in 0..1."""
-    return float(np.arccos(1 - 2 * share) / np.pi)
+def smooth_time(fraction: float) -> float:
+    """The time at which a half-cosine movement has gone `fraction` of its way, both in 0..1."""
+    return float(np.arccos(1 - 2 * fraction) / np.pi)
 
 
-def launch_time(share: float) -> float:
-    """The time when `share` of the depth is left, of a rise that ends at full speed."""
-    return float(np.sqrt(1 - share))
+def launch_time(fraction: float) -> float:
+    """The time when `fraction` of the depth is left, of a rise that ends at full speed."""
+    return float(np.sqrt(1 - fraction))
 
 
 class Lifter(Stage):
@@ -334,14 +334,15 @@ class Lifter(Stage):
     # ------------------------------------------------------------------ squats
 
     def _squat_keys(
-        self, path: Callable[[float], Pose], shares: Sequence[float], seconds: float,
+        self, path: Callable[[float], Pose], fractions: Sequence[float], seconds: float,
         law: Callable[[float], float],
     ) -> None:  # fmt: skip
-        """Keys along a squat's path; `law` gives the share of the time at a share of the way."""
-        before = law(shares[0])
-        for share in shares[1:]:
-            at = law(share)
-            self.key(path(share), abs(at - before) * seconds)
+        """Keys along a squat's path; `law` gives the fraction of the time at a fraction of the
+        way."""
+        before = law(fractions[0])
+        for fraction in fractions[1:]:
+            at = law(fraction)
+            self.key(path(fraction), abs(at - before) * seconds)
             before = at
 
     def _squat(self, act: Act) -> None:
@@ -366,7 +367,7 @@ class Lifter(Stage):
             self.key("rack", self.t(0.2))
             self.flowing = False
             self._squat_keys(
-                path, (0.0, *DOWN[2:]), self.t(0.85), lambda share: 1 - launch_time(share)
+                path, (0.0, *DOWN[2:]), self.t(0.85), lambda fraction: 1 - launch_time(fraction)
             )
         else:
             self._squat_keys(path, DOWN, self.t(0.95), smooth_time)

@@ -456,14 +456,17 @@ def floor_rests(signals: Signals) -> list[FloorRest]:
     """Every stay on the floor, bounces included, from its first contact to a lift-off.
 
     An upward crossing with hands on the bar is a lift-off, one without is a bounce. A stay that the
-    recording cuts short at either end is left out.
+    recording cuts short at either end is left out, and so is a bounce that is caught in the air.
     """
     y, edge = signals.bar_m, signals.rest_m + signals.level_m
     below = y < edge
     found: list[FloorRest] = []
     contacts: list[int] = []  # samples of the downward crossings of this stay
+    risen = 0  # sample of its last bounce's upward crossing
     for i in np.flatnonzero(below[1:] != below[:-1]):
         if not below[i]:
+            if contacts and signals.contact[risen : i + 1].any():
+                contacts = []
             contacts.append(int(i))
         elif signals.contact[i]:
             if contacts:
@@ -478,6 +481,8 @@ def floor_rests(signals: Signals) -> list[FloorRest]:
                     )
                 )
             contacts = []
+        else:
+            risen = int(i)
     return found
 
 

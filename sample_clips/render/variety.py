@@ -220,9 +220,9 @@ def filmed(spec: Spec, rng: np.random.Generator) -> Spec:
     return replace(spec, view=view, fps=float(fps), pose_every=pose_every)
 
 
-def rebounds(spec: Spec, rng: np.random.Generator, share: float = 0.25) -> Spec:
-    """All hang cleans out of a rebound from the thighs, for a share of the athletes."""
-    if rng.random() >= share or not any("hang" in act.movement for act in spec.script.acts):
+def rebounds(spec: Spec, rng: np.random.Generator, fraction: float = 0.25) -> Spec:
+    """All hang cleans out of a rebound from the thighs, for a fraction of the athletes."""
+    if rng.random() >= fraction or not any("hang" in act.movement for act in spec.script.acts):
         return spec
     acts = [
         replace(act, rebound=act.movement in ("hang power clean", "hang clean"))
@@ -247,15 +247,15 @@ CHANGES: tuple[tuple[float, Change], ...] = (
 def eventful_spec(seed: int) -> Spec:
     """A believable attempt in which any of this may happen, filmed from anywhere at any rate.
 
-    What nobody could see is left out: with a single movement the reps of a round are told only by
-    the pauses between rounds, so none is left out or added there.
+    What nobody could see is left out: with a single movement the reps of a round are distinguished
+    only by the pauses between rounds, so none is left out or added there.
     """
     rng = np.random.default_rng([seed, 1])
     spec = random_spec(seed)
     if len(spec.workout.rounds[0]) == 1 and len(spec.workout.rounds) > 1:
         spec = _one_movement(spec)
-    for share, change in CHANGES:
-        if rng.random() < share:
+    for fraction, change in CHANGES:
+        if rng.random() < fraction:
             spec = change(spec, rng)
     spec = filmed(spec, rng)
     spec = rebounds(spec, np.random.default_rng([seed, 2]))

@@ -13,9 +13,9 @@ every image is held against the exact truth. Errors are in plate diameters.
   the truth; free falls of 1 m and more against 9.81 m/s².
 - Cost is the bar's own processor time, an image of the video.
 
-`--real FOLDER` looks at real photographs too (bar and body told by hand; the folder is not part of
-the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of 95 %
-(Wilson, Journal of the American Statistical Association 22, 1927).
+`--real FOLDER` looks at real photographs too (bar and body marked by hand; the folder is not part
+of the project): ends, zones, and ends given that are none of the bar's, with Wilson's interval of
+95 % (Wilson, Journal of the American Statistical Association 22, 1927).
 """
 
 from __future__ import annotations
@@ -282,15 +282,17 @@ def instants(errors: list[float]) -> str:
 
 
 def wilson(right: int, count: int) -> str:
-    """A share with its interval of 95 %."""
+    """A fraction with its interval of 95 %."""
     if not count:
         return "none"
-    z, share = 1.959964, right / count
-    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
+    z, fraction = 1.959964, right / count
+    middle = (fraction + z * z / (2 * count)) / (1 + z * z / count)
     half = (
-        z / (1 + z * z / count) * np.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
+        z
+        / (1 + z * z / count)
+        * np.sqrt(fraction * (1 - fraction) / count + z * z / (4 * count * count))
     )
-    return f"{right} of {count} ({share:.0%}; {middle - half:.0%} to {middle + half:.0%})"
+    return f"{right} of {count} ({fraction:.0%}; {middle - half:.0%} to {middle + half:.0%})"
 
 
 def scenes(options: argparse.Namespace) -> None:
@@ -314,8 +316,8 @@ def scenes(options: argparse.Namespace) -> None:
         errors = rests(tracks, spec)
         for name, values in errors.items():
             times[name] += values
-        told = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
-        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {told}")
+        line = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
+        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {line}")
         for name in STATES:
             print("  " + line(name, found[name]), flush=True)
     print()
@@ -329,7 +331,7 @@ def scenes(options: argparse.Namespace) -> None:
     for name in ("contact", "settled", "lift-off"):
         print(f"{name}: {instants(times[name])}")
     print(f"falls of 1 m and more over 9.81 m/s²: {np.round(times['fall'], 3).tolist()}")
-    print(f"cost: {np.nanmean(costs):.1f} ms a picture" if np.isfinite(costs).any() else "")
+    print(f"cost: {np.nanmean(costs):.1f} ms a frame" if np.isfinite(costs).any() else "")
 
 
 # ---------------------------------------------------------------------- real images
@@ -360,14 +362,14 @@ def photographs(folder: Path) -> None:
     wrong = []
     with PoseModel(follow=False) as pose:
         for row in json.loads((folder / "annotations.json").read_text()):
-            picture = cv2.cvtColor(cv2.imread(str(folder / row["file"])), cv2.COLOR_BGR2RGB)
-            people = pose(picture, 0.0, 1.0)
+            frame = cv2.cvtColor(cv2.imread(str(folder / row["file"])), cv2.COLOR_BGR2RGB)
+            people = pose(frame, 0.0, 1.0)
             if not people:
                 continue
             person = max(people, key=lambda one: one.size_px)
             stature = person.size_px / TRUNK_ST
             ankles, hips = person.points[list(ANKLES)], person.points[list(HIPS)]
-            found = net.find(picture, athlete_box(ankles, hips, stature))
+            found = net.find(frame, athlete_box(ankles, hips, stature))
             sure = found.confidence >= CONFIDENT
             truth = [row["ends"][name] for name in ("left", "right")]
             places = [end["centre"] for end in truth]
@@ -390,17 +392,17 @@ def photographs(folder: Path) -> None:
                 for name, value in miss.items():
                     count[name] += 1
                     near[name] += value < NEAR_PHOTO
-            told = {NAMED.get(name, name) for name in (row["zone"], row["zone_alt"]) if name}
-            if told == {"other"}:
+            marked = {NAMED.get(name, name) for name in (row["zone"], row["zone_alt"]) if name}
+            if marked == {"other"}:
                 continue  # carried in the elbows or on the hips: no zone of the reading
             hands = person.points[list(KNUCKLES)][:, 1].mean()
             bar_y = float(found.ends_px[sure, 1].mean() if sure.all() else hands)
             shoulder_y = float(person.points[list(SHOULDERS)][:, 1].mean())
             said = zone(bar_y, shoulder_y, float(ankles[:, 1].mean()), stature)
             judged += 1
-            zones += said in told
-            if said not in told:
-                wrong.append(f"{row['file']}: {said}, not {' or '.join(sorted(told))}")
+            zones += said in marked
+            if said not in marked:
+                wrong.append(f"{row['file']}: {said}, not {' or '.join(sorted(marked))}")
     print(f"photographs, zone right: {wilson(zones, judged)}")
     for text in wrong:
         print(f"  {text}")

@@ -50,8 +50,8 @@ def cropped(rgb: np.ndarray) -> np.ndarray:
 
 def small(rgb: np.ndarray) -> np.ndarray:
     """The long side at most SMALL_PX, by area."""
-    share = min(1.0, SMALL_PX / max(rgb.shape[:2]))
-    return cv2.resize(rgb, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    fraction = min(1.0, SMALL_PX / max(rgb.shape[:2]))
+    return cv2.resize(rgb, None, fx=fraction, fy=fraction, interpolation=cv2.INTER_AREA)
 
 
 CHANGES: dict[str, Callable[[np.ndarray], np.ndarray]] = {

@@ -55,8 +55,8 @@ def judged(tracks: xr.Dataset, stem: Path) -> dict[str, Any]:
 
 
 def foreign(tracks: xr.Dataset, frames: Any) -> float:
-    """Share of the looks at which the tracked hips are farther from this athlete's true ones than
-    half the stature: somebody else's."""
+    """Fraction of the looks at which the tracked hips are farther from this athlete's true ones
+    than half the stature: somebody else's."""
     names = list(frames["joint_names"])
     sides = [names.index(f"{side}_hip") for side in ("left", "right")]
     true = frames["joints"][:, sides].astype(float).mean(1)

@@ -4,13 +4,13 @@ For each seed an attempt is made up, simulated as tracks and read with its worko
 held against the exact truth. The simulator is this project's own yardstick: it says how the reading
 copes with the noise and the behaviour written into it, not what it does on somebody's phone video.
 
-A cell is one movement of one round. Printed are the shares of cells with the exact count, and with
-every rep right (its number, and its top within 0.3 s); of breaks placed right (same round, after
-the same rep, both ends within 0.5 s; a break that is none counts against); of wrong cells that
-carry a "check", and of right reps that carry one; MAE, OBO and OBZ of an attempt's total as the
-literature defines them (mean of abs(read - true) / true; share within one; share exact); errors of
-instants; and how often reps are right by confidence. Everything at the noise measured on rendered
-clips, or at a multiple of it (`--noise 2`).
+A cell is one movement of one round. Printed are the fractions of cells with the exact count, and
+with every rep right (its number, and its top within 0.3 s); of breaks placed right (same round,
+after the same rep, both ends within 0.5 s; a break that is none counts against); of wrong cells
+that carry a "check", and of right reps that carry one; MAE, OBO and OBZ of an attempt's total as
+the literature defines them (mean of abs(read - true) / true; fraction within one; fraction
+exact); errors of instants; and how often reps are right by confidence. Everything at the noise
+measured on rendered clips, or at a multiple of it (`--noise 2`).
 """
 
 from __future__ import annotations
@@ -252,8 +252,8 @@ def table(numbers: dict[str, Any], kept: dict[str, Any] | None) -> Iterator[str]
                 yield f"  {low:.2f} to {high:.2f}  {count:7d}  {right:7.4f}"
         elif name == "by movement":
             yield "movement                exact   cells"
-            for movement, (exact, count, share) in value.items():
-                yield f"  {movement:20s} {exact:6d}  {count:6d}  {share:.4f}"
+            for movement, (exact, count, fraction) in value.items():
+                yield f"  {movement:20s} {exact:6d}  {count:6d}  {fraction:.4f}"
         elif isinstance(value, dict):
             yield name
             for inner, one in value.items():

@@ -13,8 +13,8 @@ movement (a workout of one round with as many reps as there are lifts).
 - *Extra* is a rep at no lift.
 - A clip is *wrong* with a lift missed or misnamed or a rep extra, *silently wrong* where no rep
   carries a "check" and no warning is about what was counted (`ELSEWHERE`). How many right clips
-  carry the same says what the doubt is worth.
-- *Bar* is the share of frames with an end of the bar, *athlete* that of the pose model's looks
+  carry the same says what a mark is worth.
+- *Bar* is the fraction of frames with an end of the bar, *athlete* that of the pose model's looks
   with the athlete.
 
 Intervals are Wilson's of 95 % and take every lift for itself; lifts of one person are alike, so the
@@ -60,7 +60,7 @@ from tests.conftest import clips_folder
 
 # The truth is by eye, 0.1 to 0.3 s: a top this near is as good as the truth.
 NEAR_S = 0.25
-# Warnings about the clock, lengths or filming in general: none of them puts a count in doubt.
+# Warnings about the clock, lengths or filming in general: none of them makes a count uncertain.
 ELSEWHERE = frozenset(
     {"start-ambiguous", "started-early", "no-metres", "falls-oddly", "few-frames", "camera-moved"}
 )
@@ -71,7 +71,7 @@ TRACKED_BY = ("tracking/*.py", "video/*.py")
 
 class Clip(BaseModel):
     """What is seen in a clip. `finish_s`: when each lift counts; `may_count`: moments at which a
-    rep may be read or not. Who lifts is told by `person`, else by where the clip is from."""
+    rep may be read or not. Who lifts is given by `person`, else by where the clip is from."""
 
     clip: str
     movement: str
@@ -139,7 +139,7 @@ def tracked(path: Path, cache: Path) -> xr.Dataset:
 
 
 def seen(tracks: xr.Dataset) -> dict[str, float]:
-    """Shares of the frames with an end of the bar, and of the pose looks with the athlete."""
+    """Fractions of the frames with an end of the bar, and of the pose looks with the athlete."""
     times = tracks.time.values
     ends = tracks.position.sel(keypoints=list(BAR_KEYPOINTS), space="y").values[:, :, 0]
     athlete = np.isfinite(tracks.confidence.sel(keypoints="left_shoulder").values[:, 0])
@@ -200,11 +200,11 @@ def judged(clip: Clip, attempt: Attempt) -> dict[str, Any]:
         "wrong": wrong,
         "silent": wrong and not doubted,
         "doubted": doubted and not wrong,
-        "reps": [told(rep) for rep in reps],
+        "reps": [rep_line(rep) for rep in reps],
     }
 
 
-def told(rep: Rep) -> str:
+def rep_line(rep: Rep) -> str:
     """A rep in short."""
     flags = "".join(f", {flag}" for flag in rep.flags)
     return f"{rep.top_s:.2f} s {rep.movement} ({rep.status}, {rep.confidence:.2f}{flags})"
@@ -263,7 +263,7 @@ def summary(results: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def wilson(right: int, count: int) -> str:
-    """A share with Wilson's interval of 95 %."""
+    """A fraction with Wilson's interval of 95 %."""
     if not count:
         return "none of none"
     interval = binomtest(right, count).proportion_ci(0.95, method="wilson")
@@ -308,7 +308,8 @@ def total_lines(mode: str, numbers: dict[str, Any]) -> Iterator[str]:
         f"{mode}: clips wrong {wilson(one['wrong'], one['clips'])}, "
         f"silently {wilson(one['silent'], one['clips'])}"
     )
-    yield f"{mode}: doubt said of {wilson(one['doubted'], one['clips'] - one['wrong'])} right clips"
+    marked = wilson(one["doubted"], one["clips"] - one["wrong"])
+    yield f"{mode}: marked or warned of {marked} right clips"
 
 
 def changes(results: Sequence[dict[str, Any]], before: dict[str, Any]) -> Iterator[str]:
@@ -329,8 +330,8 @@ def changes(results: Sequence[dict[str, Any]], before: dict[str, Any]) -> Iterat
         then, now = (totals([one[mode] for one in ones]) for ones in (
             [kept[one["clip"]] for one in both], both
         ))  # fmt: skip
-        told = (f"{name} {then[name]} to {now[name]}" for name in now if name != "clips")
-        yield f"  {mode}, all: {', '.join(told)}"
+        changes = (f"{name} {then[name]} to {now[name]}" for name in now if name != "clips")
+        yield f"  {mode}, all: {', '.join(changes)}"
 
 
 # ---------------------------------------------------------------------- the command

@@ -75,7 +75,7 @@ def states(truth: Truth, side: int) -> np.ndarray:
 
 
 def score(tracks: xr.Dataset, truth: Truth) -> dict[str, dict[str, float]]:
-    """Per state: share of frames found, median and share of errors, jitter."""
+    """Per state: fraction of frames found, median and fraction of errors, jitter."""
     made: dict[str, list[list[float]]] = {state: [] for state in STATES}
     time_s = tracks.time.values
     rows = np.abs(time_s[:, None] - truth.time_s[None, :]).argmin(1)

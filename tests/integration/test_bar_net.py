@@ -38,7 +38,7 @@ def net() -> BarNet:
 
 
 @pytest.fixture(scope="module")
-def picture() -> np.ndarray:
+def frame() -> np.ndarray:
     return cv2.cvtColor(cv2.imread(str(PICTURE)), cv2.COLOR_BGR2RGB)
 
 
@@ -57,7 +57,8 @@ def test_training_and_finding_share_their_numbers(name):
 
 
 def test_box_by_hand():
-    # The floor is 0.04 statures under ankles at 900: 920. The centre is 0.62 statures above it.
+    # The floor is 0.04 body heights under ankles at 900: 920. The centre is 0.62 body heights above
+    # it.
     box = athlete_box([(90, 900), (110, 900)], (120, 600), 500.0)
     np.testing.assert_allclose(box, [110 - 512.5, 610 - 512.5, 110 + 512.5, 610 + 512.5])
     lower = athlete_box([(90, 900), (110, 900)], (120, 600), 500.0, ground_y_px=950.0)
@@ -96,7 +97,7 @@ def test_crop_keeps_places(side, corner):
     np.testing.assert_allclose(found, at, atol=0.1)
 
 
-def test_outside_the_picture_is_grey():
+def test_outside_the_frame_is_grey():
     crop = cropped(np.zeros((100, 100, 3), np.uint8), np.array([50.0, -100.0]), 200.0)
     assert crop.shape == (CROP_PX, CROP_PX, 3)
     assert (crop[: CROP_PX // 2 - 2] == PAD_LEVEL).all()
@@ -105,12 +106,12 @@ def test_outside_the_picture_is_grey():
 
 
 @pytest.mark.parametrize("box", [(10, 10, 10, 10), (0, 0, np.nan, 5), (0, 0, np.inf, 5)])
-def test_box_without_size_is_refused(net, picture, box):
+def test_box_without_size_is_refused(net, frame, box):
     with pytest.raises(ValueError, match="no size"):
-        net.find(picture, box)
+        net.find(frame, box)
 
 
-def test_other_pictures_are_refused(net):
+def test_other_images_are_refused(net):
     with pytest.raises(ValueError, match="uint8"):
         net.find(np.zeros((10, 10)), (0, 0, 9, 9))
 
@@ -118,46 +119,46 @@ def test_other_pictures_are_refused(net):
 # --- what it finds ---
 
 
-def test_finds_a_lying_bar(net, picture):
-    found = net.find(picture, athlete_box(ANKLES, HIPS, STATURE_PX))
+def test_finds_a_lying_bar(net, frame):
+    found = net.find(frame, athlete_box(ANKLES, HIPS, STATURE_PX))
     assert (found.confidence >= CONFIDENT).all()
     assert (diameters_off(found, ENDS, SEMI_AXIS) < 0.10).all()
     np.testing.assert_allclose(found.semi_axis_px, SEMI_AXIS, rtol=0.15)
     assert (found.seen > 0.5).all()
 
 
-def test_grey_does_as_well(net, picture):
-    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+def test_grey_does_as_well(net, frame):
+    grey = cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY)
     found = net.find(grey, athlete_box(ANKLES, HIPS, STATURE_PX))
     assert (diameters_off(found, ENDS, SEMI_AXIS) < 0.10).all()
 
 
 @pytest.mark.parametrize(("factor", "shift"), [(0.85, 0.0), (1.2, 0.0), (1.0, 25.0), (1.0, -25.0)])
-def test_a_box_somewhat_off_changes_little(net, picture, factor, shift):
+def test_a_box_somewhat_off_changes_little(net, frame, factor, shift):
     box = athlete_box(ANKLES, HIPS, STATURE_PX * factor) + np.tile([shift, 0.0], 2)
-    assert (diameters_off(net.find(picture, box), ENDS, SEMI_AXIS) < 0.15).all()
+    assert (diameters_off(net.find(frame, box), ENDS, SEMI_AXIS) < 0.15).all()
 
 
-def test_mirrored_picture_gives_mirrored_ends(net, picture):
+def test_mirrored_frame_gives_mirrored_ends(net, frame):
     box = athlete_box(ANKLES, HIPS, STATURE_PX)
-    width = picture.shape[1]
+    width = frame.shape[1]
     mirrored_box = np.array([width - box[2], box[1], width - box[0], box[3]])
-    found = net.find(np.ascontiguousarray(picture[:, ::-1]), mirrored_box)
+    found = net.find(np.ascontiguousarray(frame[:, ::-1]), mirrored_box)
     ends = np.array([[width, 0]]) + ENDS[::-1] * [-1, 1]
     assert (diameters_off(found, ends, SEMI_AXIS[::-1]) < 0.15).all()
 
 
-def test_picture_of_another_size_gives_the_same_ends(net, picture):
-    large = cv2.resize(picture, None, fx=2.5, fy=2.5, interpolation=cv2.INTER_CUBIC)
+def test_frame_of_another_size_gives_the_same_ends(net, frame):
+    large = cv2.resize(frame, None, fx=2.5, fy=2.5, interpolation=cv2.INTER_CUBIC)
     found = net.find(large, 2.5 * athlete_box(ANKLES, HIPS, STATURE_PX))
     assert (diameters_off(found, 2.5 * ENDS, 2.5 * SEMI_AXIS) < 0.10).all()
 
 
-def test_the_mirrored_picture_gives_the_mirrored_ends(net, picture):
-    width = picture.shape[1]
+def test_the_mirrored_frame_gives_the_mirrored_ends(net, frame):
+    width = frame.shape[1]
     x0, y0, x1, y1 = athlete_box(ANKLES, HIPS, STATURE_PX)
-    found = net.find(picture, (x0, y0, x1, y1))
-    turned = np.ascontiguousarray(picture[:, ::-1])
+    found = net.find(frame, (x0, y0, x1, y1))
+    turned = np.ascontiguousarray(frame[:, ::-1])
     mirrored = net.find(turned, (width - x1, y0, width - x0, y1))
     across = found.ends_px[::-1] * (-1, 1) + (width, 0)
     assert mirrored.ends_px == pytest.approx(across, abs=0.5)
@@ -166,10 +167,10 @@ def test_the_mirrored_picture_gives_the_mirrored_ends(net, picture):
     assert mirrored.seen == pytest.approx(found.seen[::-1], abs=0.03)
 
 
-def test_nothing_in_an_empty_picture(net):
+def test_nothing_in_an_empty_frame(net):
     slope = np.tile(np.linspace(40, 200, 300).astype(np.uint8)[:, None], (1, 300))
-    for picture in (np.full((300, 300), 90, np.uint8), slope, slope.T.copy()):
-        assert (net.find(picture, (0, 0, 300, 300)).confidence < CONFIDENT).all()
+    for frame in (np.full((300, 300), 90, np.uint8), slope, slope.T.copy()):
+        assert (net.find(frame, (0, 0, 300, 300)).confidence < CONFIDENT).all()
 
 
 def test_finds_the_bar_in_a_scene_drawn_now(net):
@@ -232,12 +233,12 @@ def test_real_photographs(net, real_clips):
     assert wrong <= 3
 
 
-def test_quick_enough(net, picture):
+def test_quick_enough(net, frame):
     """Some 6 ms of one core were measured; ten times that would be a fault, not a busy machine."""
     box, spent = athlete_box(ANKLES, HIPS, STATURE_PX), []
     for _ in range(15):
         begun = time.thread_time()
-        net.find(picture, box)
+        net.find(frame, box)
         spent.append(time.thread_time() - begun)
     assert np.median(spent) < 0.06
 

@@ -48,7 +48,7 @@ def test_one_end_is_enough(tracks: xr.Dataset, gone: str) -> None:
     assert sum(not one.seen for one in half.breaks) <= 1
 
 
-def test_a_bar_that_is_never_seen_is_said_and_every_end_told_by_hands_is_unsure(
+def test_a_bar_that_is_never_seen_is_reported_and_ends_from_hands_are_unsure(
     tracks: xr.Dataset,
 ) -> None:
     attempt = without(tracks, BAR_KEYPOINTS, 0, 1e9)
@@ -136,8 +136,8 @@ def test_the_bar_alone_is_read_and_named_where_there_is_no_body(tracks: xr.Datas
     assert max(rep.confidence for rep in attempt.reps) <= BAR_ALONE
     # a press without knees has no style
     names = {"push jerk": "push press"}
-    told = [names.get(rep.movement, rep.movement) for rep in attempt.reps]
-    assert told == [names.get(rep.movement, rep.movement) for rep in whole.reps]
+    movements = [names.get(rep.movement, rep.movement) for rep in attempt.reps]
+    assert movements == [names.get(rep.movement, rep.movement) for rep in whole.reps]
 
 
 def test_without_the_bars_ends_and_one_hand_the_other_is_enough(tracks: xr.Dataset) -> None:

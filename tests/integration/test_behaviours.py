@@ -112,7 +112,7 @@ def test_free_hands_in_a_break_lift_nothing(what: str) -> None:
     assert_right(truth, attempt)
 
 
-def test_who_walks_off_is_out_of_the_picture_for_a_while() -> None:
+def test_who_walks_off_is_out_of_the_frame_for_a_while() -> None:
     spec = one_round(stops={2: replace(stop(8.0), during="leave")})
     choreography = spec.choreography()
     tracks = spec.tracks(choreography, Noise.none())
@@ -380,7 +380,7 @@ def test_how_the_bar_lay_and_fell_is_kept_with_each_rep() -> None:
 
 
 @pytest.mark.parametrize("rebound", [False, True])
-def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
+def test_how_a_hang_clean_comes_out_of_the_hang_is_read(rebound: bool) -> None:
     asked: Movements = (("deadlift", 1), ("hang power clean", 6))
     reps = {k: {"rebound": rebound} for k in range(1, 7)}
     truth, attempt = read(spec_of([RoundScript(asked, reps=reps)], [asked]))
@@ -389,10 +389,10 @@ def test_how_a_hang_clean_comes_out_of_the_hang_is_told(rebound: bool) -> None:
     # reader's border of 0.16 s.
     asked_for = "fast thigh rebound" if rebound else "slow dip"
     assert [rep["style"] for rep in truth["reps"]] == [None] + [asked_for] * 6
-    told = [rep.style for rep in attempt.reps]
-    assert told[0] is None
-    assert set(told[1:]) <= {asked_for, "unsure"}
-    assert told.count(asked_for) >= 5
+    styles = [rep.style for rep in attempt.reps]
+    assert styles[0] is None
+    assert set(styles[1:]) <= {asked_for, "unsure"}
+    assert styles.count(asked_for) >= 5
     for rep in attempt.reps:
         assert (rep.style_confidence is None) == (rep.style is None)
         if rep.style is not None and rep.style_confidence is not None:
@@ -411,8 +411,8 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
     tracks["confidence"].values[np.ix_(hidden, bar)] = np.nan
     workout = parse_plan(spec.plan_toml, "plan.toml").workout
     attempt = derive_attempt(read_attempt(measure(tracks), workout))
-    told = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
-    assert told == ["slow dip"] * 3
+    styles = [rep.style for rep in attempt.reps if rep.movement != "deadlift"]
+    assert styles == ["slow dip"] * 3
 
 
 @pytest.mark.parametrize(

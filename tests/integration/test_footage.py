@@ -114,7 +114,7 @@ def test_pixel_aspect_follows_the_turn(tmp_path):
 # --- frames -------------------------------------------------------------------------------------
 
 
-def test_pictures_are_scaled_down_never_up(tmp_path):
+def test_frames_are_scaled_down_never_up(tmp_path):
     path = write_video(tmp_path / "a.mp4", [0, 0.1], matrix=matrix_of(EIGHT[1]))
     with open_footage(path) as footage:
         small = next(footage.frames(max_side=80))
@@ -216,7 +216,7 @@ def test_constant_rates(rate, tmp_path):
     np.testing.assert_allclose(times(all_frames(path)), wanted, atol=1e-4)
 
 
-def test_first_picture_is_time_zero(tmp_path):
+def test_first_frame_is_time_zero(tmp_path):
     path = write_video(tmp_path / "late.mp4", 5 + np.arange(10) / 30)
     assert times(all_frames(path))[0] == 0.0
 
@@ -236,7 +236,7 @@ def test_trimmed_without_recoding(name, tmp_path):
         assert read_index(frames[0].gray) == 36 % 16
 
 
-def test_pictures_without_time_stamps(tmp_path):
+def test_frames_without_time_stamps(tmp_path):
     """AVI stores none; with reordered frames a decoder has only decoding times to go by."""
     path = write_video(
         tmp_path / "a.avi", np.arange(16) / 30, tick=Fraction(1, 30), options={"bf": "2"}
@@ -259,13 +259,13 @@ def test_clock_that_starts_again(tmp_path):
     assert found[-1] == pytest.approx(119 / 30, abs=0.1)
 
 
-def test_gap_in_the_picture_is_told(tmp_path):
+def test_gap_in_the_frames_is_reported(tmp_path):
     wanted = np.r_[np.arange(10) / 30, 3 + np.arange(10) / 30]
     warnings = probe(write_video(tmp_path / "gap.mp4", wanted)).warnings
     assert any("No frame between 0.30 s and 3.00 s" in warning for warning in warnings)
 
 
-def test_low_rate_is_told(tmp_path):
+def test_low_rate_is_reported(tmp_path):
     slow = probe(write_video(tmp_path / "slow.mp4", np.arange(12) / 12))
     film = probe(write_video(tmp_path / "film.mp4", np.arange(24) * 1001 / 24000))
     assert any("12.0 frames a second" in warning for warning in slow.warnings)
@@ -375,7 +375,7 @@ def onset(samples: np.ndarray, first_s: float, rate_hz: int) -> float:
 
 
 @pytest.mark.parametrize("name", ["a.mp4", "a.mov", "a.mkv", "a.ts"])
-def test_sound_is_on_the_clock_of_the_pictures(name, tmp_path):
+def test_sound_is_on_the_clock_of_the_frames(name, tmp_path):
     """The coder's delay (AAC puts 1024 samples in front, 21 ms at 48 kHz) does not show."""
     path = write_video(tmp_path / name, np.arange(60) / 30, sound=beep(1.0, 0.3, 2.0))
     with open_footage(path) as footage:
@@ -385,7 +385,7 @@ def test_sound_is_on_the_clock_of_the_pictures(name, tmp_path):
     assert onset(samples, first_s, 16000) == pytest.approx(1.0, abs=0.003)
 
 
-def test_sound_that_starts_before_the_picture(tmp_path):
+def test_sound_that_starts_before_the_frames(tmp_path):
     path = write_video(tmp_path / "a.mp4", 0.5 + np.arange(60) / 30, sound=beep(1.0, 0.3, 2.0))
     with open_footage(path) as footage:
         samples, first_s = footage.sound(16000)

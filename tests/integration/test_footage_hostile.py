@@ -33,7 +33,7 @@ def refusal(path: Path) -> str:
 # --- no video at all ------------------------------------------------------------------------------
 
 # Scripts that FFmpeg, left to guess, would follow to other files or addresses (FFmpeg formats
-# documentation: concat, hls, sdp demuxers; image2 for pictures).
+# documentation: concat, hls, sdp demuxers; image2 for frames).
 SCRIPTS = {
     "hls": "#EXTM3U\n#EXT-X-TARGETDURATION:10\n#EXTINF:10,\nfile:///etc/hostname\n#EXT-X-ENDLIST\n",
     "hls-web": "#EXTM3U\n#EXTINF:10,\nhttp://127.0.0.1:9/a.ts\n#EXT-X-ENDLIST\n",
@@ -131,7 +131,7 @@ def test_sound_alone(cover, tmp_path):
     assert "no video stream" in refusal(write_sound(tmp_path / "song.mp4", cover))
 
 
-def test_single_picture(tmp_path):
+def test_single_frame(tmp_path):
     assert "single frame" in refusal(write_video(tmp_path / "a.mp4", [0.0]))
 
 
@@ -143,7 +143,7 @@ def test_codec_that_no_phone_writes(tmp_path):
 # --- absurd sizes and times -----------------------------------------------------------------------
 
 
-def test_picture_too_wide(tmp_path):
+def test_frame_too_wide(tmp_path):
     wide = np.zeros((104, MAX_SIDE_PX + 16, 3), np.uint8)
     path = write_video(
         tmp_path / "a.mov", [0, 0.1], pictures=[wide, wide], codec="mjpeg", pix_fmt="yuvj420p"
@@ -151,13 +151,13 @@ def test_picture_too_wide(tmp_path):
     assert f"{MAX_SIDE_PX + 16} x 104" in refusal(path)
 
 
-def test_picture_too_small(tmp_path):
+def test_frame_too_small(tmp_path):
     tiny = card(96, 112)
     path = write_video(tmp_path / "a.mp4", [0, 0.1], pictures=[tiny, tiny])
     assert "96 x 112" in refusal(path)
 
 
-def test_head_that_claims_a_huge_picture(tmp_path):
+def test_head_that_claims_a_huge_frame(tmp_path):
     """The size in the sample description (ISO/IEC 14496-12, 12.1.3: 16 bits each, 28 bytes after
     the format's name) is only a claim; the frame itself is asked."""
     path = write_video(tmp_path / "a.mov", [0, 0.1], codec="mjpeg", pix_fmt="yuvj420p")

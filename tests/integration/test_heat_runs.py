@@ -323,7 +323,7 @@ def test_a_child_keeps_to_its_cores_and_is_stopped(videos: Path, tmp_path: Path)
     video = videos / "athlete-1.mp4"
     job = Job(str(video), video.name, "ab", "key", 1, HeatOptions(), (Reading(1),), work=WORK)
     seen: list[float] = []
-    answer = do(job, lambda share, left_s: seen.append(share), cpus=[min(os.sched_getaffinity(0))])
+    answer = do(job, lambda done, left_s: seen.append(done), cpus=[min(os.sched_getaffinity(0))])
     assert seen == [0.5]
     assert list(answer.tracks) == ["lane-1.nc"]
     assert len(answer.results) == 1

@@ -84,7 +84,7 @@ def test_the_clock_starts_at_the_beep_and_adds_up(attempt: Any) -> None:
     assert read.clock.start_source == "sound"
     assert read.clock.start_s == pytest.approx(truth["clock"]["start_s"], abs=0.01)
     assert read.clock.total_s == pytest.approx(truth["clock"]["total_s"], abs=0.05)
-    total = sum(round(share.seconds * 1000) for share in read.time_spent)
+    total = sum(round(fraction.seconds * 1000) for fraction in read.time_spent)
     assert total == round(read.clock.total_s * 1000)
 
 
@@ -113,11 +113,11 @@ def test_a_falling_bar_falls_at_9_81(attempt: Any) -> None:
     assert np.median(found) == pytest.approx(9.80665, rel=0.10)
 
 
-def test_falls_and_lifts_are_told_in_metres(attempt: Any) -> None:
+def test_falls_and_lifts_are_given_in_metres(attempt: Any) -> None:
     """Standard gravity again, as the report tells it; heights against the choreography's own."""
     out, _, truth = attempt
     reading = load_record(Reading, out / "reading.json")
-    told = {
+    read_at = {
         rest.first_contact_s: {one.name: one.value for one in rest.measures}
         for rest in reading.floor_rests
         if rest.measures
@@ -125,7 +125,7 @@ def test_falls_and_lifts_are_told_in_metres(attempt: Any) -> None:
     high = [drop for drop in truth["drops"] if drop["height_m"] >= 1.0]
     seen = 0
     for drop in high:
-        near = [one for at, one in told.items() if abs(at - drop["contact_s"]) < 0.1]
+        near = [one for at, one in read_at.items() if abs(at - drop["contact_s"]) < 0.1]
         if near:
             seen += 1
             assert near[0]["fall_acceleration"] == pytest.approx(9.80665, rel=0.10)
@@ -141,7 +141,7 @@ def test_tracks_read_back_give_the_same_attempt(attempt: Any) -> None:
     assert again == read.model_dump(exclude={"provenance"})
 
 
-def test_the_models_are_told_by_their_checksums(attempt: Any) -> None:
+def test_the_models_are_named_by_their_checksums(attempt: Any) -> None:
     _, read, _ = attempt
     listed = json.loads((REPOSITORY / "models" / "checksums.json").read_text(encoding="utf-8"))
     assert read.provenance.models == {name: listed[name] for name in ("pose_full.task", "bar.onnx")}

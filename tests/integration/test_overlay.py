@@ -94,7 +94,7 @@ def test_colours_are_those_of_the_standard(number, rgb, expected):
 # The film ----------------------------------------------------------------------------------------
 
 
-def test_pictures_keep_their_times_and_sound_its_samples(tmp_path):
+def test_frames_keep_their_times_and_sound_its_samples(tmp_path):
     """Times as ffprobe reads them from the original; AAC is copied byte by byte."""
     times = np.cumsum([0.0, *np.tile([1 / 30, 1 / 20, 1 / 45], 8)])
     tone = np.sin(np.arange(48_000) * 0.05).astype(np.float32)
@@ -129,11 +129,11 @@ def test_a_film_says_nothing_of_place_and_device(tmp_path):
     out = tmp_path / "overlay.mp4"
     with open_footage(video) as footage:
         write_overlay(out, footage, Drawn(attempt_of(video), tracks()))
-    for path, told in ((video, True), (out, False)):
+    for path, kept in ((video, True), (out, False)):
         said = run(tool("ffprobe"), "-v", "error", "-show_format", "-show_streams", path)
         for word in (b"47.3769", b"Hobnail"):
-            assert (word in said) == told
-            assert (word in path.read_bytes()) == told
+            assert (word in said) == kept
+            assert (word in path.read_bytes()) == kept
 
 
 def test_chapters_are_the_rounds(tmp_path):
@@ -286,7 +286,7 @@ def test_points_are_bridged_over_short_gaps_only():
 # Faces -------------------------------------------------------------------------------------------
 
 
-def test_parts_cover_the_picture():
+def test_parts_cover_the_frame():
     for width, height in ((720, 1280), (1920, 1080), (100, 100)):
         covered = np.zeros((height, width), int)
         for x, y, side in parts(width, height):

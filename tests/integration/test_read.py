@@ -94,7 +94,7 @@ def test_what_follows_an_unfinished_count_may_be_the_next_rep() -> None:
     marked = [rep for rep in reps if "perhaps_next" in rep.flags]
     assert [rep.id for rep in marked] == [reps[-2].id, reps[-1].id]
     assert all("check" in rep.flags for rep in marked)
-    # what cannot be the next one shows that something before was told wrongly
+    # what cannot be the next one shows that something before was read wrongly
     reps = Script(two_rounds(2)).wait(1).sets("8+6+4").wait(9).rep("push press", 2, status="extra")
     found = reps.reading().reps
     doubt_last(found, [], two_rounds(2))

@@ -84,7 +84,7 @@ def test_a_later_start_of_the_film_moves_everything_alike(seed: int, shift_s: fl
 
 @FEW
 @given(seed=SEEDS, scale=st.floats(0.4, 3.0))
-def test_a_larger_picture_changes_nothing(seed: int, scale: float) -> None:
+def test_a_larger_frame_changes_nothing(seed: int, scale: float) -> None:
     tracks = tracks_of(seed)
     video = attribute(tracks, "video")
     size = {name: round(video[name] * scale) for name in ("width", "height")}
@@ -98,7 +98,7 @@ def test_a_larger_picture_changes_nothing(seed: int, scale: float) -> None:
 
 @FEW
 @given(seed=SEEDS)
-def test_a_mirrored_picture_changes_nothing(seed: int) -> None:
+def test_a_mirrored_frame_changes_nothing(seed: int) -> None:
     tracks = tracks_of(seed)
     width = attribute(tracks, "video")["width"]
     mirrored = tracks.copy(deep=True)

@@ -57,15 +57,14 @@ def served(words: list[str], folder: Path, env: dict[str, str]) -> subprocess.Co
 
 
 def athletes_own(place: Path) -> None:
-    """What the reader brings: an earlier attempt, the videos of a heat (here read already, which
-    is as good), and the heat's plan."""
+    """What the reader brings: an earlier attempt and the videos of a heat (here read already, which
+    is as good)."""
     plan = load_plan(CLIPS / "slate.toml")
     attempts = [Athlete(np.random.default_rng(seed)).attempt(plan) for seed in range(4)]
     write_attempt(place / "out" / "first", attempts[0])
     for number, one in enumerate(attempts[1:], 1):
         folder = write_attempt(place / "videos" / f"athlete-{number}", one)
         save_record(plan, folder / "plan.json")
-    shutil.copy(CLIPS / "slate.toml", place / "slate.toml")
 
 
 @pytest.fixture(scope="module")
@@ -134,15 +133,15 @@ def test_the_moment_of_the_example_names_a_rep(ran):
 
 
 def test_one_quantity_is_one_number_in_report_next_plan_and_card(ran, slate_read, tmp_path):
-    told = " ".join(said(ran, "next").split())
+    printed = " ".join(said(ran, "next").split())
     report = (slate_read[0] / "report.html").read_text(encoding="utf-8")
     most = re.search(r"unplanned break .* cost most: ([\d.]+) s", " ".join(ran[0].stdout.split()))
     assert most is not None
-    assert f"{most[1]} s 1 unplanned break" in told
-    fitted = re.findall(r"(?:slowing (?:in the set|by work)|recovery in breaks) [^)]+\)", told)
+    assert f"{most[1]} s 1 unplanned break" in printed
+    fitted = re.findall(r"(?:slowing (?:in the set|by work)|recovery in breaks) [^)]+\)", printed)
     assert len(fitted) == 3
     assert all(one in report for one in fitted)
-    total = re.search(r"The new plan: (\d:\d\d\.\d) \(", told)
+    total = re.search(r"The new plan: (\d:\d\d\.\d) \(", printed)
     card = run(["next", str(slate_read[0]), "--out", str(tmp_path), "--quiet"], REPOSITORY)
     assert card.returncode == 0, card.stderr
     assert total is not None

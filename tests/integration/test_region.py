@@ -15,7 +15,7 @@ CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
 REGION = (60, 200, 700, 1180)
 
 
-def test_positions_are_those_of_the_whole_picture() -> None:
+def test_positions_are_those_of_the_whole_frame() -> None:
     """The renderer's exact joints are the reference."""
     with open_footage(CLIP, start_s=6.0, end_s=9.0) as footage:
         tracks = track(footage, region=REGION)

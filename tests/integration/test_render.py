@@ -234,7 +234,7 @@ def test_a_dropped_bar_falls_freely_in_the_frames(lane: Lane, camera: Camera) ->
     assert np.median(np.diff(px, 2)) * 30**2 / metre == pytest.approx(9.80665, rel=0.02)
 
 
-def test_times_may_be_uneven_and_pictures_turned(
+def test_times_may_be_uneven_and_frames_turned(
     lane: Lane, camera: Camera, filmed: tuple[Path, FrameTruth], tmp_path: Path
 ) -> None:
     shot = Shot(
@@ -372,10 +372,10 @@ def test_bystanders_are_drawn(lane: Lane, camera: Camera) -> None:
     assert {10, 20, 30, 100, 101, 102} <= seen
 
 
-def test_labelled_pictures() -> None:
+def test_labelled_images() -> None:
     for seed in (0, 5, 70):
-        picture, labels = render_sample(seed)
-        assert picture.shape == (640, 384, 3)
+        frame, labels = render_sample(seed)
+        assert frame.shape == (640, 384, 3)
         assert labels.bar.ends[0, 0] <= labels.bar.ends[1, 0]
         assert (labels.bar.semi_axis > 3).all()
         assert ((labels.bar.visible >= 0) & (labels.bar.visible <= 1)).all()
@@ -383,7 +383,7 @@ def test_labelled_pictures() -> None:
         assert not labels.bar.visible[out].any()
         assert labels.joints.shape == (len(JOINTS), 2)
     again, _ = render_sample(70)
-    np.testing.assert_array_equal(again, picture)
+    np.testing.assert_array_equal(again, frame)
 
 
 def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

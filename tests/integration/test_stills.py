@@ -26,7 +26,7 @@ def gray(jpeg: bytes) -> np.ndarray:
 
 
 @pytest.mark.parametrize("slowed", [1.0, 2.0])
-def test_a_still_is_the_picture_that_a_player_shows(tmp_path, slowed):
+def test_a_still_is_the_frame_that_a_player_shows(tmp_path, slowed):
     video = write_video(tmp_path / "film.mp4", np.arange(15) / 10, options={"crf": "1"})
     with open_footage(video, slowed=slowed) as footage:
         found = stills.take(footage, [round(at / slowed) for at in (0, 300, 1200)])
@@ -71,7 +71,7 @@ def test_a_still_stands_for_moments_near_it():
     assert stills.nearest({}, 1.0) is None
 
 
-def test_breaks_and_doubts_are_shown_with_their_still():
+def test_breaks_and_reps_to_check_are_shown_with_their_still():
     page = report_page(example_attempt(), example_comparison(), example_stills())
     assert page.count("<img ") >= len(example_attempt().breaks)
     assert page.count("<img ") == page.count(' alt="The video at ')

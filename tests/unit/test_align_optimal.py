@@ -99,7 +99,7 @@ def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items:
 
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), strokes=st.integers(1, 3), items=st.integers(1, 3))
-def test_pair_probabilities_are_shares_of_all_alignments(
+def test_pair_probabilities_are_fractions_of_all_alignments(
     seed: int, strokes: int, items: int
 ) -> None:
     match, add, skip, tail, lead, leaps = given_prices = prices(seed, strokes, items)
@@ -107,15 +107,15 @@ def test_pair_probabilities_are_shares_of_all_alignments(
     def gap(at: int, to: int) -> float:
         return -math.log(sum(math.exp(-price) for price in gaps(at, to, skip, leaps)))
 
-    shares, total = np.zeros((strokes, items)), 0.0
+    fractions, total = np.zeros((strokes, items)), 0.0
     for found in alignments(strokes, items):
         weight = math.exp(-price_of(found, given_prices, gap))
         total += weight
         for i, item in enumerate(found[0]):
             if item is not None:
-                shares[i, item] += weight
+                fractions[i, item] += weight
     found = pair_probabilities(match, add, skips(skip, leaps)[1], tail, lead)
-    assert found == pytest.approx(shares / total, abs=1e-9)
+    assert found == pytest.approx(fractions / total, abs=1e-9)
 
 
 def edit_distance(one: str, other: str) -> int:

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import itertools
 import json
+from statistics import fmean
 
 import jsonschema
 import pytest
+from scipy.stats import linregress
 
 from repcount.attempt.assemble import derive_attempt, rest_kind
 from repcount.attempt.records import (
     After,
     Attempt,
     FloorRest,
+    Measure,
     MovementReps,
     Notice,
     Reading,
@@ -66,6 +69,24 @@ def test_an_attempt_as_planned() -> None:
     assert [(one.round, one.number) for one in attempt.sets] == list(
         itertools.product((1, 2, 3), (1, 2, 3))
     )
+
+
+def test_the_speed_of_a_set_is_fitted_by_least_squares() -> None:
+    """Outside: SciPy's `linregress` and the mean of the standard library."""
+    reading = as_planned(1).reading()
+    speeds = [round(0.9 - 0.02 * k + 0.03 * (k % 3), 4) for k in range(len(reading.reps))]
+    for rep, speed in zip(reading.reps, speeds, strict=True):
+        rep.measures = [
+            Measure(name="rise_speed", value=speed, unit="body heights/s", uncertainty=0.01)
+        ]
+    first, second, _ = derive_attempt(reading).sets
+    fit, mean = linregress(range(7), speeds[:7]), fmean(speeds[:7])
+    assert [(one.movement, one.reps) for one in first.speeds] == [("deadlift", 7)]
+    assert first.speeds[0].mean_st_s == pytest.approx(mean, abs=1e-4)
+    assert first.speeds[0].slope_share == pytest.approx(fit.slope / mean, abs=1e-4)
+    assert first.speeds[0].uncertainty == pytest.approx(fit.stderr / mean, abs=1e-4)
+    # a single deadlift gives no trend
+    assert [(one.movement, one.reps) for one in second.speeds] == [("hang power clean", 5)]
 
 
 def test_numbers() -> None:
@@ -274,7 +295,7 @@ def test_the_clock_starts_at_the_signal_or_the_first_lift_off() -> None:
     assert derive_attempt(late).warnings == []
 
 
-def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
+def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_reported() -> None:
     """ "A rep counts at its `top`." """
     script = Script(slate(1), signal=None).wait(2).sets("8+6+4")
     reading = script.reading(start_signals=[StartSignal(at_s=2.3, source="sound")])
@@ -282,7 +303,7 @@ def test_a_rep_begun_before_the_signal_counts_at_its_top_and_is_told() -> None:
     assert attempt.reps[0].status == "counted"
     assert [one.code for one in attempt.warnings] == ["started-early"]
     assert pieces(attempt) == ms(attempt.clock.total_s)
-    assert ms(*[share.seconds for share in attempt.time_spent]) == ms(attempt.clock.total_s)
+    assert ms(*[fraction.seconds for fraction in attempt.time_spent]) == ms(attempt.clock.total_s)
 
 
 def flagged(attempt: Attempt, flag: str) -> list[str]:
@@ -291,7 +312,7 @@ def flagged(attempt: Attempt, flag: str) -> list[str]:
 
 @pytest.mark.parametrize(("later_ms", "unsure"), [(-160, False), (-60, True), (90, True)])
 def test_a_top_next_to_the_time_cap_is_to_be_looked_at(later_ms: int, unsure: bool) -> None:
-    """Tops are told to some hundredths of a second."""
+    """Tops are read to some hundredths of a second."""
     script = Script(slate(1, cap=20.0)).wait(1).rep("deadlift", 3)
     script.wait(23.0 - 0.8 + later_ms / 1000 - script.now / 1000).rep("deadlift").rep("deadlift", 4)
     attempt = derive_attempt(script.reading(after=20))
@@ -299,7 +320,7 @@ def test_a_top_next_to_the_time_cap_is_to_be_looked_at(later_ms: int, unsure: bo
     assert flagged(attempt, "near_cap") == ([attempt.reps[3].id] if unsure else [])
 
 
-def test_with_a_start_that_no_signal_told_the_reps_about_the_cap_are_unsure() -> None:
+def test_with_a_start_without_a_signal_the_reps_about_the_cap_are_unsure() -> None:
     script = Script(slate(1, cap=10.0), signal=None).wait(1).rep("deadlift", 8)
     script.rep("hang power clean", 6)
     attempt = derive_attempt(script.reading(after=20))
@@ -452,7 +473,7 @@ def test_deriving_leaves_the_reading_alone_and_repeats() -> None:
     assert first == again
 
 
-def test_a_rep_labelled_out_of_its_round_s_time_is_told_not_counted() -> None:
+def test_a_rep_labelled_out_of_its_round_s_time_is_reported_not_counted() -> None:
     script = Script(slate(2)).sets("8+6+4").next_round().rep("deadlift", 3)
     script.rep("deadlift", round=1).rep("deadlift", 4)
     attempt = derive_attempt(script.reading())

@@ -58,8 +58,8 @@ def span(thing: object) -> tuple[int, int]:
     return to_ms(thing.start_s), to_ms(thing.end_s)  # type: ignore[attr-defined]
 
 
-def painted_by_brute_force(attempt: Attempt) -> dict[str, int]:
-    """Every millisecond of the clock's run, painted backwards so that the first kind wins."""
+def budget_by_brute_force(attempt: Attempt) -> dict[str, int]:
+    """Every millisecond of the clock's run, allotted backwards so that the first kind wins."""
     begin, end = to_ms(attempt.clock.start_s or 0), to_ms(attempt.clock.end_s or 0)
     first = to_ms(attempt.rounds[0].start_s) if attempt.rounds else end
     kinds = {
@@ -80,9 +80,9 @@ def painted_by_brute_force(attempt: Attempt) -> dict[str, int]:
     return {name: int((canvas == number).sum()) for number, name in enumerate(names)}
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(readings())
-def test_pieces_and_painted_kinds_add_up_to_the_total(reading: Reading) -> None:
+def test_pieces_and_the_time_budget_add_up_to_the_total(reading: Reading) -> None:
     """ "Total = start piece + rounds + between rounds, exactly." "The kinds add up to the total
     exactly." """
     attempt = derive_attempt(reading)
@@ -90,9 +90,9 @@ def test_pieces_and_painted_kinds_add_up_to_the_total(reading: Reading) -> None:
     if total is None:
         assert attempt.rounds == []
         return
-    painted = {one.kind: to_ms(one.seconds) for one in attempt.time_spent}
-    assert sum(painted.values()) == to_ms(total)
-    assert painted == painted_by_brute_force(attempt)
+    allotted = {one.kind: to_ms(one.seconds) for one in attempt.time_spent}
+    assert sum(allotted.values()) == to_ms(total)
+    assert allotted == budget_by_brute_force(attempt)
     if attempt.rounds:
         start = to_ms(attempt.rounds[0].start_s) - to_ms(attempt.clock.start_s or 0)
         rounds = sum(to_ms(one.duration_s) for one in attempt.rounds)
@@ -100,7 +100,7 @@ def test_pieces_and_painted_kinds_add_up_to_the_total(reading: Reading) -> None:
         assert start + rounds + between == to_ms(total)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(readings())
 def test_counts_numbers_sets_and_breaks_agree(reading: Reading) -> None:
     attempt = derive_attempt(reading)
@@ -154,6 +154,6 @@ def test_sets_of_spans_against_sets_of_milliseconds(one: list, other: list) -> N
 def test_the_readings_drawn_are_of_all_kinds() -> None:
     """The whole workout, as planned, is one of the readings the properties speak of."""
     script = Script(slate(1)).sets("7|1+5|1+4", movements=SLATE_MOVEMENTS)
-    test_pieces_and_painted_kinds_add_up_to_the_total.hypothesis.inner_test(  # type: ignore[attr-defined]
+    test_pieces_and_the_time_budget_add_up_to_the_total.hypothesis.inner_test(  # type: ignore[attr-defined]
         script.reading()
     )

@@ -40,11 +40,11 @@ def test_small_chains_agree_with_every_path_there_is(seed: int, states: int, cou
         weights.append(weight)
     found = most_probable_path(logs(start), logs(matrix), logs(likelihood))
     assert weights[paths.index(tuple(found))] == pytest.approx(max(weights))
-    shares = np.zeros((count, states))
+    fractions = np.zeros((count, states))
     for path, weight in zip(paths, weights, strict=True):
-        shares[np.arange(count), path] += weight
+        fractions[np.arange(count), path] += weight
     assert state_probabilities(start, matrix, likelihood) == pytest.approx(
-        shares / np.sum(weights), abs=1e-9
+        fractions / np.sum(weights), abs=1e-9
     )
 
 
@@ -68,12 +68,12 @@ def one_by_one(
 @pytest.mark.parametrize("count", [1, 2, 3, 8, 9, 10, 99, 100, 101, 1000])
 def test_blocks_change_nothing(count: int) -> None:
     start, matrix, likelihood = model(count, 5, count)
-    best, shares = one_by_one(start, matrix, likelihood)
+    best, fractions = one_by_one(start, matrix, likelihood)
     path = most_probable_path(logs(start), logs(matrix), logs(likelihood))
     reached = logs(start)[path[0]] + logs(likelihood)[np.arange(count), path].sum()
     reached += logs(matrix)[path[:-1], path[1:]].sum()
     assert reached == pytest.approx(best)
-    assert state_probabilities(start, matrix, likelihood) == pytest.approx(shares, abs=1e-9)
+    assert state_probabilities(start, matrix, likelihood) == pytest.approx(fractions, abs=1e-9)
 
 
 def test_a_plain_chain_agrees_with_hmmlearn() -> None:
@@ -82,12 +82,12 @@ def test_a_plain_chain_agrees_with_hmmlearn() -> None:
     rng = np.random.default_rng(3)
     start, matrix, _ = model(3, 4, 1)
     emission = rng.dirichlet(np.ones(6), size=4)
-    told = hmm.CategoricalHMM(n_components=4, n_features=6)
-    told.startprob_, told.transmat_, told.emissionprob_ = start, matrix, emission
+    reference = hmm.CategoricalHMM(n_components=4, n_features=6)
+    reference.startprob_, reference.transmat_, reference.emissionprob_ = start, matrix, emission
     seen = rng.integers(6, size=500)
     likelihood = emission[:, seen].T
-    _, path = told.decode(seen[:, None], algorithm="viterbi")
+    _, path = reference.decode(seen[:, None], algorithm="viterbi")
     assert (most_probable_path(logs(start), logs(matrix), logs(likelihood)) == path).all()
     assert state_probabilities(start, matrix, likelihood) == pytest.approx(
-        told.predict_proba(seen[:, None]), abs=1e-9
+        reference.predict_proba(seen[:, None]), abs=1e-9
     )

@@ -38,32 +38,32 @@ def test_all_postures_at_once_are_those_of_the_posable_person(man, attempt):
             assert joints[name][i] == pytest.approx(position, abs=1e-9)
 
 
-# Segment ends as shares of stature: Drillis and Contini 1966 in Winter 2009, Fig. 4.1 (heights
+# Segment ends as fractions of stature: Drillis and Contini 1966 in Winter 2009, Fig. 4.1 (heights
 # from memory). The mesh is one young man of ideal proportions, the table a mean: 4 % of stature.
 @pytest.mark.parametrize(
-    ("bone", "share"),
+    ("bone", "fraction"),
     [("foot_l", 0.039), ("calf_l", 0.285), ("thigh_l", 0.530), ("upperarm_l", 0.818)],
 )
-def test_joint_heights_are_those_of_the_table(man, bone, share):
-    assert man.head_of(bone)[1] / STATURE == pytest.approx(share, abs=0.04)
+def test_joint_heights_are_those_of_the_table(man, bone, fraction):
+    assert man.head_of(bone)[1] / STATURE == pytest.approx(fraction, abs=0.04)
 
 
 @pytest.mark.parametrize(
-    ("length", "share"), [("thigh_m", 0.245), ("shank_m", 0.246), ("forearm_m", 0.146)]
+    ("length", "fraction"), [("thigh_m", 0.245), ("shank_m", 0.246), ("forearm_m", 0.146)]
 )
-def test_segment_lengths_are_those_of_the_table(man, length, share):
-    assert getattr(man, length) / STATURE == pytest.approx(share, abs=0.02)
+def test_segment_lengths_are_those_of_the_table(man, length, fraction):
+    assert getattr(man, length) / STATURE == pytest.approx(fraction, abs=0.02)
 
 
 # Bar heights follow from the same table: lockout = wrist less half a hand, rack = shoulder,
 # overhead = shoulder + arm + raised shoulder. The mesh's arms are 3 % of stature shorter than the
 # table's, so its lockout is that much higher and its overhead lower.
 @pytest.mark.parametrize(
-    ("posture", "share", "within"),
+    ("posture", "fraction", "within"),
     [("lock", 0.43, 0.07), ("rack", 0.82, 0.04), ("over", 1.23, 0.05)],
 )
-def test_the_bar_stands_where_the_proportions_put_it(man, posture, share, within):
-    assert Postures(man)[posture]["bar_y"] / STATURE == pytest.approx(share, abs=within)
+def test_the_bar_stands_where_the_proportions_put_it(man, posture, fraction, within):
+    assert Postures(man)[posture]["bar_y"] / STATURE == pytest.approx(fraction, abs=within)
 
 
 def test_the_floor_posture_holds_the_bar_on_its_plates(man):

@@ -33,7 +33,7 @@ def beside(script: Script, plan: Plan | None = None) -> Comparison:
     return compare(derive_attempt(script.reading()), plan or one_round())
 
 
-def told(match: BreakMatch) -> tuple[object, ...]:
+def outcome_of(match: BreakMatch) -> tuple[object, ...]:
     return match.outcome, match.moved_by, match.planned_s, match.real_s, match.length
 
 
@@ -81,7 +81,7 @@ def test_splits() -> None:
 def test_what_became_of_the_planned_breaks() -> None:
     script = Script(slate(1)).wait(1).sets("6|2+5|1+1|3", stop=5.0)
     comparison = beside(script)
-    assert [told(one) for one in comparison.breaks] == [
+    assert [outcome_of(one) for one in comparison.breaks] == [
         ("moved", -1, 4.0, 5.0, "longer"),
         ("as planned", 0, 4.0, 5.0, "longer"),
         ("unplanned", None, None, 5.0, None),
@@ -89,7 +89,7 @@ def test_what_became_of_the_planned_breaks() -> None:
     assert comparison.real_sets == ["6 | 2+5 | 1+1 | 3"]
 
     comparison = beside(Script(slate(1)).wait(1).sets("8+4|2+4", stop=3.6))
-    assert [told(one) for one in comparison.breaks] == [
+    assert [outcome_of(one) for one in comparison.breaks] == [
         ("skipped", None, 4.0, None, None),
         ("moved", -1, 4.0, 3.6, "as planned"),
     ]
@@ -105,7 +105,7 @@ def test_a_planned_break_may_be_met_by_a_reset() -> None:
     script.rep("push press", 2).rest(1.2).rep("push press", 2)
     attempt = derive_attempt(script.reading())
     comparison = compare(attempt, one_round())
-    assert [told(one) for one in comparison.breaks] == [
+    assert [outcome_of(one) for one in comparison.breaks] == [
         ("reset", 0, 4.0, 0.9, "shorter"),
         ("as planned", 0, 4.0, 4.0, "as planned"),
     ]
@@ -128,7 +128,7 @@ def test_a_break_s_place_does_not_shift_with_a_rep_missed_before() -> None:
     ]
 
 
-def test_a_short_round_is_compared_and_told() -> None:
+def test_a_short_round_is_compared_and_reported() -> None:
     """Nine of ten deadlifts and all the rest: the attempt went to its end, and is not finished."""
     script = Script(slate()).wait(1)
     for number in (1, 2, 3):

@@ -59,7 +59,7 @@ def test_a_short_gap_of_everything_is_bridged_by_what_surrounds_it() -> None:
 
 
 def test_a_dropped_bar_is_free_until_it_lies() -> None:
-    # let go overhead at second 7.2: 1.09 statures of fall at 9.81 m/s² of 1.75 m
+    # let go overhead at second 7.2: 1.09 body heights of fall at 9.81 m/s² of 1.75 m
     motion = drawn(*WAY[:8], (9.5, 1.21))
     since = np.maximum(motion.time_s - 7.2, 0.0)
     bar = np.maximum(motion.bar_st - GRAVITY_ST_S2 * since**2 / 2, 0.12)
@@ -133,7 +133,7 @@ def test_a_bar_left_lying_lower_than_usual_is_on_the_floor() -> None:
 @pytest.mark.parametrize("back", [0.3, 0.4, 0.5])
 def test_a_bounce_beside_the_hands_is_no_lift(back: float) -> None:
     """Dropped overhead and bent down after at once: the bar touches the floor for a tenth of a
-    second and leaves it at a share of its speed; it has to lie before it is lifted again."""
+    second and leaves it at a fraction of its speed; it has to lie before it is lifted again."""
     motion = drawn(*WAY[:8], (9.5, 1.21))
     since = np.maximum(motion.time_s - 7.2, 0.0)
     lands = float(np.sqrt(2 * 1.09 / GRAVITY_ST_S2))

@@ -75,13 +75,13 @@ def test_published_schemas_are_the_models_own(name: str) -> None:
     jsonschema.Draft202012Validator.check_schema(json.loads(text))
 
 
-def test_the_first_paragraph_states_the_job_and_a_picture_follows() -> None:
+def test_the_first_paragraph_states_the_job_and_an_image_follows() -> None:
     parts = [part for part in README.split("\n\n") if part.strip()]
     assert parts[0].startswith("# repcount")
     assert "one phone video" in " ".join(parts[1].split())
-    picture = re.match(r"!\[.+\]\((.+)\)", parts[2])
-    assert picture is not None
-    assert (REPOSITORY / picture[1]).is_file()
+    frame = re.match(r"!\[.+\]\((.+)\)", parts[2])
+    assert frame is not None
+    assert (REPOSITORY / frame[1]).is_file()
 
 
 def test_only_what_belongs_lies_at_the_top() -> None:
@@ -94,3 +94,10 @@ def test_only_what_belongs_lies_at_the_top() -> None:
     made = {"out", "build", "dist"}
     found = {item.name for item in REPOSITORY.iterdir() if not item.name.startswith(".")}
     assert found - made - {n for n in found if n.endswith(".egg-info")} <= allowed
+
+
+def test_locks_have_what_the_project_asks_for():
+    from tests import lock
+
+    assert lock.check() == []
+    assert len(lock.locked("all.txt")) > len(lock.locked("run.txt")) > 40

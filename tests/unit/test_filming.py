@@ -144,12 +144,12 @@ def test_an_absence_is_said_with_its_times_and_whether_reps_may_be_missing() -> 
     assert said("athlete-away", edit=away(40, 55)) == ""
 
 
-def test_an_athlete_who_vanishes_in_mid_picture_is_said_and_one_who_walks_out_is_not() -> None:
+def test_an_athlete_who_vanishes_in_mid_frame_is_reported_and_one_who_walks_out_is_not() -> None:
     assert "0:02.6" in said("film-jumps", edit=away(40, 110))
     assert said("film-jumps", edit=away(40, 110, 300.0)) == ""
 
 
-def test_a_change_of_athlete_and_doubt_are_said() -> None:
+def test_a_change_of_athlete_and_an_uncertain_one_are_reported() -> None:
     person = np.repeat([0.0, 1.0], 75)[:, None]
     sure, unsure = np.full((150, 1), 0.99), np.full((150, 1), 0.55)
     assert "from 0:05.0 on" in said("athlete-changes", person=person, identity=sure)

@@ -125,7 +125,7 @@ def test_what_is_wrong_in_toml_is_said_with_its_line(place: Path, text: str, sai
     assert said in listed(place, text, "list.toml")
 
 
-def test_every_wrong_line_is_told_at_once(place: Path) -> None:
+def test_every_wrong_line_is_reported_at_once(place: Path) -> None:
     said = listed(place, "athlete,video,lane\nJ,no.mp4,x\nK,juna.mp4,0\n").splitlines()
     assert [line.split(":")[0] for line in said] == ["line 2", "line 2", "line 3"]
 

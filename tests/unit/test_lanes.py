@@ -40,7 +40,7 @@ def lifter(x: float, looks: int = 20) -> list[Person]:
     return [person(x + 4 * (k % 3), (0.13, 0.48, 0.8)[k % 3]) for k in range(looks)]
 
 
-def test_whoever_bends_down_and_lifts_is_told_from_who_stands_about() -> None:
+def test_whoever_bends_down_and_lifts_is_distinguished_from_who_stands_about() -> None:
     waving = [person(900, (0.45, 1.1)[k % 2]) for k in range(20)]
     places = sorted(seen(lifter(300), lifter(620), waving), key=lambda place: place.x[0])
     assert [place.lifts for place in places] == [True, True, False]
@@ -62,7 +62,7 @@ def test_someone_far_behind_is_another_place() -> None:
     assert sorted(place.lifts for place in seen(lifter(300), behind)) == [False, True]
 
 
-def test_parts_of_the_picture_lie_side_by_side() -> None:
+def test_parts_of_the_frame_lie_side_by_side() -> None:
     found = regions(seen(lifter(620), lifter(300), lifter(1000)), (1280, 720))
     boxes = [lane.region for lane in found]
     assert [box[0] for box in boxes] == sorted(box[0] for box in boxes)
@@ -81,7 +81,7 @@ def test_bars_that_reach_into_each_other_are_said() -> None:
     assert [lane.crowded for lane in found] == [True, True, False]
 
 
-def test_squares_cover_the_picture() -> None:
+def test_squares_cover_the_frame() -> None:
     assert lanes.tile_starts(1280, 720) == [0, 280, 560]
     assert lanes.tile_starts(720, 720) == [0]
 
@@ -101,7 +101,7 @@ def test_a_video_without_lifters_is_refused(tmp_path: Path) -> None:
         lanes.find_lanes(footage, 2)
 
 
-def test_a_part_of_the_picture_is_cut_out_of_it(tmp_path: Path) -> None:
+def test_a_part_of_the_frame_is_cut_out_of_it(tmp_path: Path) -> None:
     path = tmp_path / "card.mp4"
     cards = [card(320, 240, index) for index in range(6)]
     write_video(path, [k / 30 for k in range(6)], pictures=cards)

@@ -1,4 +1,4 @@
-"""The order of the house: imports run one way, names mean one thing, functions stay short."""
+"""The order of the packages: imports run one way, names mean one thing, functions stay short."""
 
 from __future__ import annotations
 
@@ -48,10 +48,15 @@ def _modules(folder: str) -> dict[str, Path]:
     return {_module(path): path for path in (REPOSITORY / folder).rglob("*.py")}
 
 
+@cache
+def _nodes(path: Path) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(_tree(path)))
+
+
 def _imported(path: Path, modules: dict[str, Path]) -> set[str]:
     """The modules of ours that a file imports, wherever in it the import stands."""
     found = set()
-    for node in ast.walk(_tree(path)):
+    for node in _nodes(path):
         names: list[str] = []
         if isinstance(node, ast.Import):
             names = [one.name for one in node.names]
@@ -65,13 +70,13 @@ def _imported(path: Path, modules: dict[str, Path]) -> set[str]:
     return found
 
 
-def _room(module: str) -> str:
+def _package(module: str) -> str:
     return module.split(".")[1] if "." in module else ""
 
 
-def test_every_room_has_its_place_in_the_order() -> None:
-    rooms = {_room(module) for module in _modules("repcount")} - {""}
-    assert rooms == set(ORDER)
+def test_every_package_has_its_place_in_the_order() -> None:
+    packages = {_package(module) for module in _modules("repcount")} - {""}
+    assert packages == set(ORDER)
 
 
 def test_no_import_runs_upwards() -> None:
@@ -80,7 +85,8 @@ def test_no_import_runs_upwards() -> None:
         f"{module} imports {other}"
         for module, path in modules.items()
         for other in _imported(path, modules)
-        if _room(module) and _room(other) and ORDER.index(_room(other)) > ORDER.index(_room(module))
+        if _package(module) and _package(other)
+        if ORDER.index(_package(other)) > ORDER.index(_package(module))
     ]
     assert not upwards
 
@@ -137,7 +143,7 @@ def _depth(node: ast.AST) -> int:
 
 def _functions(folder: str) -> Iterator[tuple[str, ast.FunctionDef | ast.AsyncFunctionDef]]:
     for module, path in _modules(folder).items():
-        for node in ast.walk(_tree(path)):
+        for node in _nodes(path):
             if isinstance(node, FUNCTIONS):
                 yield f"{module}.{node.name}", node
 

@@ -13,7 +13,7 @@ from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import RawStroke, joined
 
-# Free fall in statures a second squared: 9.81 m/s² over 1.75 m.
+# Free fall in body heights a second squared: 9.81 m/s² over 1.75 m.
 G_ST = 9.81 / 1.75
 
 
@@ -64,7 +64,7 @@ def test_an_athlete_who_really_comes_nearer_is_believed():
     assert found[[0, -1]] == pytest.approx([400.0, 480.0])
 
 
-def test_standing_is_told_with_the_bar_in_the_hands():
+def test_standing_is_recognised_with_the_bar_in_the_hands():
     t = grid(60.0)
     walks = t > 40
     shoulder = np.where(walks, 0.93, 0.80)
@@ -82,7 +82,8 @@ def stroke(begins: int, ends: int, start_s: float, top_s: float, **seen: float) 
 
 
 def test_a_squat_with_the_bar_and_the_body_unseen_is_no_hang():
-    """Up from the floor and on overhead in one: a clean into a thruster, with its zone in doubt."""
+    """Up from the floor and on overhead in one: a clean into a thruster, with its zone
+    uncertain."""
     lain = [RawRest(0.0, 0.0, 0.4, False, False, True, 1.0)]
     hidden = stroke(HANG, OVERHEAD, 2.0, 3.2, low_share=0.0)
     (one,) = joined([stroke(FLOOR, HANG, 0.4, 1.2), hidden], lain)
@@ -100,7 +101,7 @@ def test_a_snatch_among_clusters_stays_one():
     assert other.caught_s is not None
 
 
-def test_the_ground_is_told_past_a_wrong_pose_before_the_hands_let_go():
+def test_the_ground_is_estimated_past_a_wrong_pose_before_the_hands_let_go():
     """Two seconds of ankles a tenth of the stature too high, then a break of six seconds in which
     the feet say nothing: the ground under the bar stays where it was."""
     t = np.arange(0, 60, 1 / 10)

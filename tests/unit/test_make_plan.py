@@ -16,7 +16,7 @@ from repcount.plan.athletes import file_stem, load_athletes
 from repcount.plan.barbell import KITS
 from repcount.plan.break_rules import COMMON, RULES, break_patterns
 from repcount.plan.clock_card import clock_card
-from repcount.plan.pace import frame_of, rounds_for, shares_of, spread
+from repcount.plan.pace import Feasible, frame_of, shares_of, spread
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.plan.tempo import CYCLE_RANGE_S, Tempo, leads_into, pick_up_lifts, steps_of
@@ -80,7 +80,7 @@ def test_the_way_into_the_next_movement():
     assert not leads_into("front squat", "push press")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(movements=any_round())
 def test_every_rule_adds_up_and_leaves_high_work_unbroken(movements):
     names = {part.movement for part in movements}
@@ -113,7 +113,7 @@ def test_what_the_coach_wants_protected_chooses_the_rule():
 # Pace --------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     whole=st.integers(1, 10**7),
     weights=st.lists(st.fractions(Fraction(1, 50), 10), min_size=1, max_size=12),
@@ -172,7 +172,7 @@ def test_five_rounds_under_five_minutes():
     """A check value of the trade (no source): first round near 50 s, about 5 s before the next,
     then about a minute each."""
     base = parse_plan(workout_of(5, ("deadlift", 9), ("hang power clean", 7), ("push press", 5)))
-    wishes = Wishes(target_s=300, shape="ahead", between_s=5, start_s=0, break_s=3)
+    wishes = Wishes(target_s=300, shape="ahead", between_s=5, start_s=0)
     plan = make_plan(base, wishes).plan
     first, *others = [one.round_s for one in plan.rounds]
     assert first == pytest.approx(50, abs=1)
@@ -219,7 +219,8 @@ def test_given_cycles_and_changes_bind():
 def test_an_own_shape_is_taken_and_asked_for():
     shares = [Fraction(2, 10), Fraction(3, 10), Fraction(5, 10)]
     plan = make_plan(PLAN, Wishes(target_s=314, shape="own", start_s=2), own_shares=shares).plan
-    assert [one.round_s for one in plan.rounds] == [60.0, 90.0, 150.0]
+    times = [one.round_s for one in plan.rounds]
+    assert [one / sum(times) for one in times] == pytest.approx([0.2, 0.3, 0.5], abs=0.001)
     with pytest.raises(PlanError, match="attempts"):
         make_plan(PLAN, Wishes(target_s=314, shape="own"))
 
@@ -237,7 +238,8 @@ def test_rounds_that_differ_share_by_their_work():
     assert times == sorted(times, reverse=True)
     shares = shares_of(base.rounds, "even")
     frame = frame_of(3, 0, [5, 5])
-    assert sum(rounds_for(140, base.rounds, frame, shares)) + frame.total == 140_000
+    made = Feasible(base.rounds, frame, shares).times(90)
+    assert sum(made.rounds) + sum(made.between) == 90_000
 
 
 @pytest.mark.parametrize(
@@ -269,19 +271,27 @@ def test_a_wish_that_cannot_be_is_one_sentence(wishes, said):
 
 
 def test_the_card_by_hand():
-    """One round: 2 deadlifts, a break of 4 s, 1 deadlift and 1 hang power clean, in 14 s."""
-    base = parse_plan(
-        workout_of(1, ("deadlift", 3), ("hang power clean", 1))
-        + '[breaks]\npattern = "2 | 1+1"\nseconds = 4\n[pace]\nround_s = 14\nstart_s = 1\n'
-    )
+    """One round: 2 deadlifts, a break of 4 s, 1 deadlift and 1 hang power clean."""
     tempo = Tempo({"deadlift": 2.0, "hang power clean": 2.0}, 0.6)
-    # typical: first 0.9, cycle 2.0, down 0.9, up and rise 0.9, change 0.6 and rise 0.9: 6.2 s of
-    # work, which the plan gives 10 s
-    one = clock_card(base, tempo).rounds[0]
-    assert one.sets[0].end_s == pytest.approx(1 + 10 * 2.9 / 6.2, abs=0.002)
-    assert one.sets[0].bar_down_s == pytest.approx(1 + 10 * 3.8 / 6.2, abs=0.002)
-    assert one.sets[1].start_s == pytest.approx(5 + 10 * 3.8 / 6.2, abs=0.002)
-    assert one.sets[1].end_s == one.end_s == 15.0
+    # typical: first 0.9, cycle 2.0 as given, down 0.9, up and rise 0.9, change 0.6 as given and
+    # rise 0.9: 6.2 s. Slow: what is not given takes 1 / 0.7 of that.
+    slow = 0.9 / 0.7
+    whole = 4 * slow + 2.6
+    for work, first, down in (
+        (6.2, 2.9, 0.9),
+        (6.2 + (whole - 6.2) / 2, 2 + (0.9 + slow) / 2, (0.9 + slow) / 2),
+        (2 * whole, 2 * (slow + 2), 2 * slow),  # beyond slow all is stretched
+    ):
+        base = parse_plan(
+            workout_of(1, ("deadlift", 3), ("hang power clean", 1))
+            + '[breaks]\npattern = "2 | 1+1"\nseconds = 4\n'
+            + f"[pace]\nround_s = {work + 4}\nstart_s = 1\n"
+        )
+        one = clock_card(base, tempo).rounds[0]
+        assert one.sets[0].end_s == pytest.approx(1 + first, abs=0.003)
+        assert one.sets[0].bar_down_s == pytest.approx(1 + first + down, abs=0.003)
+        assert one.sets[1].start_s == pytest.approx(5 + first + down, abs=0.003)
+        assert one.sets[1].end_s == one.end_s == pytest.approx(work + 5, abs=0.001)
 
 
 @settings(max_examples=80, deadline=None)
@@ -321,7 +331,7 @@ def test_a_copy_for_each_athlete(tmp_path):
         '[[athlete]]\nname = "Robin"\nmax = {"push press" = "135 lb"}\ntarget = "2:30"\n'
         '[[athlete]]\nname = "Sam"\nload = 50\nprotect = "back"\nbreaks = 3\npace = "ahead"\n'
     )
-    one, two = load_athletes(file, WORKOUT, Wishes(target_s=170))
+    one, two = load_athletes(file, WORKOUT, Wishes(target_s=170)).wishes
     assert one.maxes["push press"].middle_kg == 61.235
     assert (one.target_s, two.target_s) == (150, 170)
     assert (two.load_kg, two.protect, two.break_s, two.shape) == (50, "back", 3, "ahead")
@@ -331,17 +341,16 @@ def test_a_copy_for_each_athlete(tmp_path):
 def test_the_former_name_of_protect_still_works(tmp_path):
     file = tmp_path / "athletes.toml"
     file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\n')
-    assert load_athletes(file, WORKOUT, Wishes())[0].protect == "grip"
+    assert load_athletes(file, WORKOUT, Wishes()).wishes[0].protect == "grip"
     file.write_text('[[athlete]]\nname = "Sam"\nspare = "grip"\nprotect = "back"\n')
-    with pytest.raises(PlanError, match="mean the same"):
-        load_athletes(file, WORKOUT, Wishes())
+    assert "mean the same" in str(load_athletes(file, WORKOUT, Wishes()).faults[0])
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("", "athlete is missing"),
-        ("[[athlete]]\nload = 5\n", "athlete[1].name is missing"),
+        ("[[athlete]]\nload = 5\n", "athlete 1: name is missing"),
         ('[[athlete]]\nname = "A"\nlaod = 5\n', 'did you mean "load"'),
         ('[[athlete]]\nname = "A"\nload = -5\n', "not above 0"),
         ('[[athlete]]\nname = "A"\nbest = {deadlift = "0x5kg"}\n', "0 reps"),
@@ -353,7 +362,25 @@ def test_the_former_name_of_protect_still_works(tmp_path):
 def test_a_file_of_athletes_that_does_not_fit_is_one_sentence(tmp_path, text, said):
     file = tmp_path / "athletes.toml"
     file.write_text(text)
-    with pytest.raises(PlanError) as caught:
-        load_athletes(file, WORKOUT, Wishes())
-    assert said in str(caught.value)
-    assert str(caught.value).startswith(str(file))
+    try:
+        (fault,) = load_athletes(file, WORKOUT, Wishes()).faults
+    except PlanError as error:
+        fault = error
+    assert said in str(fault)
+    assert str(fault).startswith(str(file))
+
+
+def test_one_bad_entry_stops_no_other_and_bars_may_differ(tmp_path):
+    file = tmp_path / "athletes.toml"
+    file.write_text(
+        '[[athlete]]\nname = "Ann"\nbar = 15\n[[athlete]]\nname = "Bo"\nload = "heavy"\n'
+        '[[athlete]]\nload = 40\n[[athlete]]\nname = "Cy"\nbar = -3\n[[athlete]]\nname = "Di"\n'
+    )
+    found = load_athletes(file, WORKOUT, Wishes())
+    assert [(one.athlete, one.kit.bar) for one in found.wishes] == [("Ann", 15), ("Di", 20)]
+    for fault, said in zip(
+        found.faults,
+        ('"Bo": the load "heavy"', "athlete 3: name", "the bar weighs -3"),
+        strict=True,
+    ):
+        assert said in str(fault)

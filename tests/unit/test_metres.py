@@ -158,14 +158,14 @@ def test_falls_tell_slow_motion(factor: float) -> None:
         assert fall.height_m == pytest.approx(1.2, rel=0.04)
         assert fall.acceleration_m_s2 == pytest.approx(GRAVITY_M_S2 / factor**2, rel=0.05)
         assert fall_measures(metres, fall.contact_s)[1].value == round(fall.acceleration_m_s2, 3)
-    told = slowed(metres.falls)
+    estimate = slowed(metres.falls)
     notices = metre_notices(metres)
     if factor == 1:
-        assert told is None
+        assert estimate is None
         assert notices == []
     else:
-        assert told == pytest.approx(factor, rel=0.05)
-        assert f"--slowed {told:.3g}" in notices[0].text
+        assert estimate == pytest.approx(factor, rel=0.05)
+        assert f"--slowed {estimate:.3g}" in notices[0].text
 
 
 def test_a_bar_in_the_hands_does_not_fall() -> None:
@@ -180,7 +180,7 @@ def test_falls_that_differ_tell_nothing() -> None:
     assert slowed(falls[:1]) is None
 
 
-def test_small_plates_are_told_from_slow_motion_in_words() -> None:
+def test_small_plates_are_distinguished_from_slow_motion_in_words() -> None:
     fall = Fall(1.0, 1.5, 1.2, 2 * GRAVITY_M_S2, 0.3)
     metres = BarMetres(np.zeros(3), 0.03, None, (fall, fall))
     (notice,) = metre_notices(metres)
@@ -215,7 +215,7 @@ def test_no_metres_without_plates() -> None:
     assert "no plate" in metres.why_not
 
 
-def test_one_end_is_enough_and_says_so_in_its_doubt() -> None:
+def test_one_end_is_enough_and_its_uncertainty_shows_it() -> None:
     times = clock(20)
     ends, axes = filmed(pulls(times, 0.8, 0.53))
     _, two = read(times, ends, axes)

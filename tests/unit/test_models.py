@@ -111,11 +111,9 @@ def test_bundle_sees_what_the_published_models_see(real_clips):
         mediapipe.solutions.pose.Pose(static_image_mode=True, model_complexity=1) as published,
     ):
         for path in stills:
-            picture = np.ascontiguousarray(cv2.imread(str(path))[:, :, ::-1])
-            (seen,) = ours.detect(
-                mediapipe.Image(mediapipe.ImageFormat.SRGB, picture)
-            ).pose_landmarks
-            wanted = published.process(picture).pose_landmarks.landmark
+            frame = np.ascontiguousarray(cv2.imread(str(path))[:, :, ::-1])
+            (seen,) = ours.detect(mediapipe.Image(mediapipe.ImageFormat.SRGB, frame)).pose_landmarks
+            wanted = published.process(frame).pose_landmarks.landmark
             apart = [
                 max(abs(one.x - other.x), abs(one.y - other.y))
                 for one, other in zip(seen, wanted, strict=True)

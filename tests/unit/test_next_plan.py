@@ -71,7 +71,7 @@ def test_an_unplanned_break_in_the_overhead_work_comes_first():
     assert "took 0.9 s besides" in first.what
 
 
-def test_breaks_that_grow_are_told_by_round():
+def test_breaks_that_grow_are_listed_by_round():
     one = scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 5.0), ("7|1+5|1+4", 6.5))
     found = next(loss for loss in losses(one) if loss.kind == "longer-breaks")
     assert found.seconds == pytest.approx(2 * (0 + 1.0 + 2.5))
@@ -80,7 +80,7 @@ def test_breaks_that_grow_are_told_by_round():
     assert "round 3" in found.evidence[0].text
 
 
-def test_cycles_that_slow_are_told_from_their_round():
+def test_cycles_that_slow_are_listed_from_their_round():
     script = Script(slate(3)).wait(1.0)
     for number, down in enumerate((0.6, 0.6, 1.0)):
         if number:
@@ -96,7 +96,7 @@ def test_cycles_that_slow_are_told_from_their_round():
     assert found[0].against == "the athlete's own round 1"
 
 
-def test_nothing_over_is_nothing_told():
+def test_no_lost_time_is_no_loss_listed():
     found = losses(scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0)))
     # the script lowers the bar for 0.6 s before it rests for the planned 6 s
     assert [(one.kind, one.seconds) for one in found] == [("between-rounds", 0.6)]
@@ -113,7 +113,7 @@ def test_losses_are_in_order_and_each_has_evidence(filmed):
 
 
 @pytest.mark.slow
-def test_at_most_three_suggestions_each_with_a_gain_above_its_doubt(filmed):
+def test_at_most_three_suggestions_each_with_a_gain_above_its_uncertainty(filmed):
     answer = decide_next([filmed])
     assert 1 <= len(answer.suggestions) <= 3
     gains = [one.gain.middle_s for one in answer.suggestions]
@@ -236,7 +236,8 @@ def test_one_video_counts_once_and_the_others_are_named(filmed):
 
 
 def test_two_attempts_in_one_video_are_two(filmed):
-    """One after the other, or side by side: told by the stretch, or by the part of the frame."""
+    """One after the other, or side by side: distinguished by the stretch, or by the part of the
+    frame."""
     later = filmed.attempt.model_copy(
         update={
             "reps": [

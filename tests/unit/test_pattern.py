@@ -57,7 +57,7 @@ def test_blanks_say_nothing(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rule", "text", "told"),
+    ("rule", "text", "message"),
     [
         ("use up the round's reps", "7 | 1+5", "add up to 13 reps, but the round has 18"),
         ("use up the round's reps", "7", "after term 1, 11 more must be used up"),
@@ -81,12 +81,12 @@ def test_blanks_say_nothing(text: str) -> None:
     ],
 )
 def test_a_pattern_that_does_not_fit_is_refused_with_its_term(
-    rule: str, text: str, told: str
+    rule: str, text: str, message: str
 ) -> None:
     with pytest.raises(PlanError) as caught:
         parse_pattern(text, ROUND, "slate.toml: breaks.pattern")
     sentence = str(caught.value)
-    assert told in sentence
+    assert message in sentence
     assert sentence.startswith('slate.toml: breaks.pattern "')
     assert "\n" not in sentence
 
@@ -146,13 +146,13 @@ def test_reading_and_writing_are_inverse(reps: list[int], data: st.DataObject) -
 
 @given(st.text(alphabet="0123456789|+ -x.", max_size=30))
 def test_any_text_is_read_or_refused_in_one_sentence(text: str) -> None:
-    reps, told = 18, "."
+    reps, message = 18, "."
     try:
         reps = sum(part.reps for one in parse_pattern(text, ROUND).sets for part in one)
     except PlanError as error:
-        told = str(error)
+        message = str(error)
     assert reps == 18
-    assert told.endswith(".")
+    assert message.endswith(".")
 
 
 def test_a_place_in_the_round_does_not_shift_with_missed_reps() -> None:

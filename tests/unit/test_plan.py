@@ -146,7 +146,7 @@ def test_names_of_movements_are_the_catalogue_s() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "message"),
     [
         # misspelt values
         (
@@ -216,29 +216,30 @@ def test_names_of_movements_are_the_catalogue_s() -> None:
         ("rounds = 3", "rounds = 3\nrounds = 3", "line 5, column 11: is not valid TOML"),
     ],
 )
-def test_what_does_not_fit_is_said_in_one_sentence(old: str, new: str, told: str) -> None:
-    assert told in refused(changed(old, new))
+def test_what_does_not_fit_is_said_in_one_sentence(old: str, new: str, message: str) -> None:
+    assert message in refused(changed(old, new))
 
 
 def test_rounds_that_differ_want_a_pattern_each() -> None:
-    told = refused(DIFFERENT.replace('s = ["9 | 6", "7 | 5", "5 | 4"]', ' = "9 | 6"'))
-    assert "in round 2; where rounds differ, give breaks.patterns" in told
-    told = refused(DIFFERENT.replace(', "5 | 4"', ""))
-    assert "breaks.patterns has 2 entries, but the workout has 3 rounds" in told
-    told = refused(DIFFERENT.replace('"7 | 5"', '"7 | 6"'))
-    assert 'breaks.patterns[2] "7 | 6": term 2' in told
-    told = refused(DIFFERENT.replace('"Basalt"', '"Basalt"\nrounds = 4'))
-    assert "workout.rounds = 4, but there are 3 [[workout.round]] tables" in told
-    told = refused(SLATE + "[[workout.round]]\n[[workout.round.movements]]\n" + 'movement="clean"')
-    assert "workout.round[1].movements[1].reps is missing" in told
-    told = refused(DIFFERENT + '[[workout.movements]]\nmovement = "clean"\nreps = 3\n')
-    assert "workout.movements and workout.round both stand" in told
+    message = refused(DIFFERENT.replace('s = ["9 | 6", "7 | 5", "5 | 4"]', ' = "9 | 6"'))
+    assert "in round 2; where rounds differ, give breaks.patterns" in message
+    message = refused(DIFFERENT.replace(', "5 | 4"', ""))
+    assert "breaks.patterns has 2 entries, but the workout has 3 rounds" in message
+    message = refused(DIFFERENT.replace('"7 | 5"', '"7 | 6"'))
+    assert 'breaks.patterns[2] "7 | 6": term 2' in message
+    message = refused(DIFFERENT.replace('"Basalt"', '"Basalt"\nrounds = 4'))
+    assert "workout.rounds = 4, but there are 3 [[workout.round]] tables" in message
+    table = "[[workout.round]]\n[[workout.round.movements]]\n"
+    message = refused(SLATE + table + 'movement="clean"')
+    assert "workout.round[1].movements[1].reps is missing" in message
+    message = refused(DIFFERENT + '[[workout.movements]]\nmovement = "clean"\nreps = 3\n')
+    assert "workout.movements and workout.round both stand" in message
     assert "workout = 3 does not fit; allowed: a [workout] table" in refused("workout = 3")
     assert "workout.movements is missing" in refused('[workout]\nname = "Gravel"\nrounds = 2\n')
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "message"),
     [
         (b"\xff\xfe[\x00", "is no UTF-8 text"),
         (b" " * 1_000_001, "is too large for a plan"),
@@ -248,12 +249,12 @@ def test_rounds_that_differ_want_a_pattern_each() -> None:
         (b'"\\u001b[31m" = 1', '"\\u001b[31m" is not a key of a plan'),
     ],
 )
-def test_files_that_are_no_plans(content: bytes, told: str, tmp_path: Path) -> None:
+def test_files_that_are_no_plans(content: bytes, message: str, tmp_path: Path) -> None:
     file = tmp_path / "plan.toml"
     file.write_bytes(content)
     with pytest.raises(PlanError) as caught:
         load_plan(file)
-    assert told in str(caught.value)
+    assert message in str(caught.value)
     assert str(caught.value).isprintable()
 
 
@@ -342,11 +343,11 @@ def test_any_value_anywhere_is_taken_or_refused_in_one_sentence(key: str, value:
     for table in tables:
         place = place[table]
     place[last] = value
-    told = "."
+    message = "."
     try:
         resolve(PlanFile.model_validate(data))
     except ValidationError as error:
-        told = finding_sentence(error, data)
+        message = finding_sentence(error, data)
     except PlanError as error:
-        told = str(error)
-    assert told.endswith(".")
+        message = str(error)
+    assert message.endswith(".")

@@ -218,7 +218,7 @@ def as_sent(form: PlanForm) -> PlanForm:
     return PlanForm(**values)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(plans())
 def test_there_and_back_through_the_form_loses_nothing(text):
     plan = parse_plan(text)
@@ -231,7 +231,7 @@ def test_there_and_back_through_the_form_loses_nothing(text):
         )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.dictionaries(st.sampled_from([*LABELS]), st.text(max_size=12), max_size=8))
 def test_whatever_is_typed_is_a_plan_or_sentences(typed):
     typed.pop("unit", None)

@@ -71,8 +71,8 @@ def test_one_rep_is_its_own_maximum():
 
 
 def test_the_middle_agrees_with_the_classic_table():
-    for reps, share in SHARE_OF_MAX.items():
-        assert 100 * 100 / one_rep_max(100, reps).middle_kg == pytest.approx(share, abs=3.0)
+    for reps, fraction in SHARE_OF_MAX.items():
+        assert 100 * 100 / one_rep_max(100, reps).middle_kg == pytest.approx(fraction, abs=3.0)
 
 
 def test_the_spread_is_that_of_the_equations():
@@ -185,14 +185,14 @@ def test_half_of_the_limiting_max_and_the_lighter_of_two():
     assert advice.load.total == 42.5
     assert (advice.lightest.total, advice.heaviest.total) == (37.5, 42.5)
     assert advice.source == "common practice, no source"
-    shares = {one.movement: one.share for one in advice.movements}
-    assert shares["push press"] == pytest.approx(42.5 / 87, abs=1e-4)
-    assert shares["hang power clean"] is None
+    fractions = {one.movement: one.share for one in advice.movements}
+    assert fractions["push press"] == pytest.approx(42.5 / 87, abs=1e-4)
+    assert fractions["hang power clean"] is None
     assert advice.cautions
     assert any("hang power clean" in line for line in load_lines(advice))
 
 
-def test_another_kind_of_workout_is_told_that_the_rule_is_assumed():
+def test_another_kind_of_workout_hears_that_the_rule_is_assumed():
     rounds = [[MovementReps(movement="thruster", reps=12)]]
     advice = advise_load(rounds, {"thruster": one_rep_max(80)}, KITS["kg"])
     assert "assumed" in advice.source

@@ -128,7 +128,7 @@ def test_lifts_are_found_named_or_extra(
         ("", "no-metres bar-unseen", False),
     ],
 )
-def test_only_doubt_about_the_count_breaks_the_silence(
+def test_only_uncertainty_about_the_count_breaks_the_silence(
     flags: str, codes: str, silent: bool
 ) -> None:
     wrong = real.judged(SQUAT, attempt((2.0, "back squat"), flags=flags, codes=codes))

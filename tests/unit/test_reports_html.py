@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import time
+from functools import cache
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -51,6 +52,11 @@ HOSTILE = [
 ]
 
 
+@cache
+def page_of(name: str) -> str:
+    return report_page(*RECORDS[name])
+
+
 class Elements(HTMLParser):
     """Every element with its attributes."""
 
@@ -70,14 +76,14 @@ class Elements(HTMLParser):
 @pytest.mark.parametrize("name", RECORDS)
 def test_the_page_is_valid_html(name):
     # html5lib follows the parsing algorithm of the HTML standard; strict raises on every error.
-    html5lib.HTMLParser(strict=True).parse(report_page(*RECORDS[name]))
+    html5lib.HTMLParser(strict=True).parse(page_of(name))
 
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_name_stays_text(name):
     text = report_page(hostile_attempt(name), example_comparison())
     html5lib.HTMLParser(strict=True).parse(text)
-    plain = Elements(report_page(example_attempt(), example_comparison()))
+    plain = Elements(page_of("plan"))
     hostile = Elements(text)
     kinds = {tag for tag, _ in plain.found}
     assert {tag for tag, _ in hostile.found} <= kinds
@@ -96,7 +102,7 @@ def test_any_name_gives_valid_html(name):
 
 @pytest.mark.parametrize("name", RECORDS)
 def test_nothing_points_outside(name):
-    text = report_page(*RECORDS[name])
+    text = page_of(name)
     assert not re.search(r"(?i)\b(?:https?|wss?|ftp):|//[a-z0-9-]+\.[a-z]", text)
     for _, attributes in Elements(text).found:
         assert not {"src", "href", "srcset", "action", "data"} & set(attributes)
@@ -104,7 +110,7 @@ def test_nothing_points_outside(name):
 
 def test_the_policy_forbids_the_network_and_other_scripts():
     """Content Security Policy level 3: default-src 'none', scripts and styles by their hash."""
-    text = report_page(*RECORDS["plan"])
+    text = page_of("plan")
     elements = Elements(text).found
     policy = next(
         attributes["content"]
@@ -147,7 +153,7 @@ def test_a_video_name_is_only_ever_a_file_beside_the_page(name):
 
 
 def test_the_sections_stand_in_their_order():
-    text = report_page(*RECORDS["plan"])
+    text = page_of("plan")
     order = [
         "h-rounds",
         "h-sets",
@@ -166,7 +172,7 @@ def test_the_sections_stand_in_their_order():
 
 def test_what_the_page_says_is_in_the_tables_not_only_in_drawings():
     """Screen readers get tables and text; every drawing is hidden from them."""
-    text = report_page(*RECORDS["plan"])
+    text = page_of("plan")
     words = re.sub(r"<svg.*?</svg>", "", re.sub(r"<(script|style).*?</\1>", "", text, flags=re.S))
     for part in ("Finished in 2:46.9", "+11.4", "6 | 2+5 | 1+4", "Push press", "2:02.6"):
         assert part in words
@@ -250,7 +256,7 @@ def _contrast(one: str, other: str) -> float:
 def test_contrast_is_enough_in_both_schemes():
     """WCAG 2.2: text 4.5 : 1 (1.4.3), marks 3 : 1 (1.4.11); formula of its relative luminance."""
     assert _contrast("#000", "#fff") == pytest.approx(21)  # the standard's own extreme
-    css = re.search(r"<style>(.*?)</style>", report_page(*RECORDS["plan"]), re.S)[1]
+    css = re.search(r"<style>(.*?)</style>", page_of("plan"), re.S)[1]
     schemes = re.findall(r":root \{(.*?)\}", css, re.S)
     assert len(schemes) == 3  # light, dark, paper
     for scheme in schemes:

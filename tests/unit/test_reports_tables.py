@@ -122,9 +122,9 @@ def test_another_library_reads_the_same_from_parquet(tmp_path: Path):
         file = str(tmp_path / f"{name}.parquet")
         with duckdb.connect() as reader:
             found = reader.execute("select * from read_parquet(?)", [file]).fetchall()
-            told = reader.execute("select name, type from parquet_schema(?)", [file]).fetchall()
+            named = reader.execute("select name, type from parquet_schema(?)", [file]).fetchall()
         columns = [column.name for column in TABLES[name]]
-        assert [one for one, _ in told[1:]] == columns
+        assert [one for one, _ in named[1:]] == columns
         assert [dict(zip(columns, row, strict=True)) for row in found] == rows
     assert "=a" in table_rows(attempt, comparison)["reps"][0]["movement"]
 

@@ -213,7 +213,7 @@ def test_plain_text_has_no_controls_and_turns_nothing(text):
         (61.3, "61.3 kg (135.1 lb)"),
     ],
 )
-def test_a_load_is_told_in_the_unit_it_is_whole_in(kg, said):
+def test_a_load_is_shown_in_the_unit_it_is_whole_in(kg, said):
     assert numbers.load(kg) == said
 
 
@@ -234,7 +234,7 @@ def test_how_a_rep_was_done_is_said_in_words():
     assert all(said)
 
 
-def test_a_sets_speed_is_said_with_its_doubt():
+def test_a_sets_speed_is_shown_with_its_uncertainty():
     span = example_attempt().sets[0]
     assert words.speed_words(span.model_copy(update={"speeds": []})) == ""
     speed = SetSpeed(

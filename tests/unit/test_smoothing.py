@@ -26,13 +26,13 @@ def test_gain_is_that_of_a_butterworth_run_both_ways(cutoff: float) -> None:
 
 
 @pytest.mark.parametrize("frequency", [1.0, 4.0, 8.0, 12.0])
-def test_a_sine_keeps_the_stated_share_and_is_not_late(frequency: float) -> None:
+def test_a_sine_keeps_the_stated_fraction_and_is_not_late(frequency: float) -> None:
     sine = np.sin(2 * np.pi * frequency * GRID)
     curve = smooth(GRID, sine, np.ones_like(sine), GRID, 8.0)
     inside = slice(240, -240)
-    share = float(curve[inside] @ sine[inside] / (sine[inside] @ sine[inside]))
-    assert share == pytest.approx(float(gain(np.array(frequency), 8.0, RATE)), abs=1e-3)
-    assert curve[inside] == pytest.approx(share * sine[inside], abs=0.01)
+    fraction = float(curve[inside] @ sine[inside] / (sine[inside] @ sine[inside]))
+    assert fraction == pytest.approx(float(gain(np.array(frequency), 8.0, RATE)), abs=1e-3)
+    assert curve[inside] == pytest.approx(fraction * sine[inside], abs=0.01)
 
 
 def test_irregular_times_are_not_rounded() -> None:

@@ -52,15 +52,15 @@ def test_a_deadlift_is_finished_erect(erect_st: float, flags: list[str]) -> None
 
 
 def test_incomplete_extension_overhead_asks_for_a_look() -> None:
-    # "uneven or incomplete arm extension" is a fault (IWF TCRR); the measure comes with its doubt
+    # "uneven or incomplete arm extension" is a fault (IWF TCRR); the measure has its uncertainty
     jerk = CATALOGUE["push jerk"]
     assert standards(stroke(RACK, OVERHEAD, short_st=0.06), jerk) == ["not_locked_out"]
     assert standards(stroke(RACK, OVERHEAD, short_st=0.02), jerk) == []
     # law of cosines with upper arm 0.186 and forearm with half a hand 0.201: a right angle at the
     # elbow spans the square root of 0.186² + 0.201² = 0.2739, 0.1131 less than straight
-    value, unit, doubt = lockout(stroke(RACK, OVERHEAD, short_st=0.387 - 0.27385))
+    value, unit, uncertainty = lockout(stroke(RACK, OVERHEAD, short_st=0.387 - 0.27385))
     assert (round(value), unit) == (90, "deg")
-    assert 0 < doubt < 10
+    assert 0 < uncertainty < 10
     assert lockout(stroke(RACK, OVERHEAD, short_st=0.0))[2] > 20  # straight, a height says little
 
 
@@ -91,12 +91,14 @@ def test_power_is_caught_above_parallel() -> None:
         ("split jerk", {"dip_st": 0.08, "rebend_st": 0.08, "split_st": 0.3}),
     ],
 )
-def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str, float]) -> None:
+def test_styles_overhead_are_classified_by_knees_and_feet(
+    name: str, values: dict[str, float]
+) -> None:
     made = stroke(RACK, OVERHEAD, **values)
     names = ("strict press", "push press", "push jerk", "split jerk")
-    told = {other: style(made, CATALOGUE[other]) for other in names}
-    assert max(told, key=lambda other: told[other]) == name
-    assert told[name] > 0.9
+    probability = {other: style(made, CATALOGUE[other]) for other in names}
+    assert max(probability, key=lambda other: probability[other]) == name
+    assert probability[name] > 0.9
     assert fits(made, CATALOGUE["shoulder to overhead"]) > 0.9  # any style
 
 
@@ -105,15 +107,15 @@ def test_styles_overhead_are_told_by_knees_and_feet(name: str, values: dict[str,
     # common practice, no source: a rebound turns in a blink, who bends down takes twice as long
     [(0.09, "fast thigh rebound", 0.95), (0.28, "slow dip", 0.95), (float("nan"), "", 0.0)],
 )
-def test_a_hang_cleans_style_is_told_by_how_soon_the_bar_turns(
+def test_a_hang_cleans_style_is_classified_by_how_soon_the_bar_turns(
     dwell_s: float, name: str, least: float
 ) -> None:
     made = stroke(HANG, RACK, dwell_s=dwell_s)
     for clean in ("hang power clean", "hang clean"):
-        told = styles(made, CATALOGUE[clean])
-        assert sum(told.values()) == pytest.approx(1)
-        assert max(told.values()) == 0.5 if not name else next(iter(told)) == name
-        assert told.get(name, 0.5) > least
+        probability = styles(made, CATALOGUE[clean])
+        assert sum(probability.values()) == pytest.approx(1)
+        assert max(probability.values()) == 0.5 if not name else next(iter(probability)) == name
+        assert probability.get(name, 0.5) > least
     assert styles(made, CATALOGUE["power clean"]) == {}
 
 
@@ -124,8 +126,9 @@ def test_every_flag_has_a_sentence() -> None:
 
 
 def test_metrics_are_those_of_the_literature() -> None:
-    # MAE: mean of abs(read - true) / true; OBO: share within one (Dwibedi 2020; Sinha 2024); OBZ:
-    # share exact. Read 9 of 10, 12 of 10 and 5 of 5, by hand: (0.1 + 0.2 + 0) / 3, 2/3 and 1/3.
+    # MAE: mean of abs(read - true) / true; OBO: fraction within one (Dwibedi 2020; Sinha 2024);
+    # OBZ: fraction exact. Read 9 of 10, 12 of 10 and 5 of 5, by hand: (0.1 + 0.2 + 0) / 3, 2/3 and
+    # 1/3.
     nothing: dict[str, Any] = {
         "cells": [],
         "reps": [],

@@ -105,14 +105,10 @@ def chosen_of(tracklets: list[Tracklet], bar_seen: bool = True) -> tuple[list, n
     given = trust > 0
     bar = BarTrack(ends, np.full((len(times), 2), 45.0), trust, given, np.zeros_like(given))
     chosen = choose(tracklets, times, np.zeros((len(times), 2)), bar)
+    whose = {id(person): k for k, tracklet in enumerate(tracklets) for person in tracklet.people}
     who = np.full(len(times), -1)
     for one in chosen:
-        at = int(np.argmin(np.abs(times - one.time_s)))
-        who[at] = next(
-            k
-            for k, tracklet in enumerate(tracklets)
-            if any(one.person is person for person in tracklet.people)
-        )
+        who[int(np.argmin(np.abs(times - one.time_s)))] = whose[id(one.person)]
     return chosen, who
 
 
@@ -124,7 +120,7 @@ def test_who_moves_as_the_bar_does_is_the_athlete_and_not_who_is_larger_or_first
     assert set(who[5:]) == {1}
 
 
-@pytest.mark.parametrize("away_s", [10.0, 30.0, 55.0])
+@pytest.mark.parametrize("away_s", [10.0, 55.0])
 def test_nobody_takes_the_place_of_an_athlete_who_is_away(away_s: float) -> None:
     """The athlete vanishes from one look to the next, somebody else stays in the frame."""
     before = someone(0.0, 22.0, [RED, GREY], lifts=True)
@@ -147,7 +143,7 @@ def test_an_athlete_who_took_off_a_shirt_while_away_is_the_athlete_still() -> No
     assert who[-1] == 2
 
 
-def test_another_athlete_who_takes_over_is_chosen_and_told_apart() -> None:
+def test_another_athlete_who_takes_over_is_chosen_and_distinguished() -> None:
     first = someone(0.0, 22.0, [RED, GREY], lifts=True)
     second = someone(70.0, 100, [BLUE, BLUE], lifts=True)
     chosen, who = chosen_of([first, second])

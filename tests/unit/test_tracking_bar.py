@@ -18,15 +18,15 @@ SEMI_AXIS = 40.0
 RATE_HZ = 30.0
 
 
-class Told:
+class ScriptedNetwork:
     """Stands in for the network: says where the ends are until it is told to say nothing."""
 
     def __init__(self, ends: Callable[[float], np.ndarray], until_s: float) -> None:
         self.ends, self.until_s = ends, until_s
         self.time_s, self.step_px = 0.0, 1
 
-    def find(self, picture: np.ndarray, box: np.ndarray) -> BarSighting:
-        self.step_px = round(SIZE[0] / picture.shape[0])
+    def find(self, frame: np.ndarray, box: np.ndarray) -> BarSighting:
+        self.step_px = round(SIZE[0] / frame.shape[0])
         sure = np.full(2, 0.9 if self.time_s <= self.until_s else 0.0)
         ends, axis = self.ends(self.time_s) / self.step_px, np.full(2, SEMI_AXIS / self.step_px)
         return BarSighting(ends, axis, sure, np.ones(2))
@@ -43,8 +43,8 @@ def picture_of(ends: np.ndarray, room: np.ndarray) -> np.ndarray:
     gray, fine = room.copy(), 8
     for x, y in ends:
         centre = (round((x - 0.5) * fine), round((y - 0.5) * fine))
-        for share, level in ((1.0, 40), (0.7, 110), (0.35, 60)):
-            radius = round(SEMI_AXIS * share * fine)
+        for fraction, level in ((1.0, 40), (0.7, 110), (0.35, 60)):
+            radius = round(SEMI_AXIS * fraction * fine)
             cv2.circle(gray, centre, radius, level, -1, cv2.LINE_AA, shift=3)
         tip = (centre[0] + round(0.8 * SEMI_AXIS * fine), centre[1] - round(0.3 * SEMI_AXIS * fine))
         cv2.line(gray, centre, tip, 200, 3, cv2.LINE_AA, shift=3)
@@ -61,7 +61,7 @@ def room() -> np.ndarray:
 def test_a_body_that_turns_out_larger_does_not_lose_the_bar(room: np.ndarray, grown: float) -> None:
     """Standing up from the bar the athlete is measured larger, and smaller frames will do: what
     is known of the bar goes on, in the same pixels. The network sees nothing from there on."""
-    net = Told(ends_at, until_s=0.8)
+    net = ScriptedNetwork(ends_at, until_s=0.8)
     bar = Bar(net)  # type: ignore[arg-type]
     times = np.arange(0, 1.6, 1 / RATE_HZ)
     square = np.array([0.0, -140.0, 640.0, 500.0])
@@ -85,11 +85,11 @@ def test_a_body_that_turns_out_larger_does_not_lose_the_bar(room: np.ndarray, gr
 def test_one_plate_is_not_both_ends(room: np.ndarray, apart: float) -> None:
     """From the side the near plate hides the far one, and the network sees both ends in it."""
 
-    def told(time_s: float) -> np.ndarray:
+    def ends_then(time_s: float) -> np.ndarray:
         _, right = ends_at(time_s)
         return np.array([right - (apart, 0), right])
 
-    net = Told(told, until_s=2.0)
+    net = ScriptedNetwork(ends_then, until_s=2.0)
     bar = Bar(net)  # type: ignore[arg-type]
     times = np.arange(0, 1.6, 1 / RATE_HZ)
     square = np.array([0.0, -140.0, 640.0, 500.0])
@@ -117,7 +117,7 @@ def test_the_end_that_slides_onto_the_others_plate_is_let_go(room: np.ndarray, l
         _, right = ends_at(time_s)
         return np.array([right - (0.3 * SEMI_AXIS, 0), right])
 
-    net = Told(near, until_s=0.8)
+    net = ScriptedNetwork(near, until_s=0.8)
     bar = Bar(net)  # type: ignore[arg-type]
     square = np.array([0.0, -140.0, 640.0, 500.0])
     times = np.arange(0, 1.3, 1 / RATE_HZ)
@@ -141,7 +141,7 @@ def test_the_end_that_slides_onto_the_others_plate_is_let_go(room: np.ndarray, l
 
 def test_an_end_that_is_hidden_for_a_moment_is_filled_in_and_said_to_be(room: np.ndarray) -> None:
     """Where the other end is seen the bar is rigid; what was seen is never called filled in."""
-    net = Told(ends_at, until_s=0.8)
+    net = ScriptedNetwork(ends_at, until_s=0.8)
     bar = Bar(net)  # type: ignore[arg-type]
     square = np.array([0.0, -140.0, 640.0, 500.0])
     times = np.arange(0, 1.6, 1 / RATE_HZ)
@@ -149,8 +149,8 @@ def test_an_end_that_is_hidden_for_a_moment_is_filled_in_and_said_to_be(room: np
     for net.time_s, behind in zip(times, hidden, strict=True):
         ends = ends_at(net.time_s)
         hands = Hands(ends[0] + (100, 0), ends[1] - (100, 0), 0.9 * LARGEST)
-        picture = picture_of(ends[:1] if behind else ends, room)
-        bar.step(picture, float(net.time_s), hands, lambda: square, np.zeros(2), False)
+        frame = picture_of(ends[:1] if behind else ends, room)
+        bar.step(frame, float(net.time_s), hands, lambda: square, np.zeros(2), False)
     found = bar.result()
     true = np.array([ends_at(time_s) for time_s in times])
     assert found.interpolated[hidden, 1].all()

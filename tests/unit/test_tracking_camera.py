@@ -11,9 +11,9 @@ from repcount.tracking.camera import MIN_POINTS, Camera, Cuts, correlation, shru
 
 def scene(seed: int = 0, height: int = 480, width: int = 640) -> np.ndarray:
     noise = np.random.default_rng(seed).normal(size=(height, width)).astype(np.float32)
-    picture = 90 * cv2.GaussianBlur(noise, (0, 0), 12) / 0.025 * 0.02
-    picture += 500 * cv2.GaussianBlur(noise, (0, 0), 3)
-    return np.clip(picture + 120, 0, 255).astype(np.uint8)
+    frame = 90 * cv2.GaussianBlur(noise, (0, 0), 12) / 0.025 * 0.02
+    frame += 500 * cv2.GaussianBlur(noise, (0, 0), 3)
+    return np.clip(frame + 120, 0, 255).astype(np.uint8)
 
 
 def moved(gray: np.ndarray, dx: float, dy: float) -> np.ndarray:
@@ -35,9 +35,9 @@ def test_what_moves_by_itself_is_no_background() -> None:
     person = np.array([200.0, 100.0, 440.0, 480.0])
     inner = moved(scene(5), 0, 0)
     for k in range(30):
-        picture = gray.copy()
-        picture[100:, 200:440] = moved(inner, 0, -4.0 * k)[100:, 200:440]
-        found = camera.step(picture, k / 30, 1.0, [person], False).shift
+        frame = gray.copy()
+        frame[100:, 200:440] = moved(inner, 0, -4.0 * k)[100:, 200:440]
+        found = camera.step(frame, k / 30, 1.0, [person], False).shift
     assert found == pytest.approx([0, 0], abs=0.3)
 
 
@@ -48,7 +48,7 @@ def test_a_new_shot_starts_at_zero() -> None:
     assert camera.step(scene(8), 2 / 30, 1.0, [], True).shift == pytest.approx([0, 0])
 
 
-def test_a_featureless_picture_is_no_error() -> None:
+def test_a_featureless_frame_is_no_error() -> None:
     camera, flat = Camera(), np.full((480, 640), 50, np.uint8)
     for k in range(3):
         found = camera.step(flat, k / 30, 1.0, [], False)
@@ -97,20 +97,20 @@ def test_correlation_is_pearson() -> None:
 
 def test_a_plain_wall_behind_bright_plates_stays_where_it_is() -> None:
     """The strongest corners of the frame are those of plates that go up and down; the wall's own
-    marks are faint, and nobody has told where the plates are."""
+    marks are faint, and the plates are not masked."""
     faint = np.full((480, 640), 120, np.uint8)
     rng = np.random.default_rng(3)
     for x, y in rng.integers((20, 20), (620, 460), (60, 2)):
         cv2.rectangle(faint, (int(x), int(y)), (int(x) + 12, int(y) + 9), 132, -1)
     camera = Camera()
     for k in range(90):
-        picture = faint.copy()
+        frame = faint.copy()
         up = round(150 * np.sin(k / 12))
         for x in (120, 480):
-            cv2.rectangle(picture, (x, 220 - up), (x + 60, 260 - up), 250, -1)
+            cv2.rectangle(frame, (x, 220 - up), (x + 60, 260 - up), 250, -1)
             for dot in range(0, 60, 12):
-                cv2.circle(picture, (x + dot, 240 - up), 5, 10, -1)
-        found = camera.step(picture, k / 30, 1.0, [], False).shift
+                cv2.circle(frame, (x + dot, 240 - up), 5, 10, -1)
+        found = camera.step(frame, k / 30, 1.0, [], False).shift
         assert found == pytest.approx([0, 0], abs=0.5)
 
 

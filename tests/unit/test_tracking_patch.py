@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from repcount.tracking.camera import shrunk
 from repcount.tracking.ends import coarser
-from repcount.tracking.patch import SLIDE_PX, Patch, View, likeness
+from repcount.tracking.patch import SLIDE_PX, Patch, View, correlation
 
 SIZE = (41, 51)
 
@@ -67,7 +67,7 @@ def test_a_large_shift_is_found_by_searching(dx: float, dy: float) -> None:
 
 
 @pytest.mark.parametrize("by", [2, 3])
-def test_in_smaller_pictures_the_same_patch_is_found(by: int) -> None:
+def test_in_smaller_frames_the_same_patch_is_found(by: int) -> None:
     gray, centre = texture(), np.array([150.0, 140.0])
     small = patch_of(gray, centre).shrunk(by)
     at, alike = small.fine(shrunk(moved(gray, 3.4, -2.2), by), coarser(centre, by))
@@ -114,13 +114,13 @@ def test_the_look_is_not_learned_from_something_else() -> None:
 
 
 @pytest.mark.parametrize("centre", [(-40.0, 20.0), (400.0, 400.0), (2.0, 2.0), (299.0, 150.0)])
-def test_a_view_beyond_the_picture_is_no_error(centre: tuple[float, float]) -> None:
+def test_a_view_beyond_the_frame_is_no_error(centre: tuple[float, float]) -> None:
     part = View(texture(), np.array(centre), np.array([20.0, 20.0]))
     assert part.cut_out(np.array(centre), SIZE).shape == SIZE[::-1]
 
 
-def test_likeness_knows_gain_and_flatness() -> None:
+def test_correlation_knows_gain_and_flatness() -> None:
     one, weight = texture().astype(np.float32), np.ones((300, 300), np.float32)
-    assert likeness(one, 0.5 * one + 30, weight) == pytest.approx(1.0, abs=1e-5)
-    assert likeness(one, 255 - one, weight) == pytest.approx(-1.0, abs=1e-5)
-    assert likeness(one, np.full_like(one, 7), weight) == 0.0
+    assert correlation(one, 0.5 * one + 30, weight) == pytest.approx(1.0, abs=1e-5)
+    assert correlation(one, 255 - one, weight) == pytest.approx(-1.0, abs=1e-5)
+    assert correlation(one, np.full_like(one, 7), weight) == 0.0

@@ -14,19 +14,19 @@ def votes(*discs: tuple[float, float, float]) -> np.ndarray:
     """A map with discs (x and y from the middle, semi-axis; map pixels) that always moved along."""
     height, width = int(2 * REACH[1] * UNIT_PX), int(2 * REACH[0] * UNIT_PX)
     y, x = np.mgrid[:height, :width]
-    share = np.zeros((height, width))
+    fraction = np.zeros((height, width))
     for dx, dy, radius in discs:
-        share[np.hypot(x - width / 2 - dx, y - height / 2 - dy) <= radius] = 1.0
-    return share
+        fraction[np.hypot(x - width / 2 - dx, y - height / 2 - dy) <= radius] = 1.0
+    return fraction
 
 
 def test_two_discs_out_along_the_line_of_the_hands() -> None:
     radius = SEMI_AXIS * UNIT_PX
-    share = votes((-75.0, 4.0, radius), (70.0, -3.0, radius))
-    left, right = find_discs(share, np.array([50.0, 0.0]))
+    fraction = votes((-75.0, 4.0, radius), (70.0, -3.0, radius))
+    left, right = find_discs(fraction, np.array([50.0, 0.0]))
     assert left is not None
     assert right is not None
-    middle = np.array(share.shape[::-1]) / 2
+    middle = np.array(fraction.shape[::-1]) / 2
     assert left.centre - middle == pytest.approx([-75.0, 4.0], abs=4.0)
     assert right.centre - middle == pytest.approx([70.0, -3.0], abs=4.0)
     assert (left.semi_axis, right.semi_axis) == pytest.approx((radius, radius), rel=0.25)
@@ -36,7 +36,7 @@ def test_two_discs_out_along_the_line_of_the_hands() -> None:
 def test_from_the_side_no_plate_is_larger_than_plates_are(near: float) -> None:
     """One plate is where the hands are; how far out it lies says nothing of the other's size."""
     radius = SEMI_AXIS * UNIT_PX
-    share = votes((-near, 0.0, radius), (60.0, 0.0, radius))
-    found = [disc for disc in find_discs(share, np.array([2.0, 0.0])) if disc is not None]
+    fraction = votes((-near, 0.0, radius), (60.0, 0.0, radius))
+    found = [disc for disc in find_discs(fraction, np.array([2.0, 0.0])) if disc is not None]
     assert found
     assert max(disc.semi_axis for disc in found) <= LARGEST * 1.001

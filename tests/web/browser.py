@@ -144,8 +144,8 @@ class Browser:
             clickCount=0 if kind == "mouseMoved" else 1,
         )
 
-    def picture(self, path: Path) -> None:
-        """A picture of the whole page."""
+    def frame(self, path: Path) -> None:
+        """A screenshot of the whole page."""
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]
         data = self.call(
             "Page.captureScreenshot",
@@ -154,9 +154,15 @@ class Browser:
         )["data"]
         path.write_bytes(base64.b64decode(data))
 
-    def paper(self, path: Path) -> None:
-        """The page as printed, in PDF."""
-        data = self.call("Page.printToPDF", preferCSSPageSize=True, printBackground=False)["data"]
+    def paper(self, path: Path, size: tuple[float, float] = (8.27, 11.69)) -> None:
+        """The page as printed, in PDF, on paper of so many inches (A4)."""
+        data = self.call(
+            "Page.printToPDF",
+            preferCSSPageSize=True,
+            printBackground=False,
+            paperWidth=size[0],
+            paperHeight=size[1],
+        )["data"]
         path.write_bytes(base64.b64decode(data))
 
     def complaints(self) -> list[str]:

@@ -16,9 +16,9 @@ from pathlib import Path
 from repcount.analysis.compare import compare
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Reading, Trace, save_record
-from repcount.library.confinement import confine
 from repcount.pipeline.results import READING, Results, write_results
 from repcount.plan import parse_plan
+from repcount.video.confinement import confine
 from tests.scripted_reading import SLATE, as_planned
 
 PLAN = SLATE
@@ -51,14 +51,14 @@ def write_stub(folder: Path, reading: Reading | None = None) -> None:
 
 
 if __name__ == "__main__":
-    confine()
+    folder, name = Path(sys.argv[1]), sys.argv[2]
+    confine([folder / name], folder)
     took = float(os.environ.get("REPCOUNT_STUB_S", "0.2"))
     for step in range(10):
         print(json.dumps({"fraction": step / 10, "left_s": took * (1 - step / 10)}), flush=True)
         time.sleep(took / 10)
     if os.environ.get("REPCOUNT_STUB_CRASH"):
         os.abort()
-    folder, name = Path(sys.argv[1]), sys.argv[2]
     found = stub_reading()
     with (folder / name).open("rb") as film:  # two videos are two, though they are read alike
         found.video.sha256 = hashlib.file_digest(film, "sha256").hexdigest()

@@ -34,7 +34,7 @@ NAMES = {"VideoHandler", "SoundHandler", "und", "isom", "qt  ", "512", "Lavf", "
 MDPM = "17ee8c60-f84d-11d9-8cd6-0800200c9a66"
 
 
-def told(path: Path) -> list[str]:
+def tags_of(path: Path) -> list[str]:
     """Everything in the file that could tell: tags, other tracks, chapters, and the words in it."""
     found = json.loads(
         run(
@@ -53,7 +53,7 @@ def told(path: Path) -> list[str]:
     return said + [word for word in (PLACE, "8.5417", MAKER, MODEL) if word.encode() in data]
 
 
-def pictures(path: Path) -> list[tuple[str, ...]]:
+def frames(path: Path) -> list[tuple[str, ...]]:
     """Stream, time and hash of every frame and piece of sound as FFmpeg shows them, turned and
     cut as the file asks; times from the first frame."""
     text = run(
@@ -84,7 +84,7 @@ def tagged(source: Path, target: Path, *more: str) -> Path:
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two seconds of H.264 with frames in another order than shown, turned, uneven in time, with
-    sound; its encoder's name between the pictures."""
+    sound; its encoder's name between the frames."""
     path = tmp_path_factory.mktemp("plain") / "plain.mp4"
     times = [n / 30 + 0.004 * (n % 3) for n in range(60)]
     sound = np.sin(np.arange(2 * 48000) / 20).astype(np.float32) / 4
@@ -121,7 +121,7 @@ def android(plain: Path, to: Path) -> Path:
 
 
 def camcorder(plain: Path, to: Path) -> Path:
-    """AVCHD's way: user data between the pictures."""
+    """AVCHD's way: user data between the frames."""
     words = f"h264_metadata=sei_user_data={MDPM}+{MAKER}{PLACE}"
     return tagged(plain, to, "-bsf:v", words)
 
@@ -168,13 +168,13 @@ def test_a_copy_tells_nothing_and_shows_the_same(plain, tmp_path, kind):
     make, ending = KINDS[kind]
     film = make(plain, tmp_path / f"film{ending}")
     if kind != "cut":  # that one is about its edit list
-        assert told(film), "the original has nothing to tell"
+        assert tags_of(film), "the original has nothing to tell"
     copy = tmp_path / "copy"
     write_clean_copy(film, copy)
-    assert told(copy) == []
+    assert tags_of(copy) == []
     for name in (b"x264 - core", b"x265 (build", b"mebx", b"loci", b"\xa9xyz", b"Exif"):
         assert name not in copy.read_bytes()
-    assert pictures(copy) == pictures(film)
+    assert frames(copy) == frames(film)
     shown = [side_data(one) for one in (film, copy)]
     assert shown[0] == shown[1]
     assert {one.name for one in tmp_path.iterdir()} <= {
@@ -217,7 +217,7 @@ def test_damaged_videos_end_in_a_sentence_or_a_copy(plain, tmp_path):
             assert not copy.exists()
             continue
         # a damaged table may point into the metadata: those bytes are then a piece of a frame
-        assert [one for one in told(copy) if ":" in one] == []
+        assert [one for one in tags_of(copy) if ":" in one] == []
         ended.add("copy")
     assert ended == {"copy", "."}
 
@@ -230,8 +230,8 @@ def test_a_shared_link_hands_out_such_a_copy(plain, tmp_path):
         link = client.post(f"/api/attempts/{attempt}/shares", data={"days": 1}).text
         got = tmp_path / "got.mp4"
         got.write_bytes(httpx.get(link + "IMG-7.MOV", timeout=60).content)
-        assert told(got) == []
-        assert pictures(got) == pictures(film)
+        assert tags_of(got) == []
+        assert frames(got) == frames(film)
         part = httpx.get(link + "IMG-7.MOV", headers={"Range": "bytes=4-7"})
         assert (part.status_code, part.content) == (206, b"ftyp")
         # the owner's own page has the original
@@ -276,9 +276,9 @@ def test_an_export_holds_such_copies_unless_originals_are_asked_for(plain, tmp_p
         with zipfile.ZipFile(archive) as packed:
             got = tmp_path / "got.mp4"
             got.write_bytes(packed.read(f"{attempt}/film.mov"))
-        assert (told(got) == []) == clean
+        assert (tags_of(got) == []) == clean
         assert (got.read_bytes() == film.read_bytes()) != clean
-        assert pictures(got) == pictures(film)
+        assert frames(got) == frames(film)
         other = Library(tmp_path / f"other-{clean}")
         assert import_library(other, archive) == 1
     assert {one.name for one in library.folder_of(attempt).iterdir()} == {"film.mov"}

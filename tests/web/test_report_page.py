@@ -353,7 +353,7 @@ def test_on_paper_it_is_two_sheets(browser, pages, tmp_path, name):
     assert len(re.findall(rb"/Type\s*/Page\b", data)) == 2
 
 
-def test_twenty_minutes_are_painted_within_a_second_and_weigh_little(browser, pages):
+def test_twenty_minutes_are_drawn_within_a_second_and_weigh_little(browser, pages):
     """First contentful paint (W3C Paint Timing), from disk; the better of three on a shared
     machine."""
     assert pages["long"].stat().st_size < 1.5e6

@@ -298,7 +298,7 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key(",")
     until(browser, f"Math.abs({NOW} - {first} - 1 / 30) < 0.01")
     browser.key("d")
-    assert "none after" in browser.value(SAID)  # the stand-in doubts nothing
+    assert "none after" in browser.value(SAID)  # the stand-in marks nothing
     view = "document.querySelector('#trace svg.time').getAttribute('viewBox')"
     whole = browser.value(view)
     browser.key("+")

@@ -83,7 +83,7 @@ def test_a_session_ends_by_itself(tmp_path, monkeypatch):
     other = sessions.begin()
     with library.session() as session:  # and its row goes
         assert [one.digest for one in session.query(security.SessionRow)] == [
-            security._digest(other)
+            security.digest_of(other)
         ]
 
 

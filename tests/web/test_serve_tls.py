@@ -54,7 +54,7 @@ def test_a_certificate_of_its_own_holds_and_cookies_are_secure(tmp_path):
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_who_ends_it_is_told_what_is_so(tmp_path, number):
+def test_who_ends_it_reads_what_is_so(tmp_path, number):
     port = free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", "repcount.cli.main", "serve", "--data", str(tmp_path), "--port",

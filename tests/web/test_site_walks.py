@@ -173,7 +173,7 @@ def test_times_are_in_the_readers_zone(browser, site):
         )
         assert [there, utc] in times, page
         assert "UTC" not in browser.value(SHOWN), page
-    # two attempts of one athlete are told apart by their times
+    # two attempts of one athlete are distinguished by their times
     visit(browser, site.server.address + "/workouts/Slate")
     hand = Hand(browser)
     for name in ("first", "second", "short", "nobody", "hevc"):
@@ -316,7 +316,7 @@ def test_what_is_shown_of_an_analysis_is_true_at_every_moment(browser, tmp_path)
             made = upload(client, CLIP.read_bytes())
         visit(browser, f"{server.address}/attempts/{made}")
         until(browser, f"{STAND}.includes('about 8 s left')")
-        until(browser, f"{STAND}.includes('about 5 s left')")  # nothing new was told meanwhile
+        until(browser, f"{STAND}.includes('about 5 s left')")  # nothing new was reported meanwhile
         share = int(re.search(r"(\d+) %", browser.value(STAND))[1])
         assert 40 < share < 75
         server.kill()

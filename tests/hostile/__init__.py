@@ -1,0 +1,1 @@
+"""Damaged, lying and absurd input by the thousand: `python -m tests.hostile`."""

@@ -1,0 +1,211 @@
+"""A backup, taken while people work, and brought back on another machine: the drill that the
+library's page describes, and what a check says of a library that lost something."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import threading
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from repcount.attempt.edits import append_edit, make_edit
+from repcount.errors import RecordError, RepcountError
+from repcount.library import archive as archiving
+from repcount.library.archive import MANIFEST, export_library, import_library
+from repcount.library.checking import findings
+from repcount.library.layout import IMPORT
+from repcount.library.store import Library
+from repcount.pipeline.results import EDITS, correct
+from repcount.web.queue import STOPPED, Queue
+from repcount.web.settings import Settings
+from repcount.web.tus import IDLE_S, MOST_OPEN, Refused, begin
+from tests.media import write_video
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_video(tmp_path_factory.mktemp("film") / "film.mp4", [n / 30 for n in range(30)])
+
+
+@pytest.fixture
+def library(tmp_path: Path, film: Path) -> Library:
+    import hashlib
+
+    made = Library(tmp_path / "data")
+    reading = stub_reading()
+    reading.video.sha256 = hashlib.sha256(film.read_bytes()).hexdigest()
+    write_stub(tmp_path / "out", reading)
+    for name in ("Oren Vale", "Juna Mirek"):
+        made.add_attempt(
+            film, f"{name}.mp4", athlete_id=made.athlete_named(name), plan_toml=PLAN,
+            results=tmp_path / "out",
+        )  # fmt: skip
+    return made
+
+
+def note(text: str):
+    def change(reading, edits):
+        edit = make_edit(edits, "note", who="Robin", values={"text": text})
+        return append_edit(reading, edits, edit)
+
+    return change
+
+
+def test_the_drill(library, tmp_path):
+    """Export while corrections are made, import elsewhere, check: each attempt is of one state."""
+    folder = library.folder_of(library.attempts()[0].id)
+    stop = threading.Event()
+
+    def work() -> None:
+        number = 0
+        while not stop.is_set():
+            number += 1
+            correct(folder, note(f"note {number}"), rest_later=bool(number % 2))
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    try:
+        assert export_library(library, tmp_path / "all.zip", originals=True) == 2
+    finally:
+        stop.set()
+        worker.join()
+    other = Library(tmp_path / "other")
+    assert import_library(other, tmp_path / "all.zip") == 2
+    assert list(findings(other)) == []
+    restored = other.folder_of(folder.name)
+    notes = [
+        edit["values"]["text"]
+        for edit in json.loads((restored / EDITS).read_bytes())["edits"]
+        if edit["action"] == "note"
+    ] if (restored / EDITS).exists() else []  # fmt: skip
+    told = json.loads((restored / "attempt.json").read_bytes())["notes"]
+    assert [one["text"] for one in told] == notes
+
+
+def test_a_library_that_lost_something_is_told_what_and_stays_as_it_is(library):
+    first, second = library.attempts()
+    lost, damaged = library.folder_of(first.id), library.folder_of(second.id)
+    (lost / first.file_name).unlink()
+    (damaged / "attempt.json").write_text("{")
+    (damaged / "notes.txt").write_text("mine")
+    (library.folder / "attempts" / ("0" * 16)).mkdir()
+    (library.folder / "uploads" / "stray").write_bytes(b"x")
+    before = sorted(library.folder.rglob("*"))
+    said = list(findings(library))
+    for part in (first.file_name, "attempt.json", "notes.txt", "0" * 16, "uploads/stray"):
+        assert sum(part in one for one in said) == 1, (part, said)
+    assert all(one.endswith(".") for one in said)
+    assert sorted(library.folder.rglob("*")) == before
+    with (damaged / second.file_name).open("ab") as video:
+        video.write(b"more")
+    assert any("SHA-256" in one for one in findings(library))
+    shutil.rmtree(lost)
+    assert any("folder is missing" in one for one in findings(library))
+
+
+def rewritten(source: Path, target: Path, change) -> Path:
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == MANIFEST:
+                listed = json.loads(data)
+                change(listed)
+                data = json.dumps(listed).encode()
+            new.writestr(name, data)
+    return target
+
+
+def _late(listed: dict) -> None:
+    listed["attempts"][1]["created_at"] = 10**17
+
+
+def _nobody(listed: dict) -> None:
+    listed["attempts"][1]["athlete"] = "\x07"
+
+
+@pytest.mark.parametrize("change", [_late, _nobody])
+def test_a_refused_archive_leaves_nothing(library, tmp_path, change):
+    export_library(library, tmp_path / "good.zip", originals=True)
+    bad = rewritten(tmp_path / "good.zip", tmp_path / "bad.zip", change)
+    other = Library(tmp_path / "other")
+    with pytest.raises(RepcountError):
+        import_library(other, bad)
+    assert not other.athletes()
+    assert not other.attempts()
+    assert list(findings(other)) == []
+    assert not list((other.folder / "attempts").iterdir())
+    assert not list(other.folder.glob(f"{IMPORT}*"))
+
+
+def test_what_a_killed_import_left_goes_with_the_next(library, tmp_path):
+    export_library(library, tmp_path / "all.zip", originals=True)
+    other = Library(tmp_path / "other")
+    left = other.folder / f"{IMPORT}killed"
+    left.mkdir()
+    (left / "film.mp4").write_bytes(b"x" * 1000)
+    orphan = other.folder_of(library.attempts()[0].id)  # placed, and killed before the row
+    orphan.mkdir()
+    (orphan / "film.mp4").write_bytes(b"part")
+    assert import_library(other, tmp_path / "all.zip") == 2
+    assert not left.exists()
+    assert list(findings(other)) == []
+    (moved,) = (other.folder / "trash").glob("*/attempts/*/film.mp4")
+    assert moved.read_bytes() == b"part"
+
+
+def test_an_import_that_fails_in_the_middle_takes_in_nothing(library, tmp_path, monkeypatch):
+    export_library(library, tmp_path / "all.zip", originals=True)
+    other = Library(tmp_path / "other")
+    made = archiving.heat_row, archiving._row
+    calls = []
+
+    def second_fails(*given):
+        calls.append(given)
+        if len(calls) == 2:
+            raise RecordError("the disk refuses")
+        return made[1](*given)
+
+    monkeypatch.setattr(archiving, "_row", second_fails)
+    with pytest.raises(RecordError):
+        import_library(other, tmp_path / "all.zip")
+    assert not other.athletes()
+    assert not list((other.folder / "attempts").iterdir())
+
+
+# --- uploads and queues ---
+
+
+def test_the_upload_idle_for_longest_gives_way(library, monkeypatch):
+    import os
+    import time
+
+    ids = [begin(library, 100, {"filename": "film.mp4"}, frozenset()) for _ in range(MOST_OPEN)]
+    with pytest.raises(Refused, match="Too many"):
+        begin(library, 100, {}, frozenset())
+    for age, upload in enumerate(ids[:3]):
+        long_ago = time.time() - IDLE_S - 100 + age
+        os.utime(library.upload_file(upload), (long_ago, long_ago))
+    begin(library, 100, {}, frozenset(ids[:1]))  # to the first, bytes are coming
+    assert library.upload_ids() >= {ids[0], ids[2]}
+    assert ids[1] not in library.upload_ids()
+    assert not library.upload_file(ids[1]).exists()
+
+
+def test_stopping_between_waiting_and_running_stops(library, film):
+    waits = library.add_attempt(film, "film.mp4")
+    queue = Queue(library, Settings(data=library.folder, workers=1))
+    row = library.claim()  # running by its row, and no process yet
+    assert row.id == waits
+    begin_later = threading.Timer(0.3, lambda: library.set_state(waits, "waiting"))
+    begin_later.start()
+    queue.cancel(waits)
+    begin_later.join()
+    assert (library.attempt(waits).state, library.attempt(waits).message) == ("cancelled", STOPPED)
+    with pytest.raises(RecordError, match="over"):
+        queue.cancel(waits)
