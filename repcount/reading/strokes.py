@@ -551,7 +551,7 @@ class _Parser:
             finished=finished,
             bent_over=bent,
             sure_low=low.sure,
-            goes_on=self._goes_on(low, finish),
+            goes_on=self._goes_on(finish),
         )
 
     def _begun_before(self, low: Node) -> bool:
@@ -560,24 +560,13 @@ class _Parser:
         edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
         return bool(low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR)
 
-    def _goes_on(self, low: Node, finish: Node) -> bool:
-        """Whether the film ends in the middle of this rise."""
+    def _goes_on(self, finish: Node) -> bool:
+        """Whether the film ends in the middle of this rise: the bar has not come to rest, nor
+        turned, at its last moment."""
         body = self.body
         edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
         last = len(body.bar) - 1
-        rising = finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S
-        return bool(rising) and not self._stood_before(low, finish)
-
-    def _stood_before(self, low: Node, finish: Node) -> bool:
-        """Whether the athlete, or the bar where no body is seen, is as high as ever before."""
-        near = max(finish.at - round(UPRIGHT_S * self.body.motion.rate_hz), 0)
-        for height in (self.body.motion.shoulder_st, self.body.motion.bar_st):
-            last = height[near : finish.at + 1]
-            last = last[np.isfinite(last)]
-            before = height[: low.at][self.body.state[: low.at] == finish.zone]
-            if len(last) and np.isfinite(before).any():
-                return bool(last[-1] > np.nanmax(before) - STANDS_ST)
-        return False
+        return bool(finish.at >= last - edge and body.speed[last - edge :].min() > SLOW_ST_S)
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
