@@ -14,8 +14,8 @@ from repcount.wording.numbers import clock
 # No repetition is done in less (a touch-and-go deadlift takes 1.9 s; common practice, no source).
 ABSENT_S = 1.5
 # Somebody who walks out is at the edge of the picture before: this share of its width. Who was
-# farther in at one look, gone at the next, for longer than a pose is lost, and then there again went
-# with a jump of the film; of one who is never seen again only that the pose was lost is known.
+# farther in at one look, gone at the next, for longer than a pose is lost, and then there again
+# went with a jump of the film; of one who is never seen again only that the pose was lost is known.
 AT_EDGE, LOST_S = 0.12, 4.0
 # A cut that is told by itself so near to where the athlete was last looked at explains it.
 NEAR_CUT_S = 0.5
