@@ -15,6 +15,7 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from repcount.motion.scene import MAX_GAP_S
 
@@ -43,6 +44,8 @@ LEAPT = np.array([[0.02, 0.98], [0.8, 0.2]])
 MISSED = np.array([[0.95, 0.05], [0.25, 0.75]])
 # How far the bar is askew is remembered half as well after so long without one of its ends.
 ASKEW_HALF_S = 2.0
+# and it is told by the samples of so long.
+ASKEW_TOLD_S = 0.5
 # Right (0) or wrong (1), left and right end.
 STATES = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
 
@@ -196,7 +199,9 @@ def joined(
     both = np.flatnonzero(np.isfinite(levels).all(0))
     lean = np.zeros(len(times))
     if len(both):
-        apart = levels[0, both] - levels[1, both]
+        # of the samples about, the middle one: a single one may be wrong
+        width = round(ASKEW_TOLD_S / max(float(np.median(np.diff(times))), 1e-3)) | 1
+        apart = median_filter(levels[0, both] - levels[1, both], min(width, len(both)))
         after = np.clip(np.searchsorted(both, np.arange(len(times))), 0, len(both) - 1)
         before = np.maximum(after - 1, 0)
         nearer = np.abs(times[both[after]] - times) < np.abs(times[both[before]] - times)
