@@ -84,7 +84,7 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     hand = scene.height(hand_y)
     levels, agreeing, telling = _by_hands(scene, ends, hand, rng)
     hands_hidden = False
-    if not agreeing.any() and not _too_small(scene.stature_at, ends.sizes, ends.plate_mm):
+    if not agreeing.any():
         hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
         if hands_hidden:
             hand[:] = np.nan
@@ -229,21 +229,6 @@ def held_line(
 # has the same), and how far perspective puts an end off that: 0.4 m above or below the camera, a
 # fifth nearer than the shoulders.
 CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
-
-
-# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption); two
-# and a half of them below that a body is somebody's farther away, or wrong.
-SMALLEST_M = 1.40
-
-
-def _too_small(stature_px: np.ndarray, sizes: np.ndarray, plate_mm: float) -> bool:
-    """Whether the body, of `stature_px` (n,), is too small to hold the bar, whose plates have
-    semi-axes `sizes` (n, 2) in pixels: one end nearer than the body, the other farther."""
-    if not np.isfinite(stature_px).any() or not np.isfinite(sizes).any():
-        return False
-    seen = np.isfinite(sizes).any(0)
-    axis_px = float(np.exp(np.log(np.nanmedian(sizes[:, seen], axis=0)).mean()))
-    return float(np.nanmedian(stature_px)) * plate_mm / 2000 / axis_px < SMALLEST_M
 
 
 def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
