@@ -119,7 +119,9 @@ class Heights:
         arrived = hold[0] + int(np.argmax(above[hold[0] : hold[1] + 1] >= -LEVEL_ST))
         # the line fits the whole hold; the height it came to is that of its beginning
         height = top + slope * float(since_high[arrived])
-        place = hold[0] + int(np.argmax(above[hold[0] : hold[1] + 1]))
+        ahead = above[arrived : hold[1] + 1]
+        left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
+        place = arrived + int(np.argmax(ahead[: int(left[0])] if len(left) else ahead))
         # below the level by its noise is no going back
         back = np.flatnonzero(above[low : place + 1] < -WAY_BACK_ST)
         since = low + (int(back[-1]) if len(back) else 0)
