@@ -8,11 +8,11 @@ import numpy as np
 import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
+from repcount.motion.ends import ENDS_SD_ST, WRONG_AT_FIRST, joined, right_ends
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
-# Typical noise of one sample, body heights: bar ends about 1 px, hands about 5 % of the torso.
-ENDS_SD_ST = 0.004
+# Typical noise of one sample, body heights: hands about 5 % of the torso.
 HANDS_SD_ST = 0.014
 # A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
 # view from above.
@@ -84,7 +84,7 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     hand = scene.height(hand_y)
     levels, agreeing, moved = _by_hands(scene, ends, hand, rng)
     hands_hidden = False
-    if not agreeing.any() and not _too_small(scene.stature_at, ends.sizes, ends.plate_mm):
+    if not agreeing.any():
         hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
         if hands_hidden:
             hand[:] = np.nan
@@ -97,12 +97,7 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     body_wrong = apart and bool(by_itself.any())
     if body_wrong:
         levels[:], hand[:] = np.nan, np.nan
-    differ = np.abs(levels[0] - levels[1])
-    differ = differ[np.isfinite(differ)]
-    if len(differ) and (differ > DISAGREE_ST).mean() > 0.5:
-        # one of them is no end of this bar, or was never held long enough to measure its height
-        levels[int(np.argmin(agreeing))] = np.nan
-    height, mass = _join_ends(levels, ends.trust, hand)
+    height, mass = _one_height(times, levels, ends.trust, hand, agreeing)
     return BarHeight(
         height=np.where(by_itself, own, height),
         mass=np.where(by_itself, own_mass, mass),
@@ -236,21 +231,6 @@ def held_line(
 CARRIED_ST, CARRIED_OFF_ST = (0.0, -0.37, 0.39), 0.12
 
 
-# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption); two
-# and a half of them below that a body is somebody's farther away, or wrong.
-SMALLEST_M = 1.40
-
-
-def _too_small(stature_px: np.ndarray, sizes: np.ndarray, plate_mm: float) -> bool:
-    """Whether the body, of `stature_px` (n,), is too small to hold the bar, whose plates have
-    semi-axes `sizes` (n, 2) in pixels: one end nearer than the body, the other farther."""
-    if not np.isfinite(stature_px).any() or not np.isfinite(sizes).any():
-        return False
-    seen = np.isfinite(sizes).any(0)
-    axis_px = float(np.exp(np.log(np.nanmedian(sizes[:, seen], axis=0)).mean()))
-    return float(np.nanmedian(stature_px)) * plate_mm / 2000 / axis_px < SMALLEST_M
-
-
 def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
     """`values` (n,) also between looks at the pose that lie no further apart than `MAX_GAP_S`."""
     known = np.flatnonzero(np.isfinite(values))
@@ -362,13 +342,40 @@ def _own_height(
         levels[1] += float(np.nanmedian(apart))  # nearer and farther, they are ends of one bar
     elif np.isfinite(levels).any(1).all():
         levels[int(np.argmin(np.isfinite(levels).sum(1)))] = np.nan
-    joined, mass = _join_ends(levels, trust, np.full(len(times), np.nan))
-    if np.isfinite(joined).sum() < 20:
+    levels -= np.nanmin(levels) if np.isfinite(levels).any() else 0.0
+    one, mass = _one_height(times, levels, trust, np.full(len(times), np.nan))
+    if np.isfinite(one).sum() < 20:
         return np.full(len(times), np.nan), mass
-    low, high = np.nanquantile(joined, (UNDER, 1 - UNDER))
+    low, high = np.nanquantile(one, (UNDER, 1 - UNDER))
     if high - low < LIFTED_ST:
         return np.full(len(times), np.nan), mass
-    return joined - low, mass
+    return one - low, mass
+
+
+def _one_height(
+    times: np.ndarray,
+    levels: np.ndarray,
+    trust: np.ndarray,
+    hand: np.ndarray,
+    agreeing: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """One height (n,) and its trust (n,) from both ends (2, n).
+
+    Of two ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less
+    is doubted beforehand, as far as it did so less.
+    """
+    told = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
+    first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(told, 0.1, 1.0))
+    seen = known_between(hand)
+    return joined(times, levels, trust, right_ends(times, levels, trust, seen, (first, second)))
+
+
+def known_between(values: np.ndarray) -> np.ndarray:
+    """`values` (n,) with what is missing between two that are known filled in linearly."""
+    known = np.flatnonzero(np.isfinite(values))
+    if not len(known):
+        return values
+    return np.interp(np.arange(len(values)), known, values[known], left=np.nan, right=np.nan)
 
 
 # Set down and taken up again, a bar is still for longer than this.
@@ -385,33 +392,3 @@ def lies_still(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     rise = np.interp(at + MOVING_S, at, seen) - np.interp(at - MOVING_S, at, seen)
     moves = at[np.abs(rise) > MOVING_ST]
     return far_from(times, moves, STILL_S) & ~far_from(times, at, STILL_S)
-
-
-# Two ends brought to one height that still differ by more are not two ends of one bar.
-DISAGREE_ST = 0.04
-
-
-def _join_ends(
-    levels: np.ndarray, trust: np.ndarray, hand: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """One height (n,) and its trust (n,) from both ends (2, n); NaN where neither is seen.
-
-    Where the two contradict each other the one nearer the hands is believed, at half its trust;
-    where no hand was ever seen, the one that is trusted more.
-    """
-    weight = np.where(np.isfinite(levels), trust, 0.0)
-    apart = np.abs(levels[0] - levels[1]) > DISAGREE_ST
-    seen = np.isfinite(hand)
-    if seen.any():
-        places = np.arange(len(hand))
-        hand = np.interp(places, places[seen], hand[seen])
-        far = np.nan_to_num(np.abs(levels - hand), nan=1.0)
-    else:
-        far = 1.0 - weight
-    worse = np.where(far[0] > far[1], 0, 1)
-    weight[worse[apart], np.flatnonzero(apart)] = 0.0
-    weight[:, apart] *= 0.5
-    mass = weight.sum(0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        joined = np.where(mass > 0.25, (np.nan_to_num(levels) * weight).sum(0) / mass, np.nan)
-    return joined, mass

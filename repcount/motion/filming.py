@@ -21,6 +21,8 @@ from repcount.tracking.tracks import KEYPOINTS, attribute
 FEW_FRAMES_HZ = 24.0
 # Mean luma of 255; common practice, no source.
 DARK = 45.0
+# Frames before a first cut or after a last one, for so long, hold nothing of an attempt.
+AT_ENDS_S = 0.5
 # A frame that wanders by more than a twentieth of its height is not on a tripod.
 MOVED_SHARE = 0.05
 # The joints are about 0.8 of the shoulders' breadth apart. Where a third of that breadth is seen,
@@ -63,6 +65,7 @@ def _camera(tracks: xr.Dataset, height_px: float) -> list[Notice]:
     notices = []
     times = tracks["time"].values
     cuts = times[tracks["cut"].values.astype(bool)]
+    cuts = cuts[(cuts > times[0] + AT_ENDS_S) & (cuts < times[-1] - AT_ENDS_S)]
     if len(cuts):
         when = ", ".join(f"{at:.1f} s" for at in cuts[:4]) + (" ..." if len(cuts) > 4 else "")
         notices.append(

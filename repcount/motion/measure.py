@@ -141,6 +141,8 @@ def measure(
         # long before or after the bar is seen nobody holds it
         free = (off > 0.5) | far_from(times, times[np.isfinite(bar.height)], AWAY_AFTER_S)
         scene = scene.on_ground(~(free | lies_still(times, bar.height)), free)
+    if bar.hands_hidden:  # and the shoulders go with the bar: no hand was needed
+        said = tuple(notice for notice in said if notice.code != "hands-hidden")
     signals = _bar_signals(scene, bar, off)
     off_curve = _on_grid(times, off, grid)
     body_lost = held_all_along(grid, signals["bar_st"], off_curve) | bar.body_wrong

@@ -15,9 +15,11 @@ from repcount.wording.numbers import clock
 # No repetition is done in less (a touch-and-go deadlift takes 1.9 s; common practice, no source).
 ABSENT_S = 1.5
 # Somebody who walks out is at the edge of the frame before: this fraction of its width. Who was
-# farther in at one look and gone at the next, for longer than a pose is lost, went with a jump of
-# the film.
+# farther in at one look, gone at the next, for longer than a pose is lost, and then there again
+# went with a jump of the film; of one who is never seen again only that the pose was lost is known.
 AT_EDGE, LOST_S = 0.12, 4.0
+# A cut that is told by itself so near to where the athlete was last looked at explains it.
+NEAR_CUT_S = 0.5
 # A choice less likely than this is said to be unsure.
 SURE_OF_WHO = 0.9
 # A bar that moves by less than this many of its plates' radii lies still.
@@ -77,7 +79,15 @@ def _away(
         start_s=float(spans[0][0]),
         end_s=float(spans[-1][1]),
     )
-    jumps = [a for a, b in spans if b - a > LOST_S and _vanishes(tracks, times, a, individual)]
+    cuts = times[tracks["cut"].values.astype(bool)]
+    jumps = [
+        a
+        for a, b in spans
+        if b - a > LOST_S
+        and b < times[-1]
+        and not (np.abs(cuts - a) < NEAR_CUT_S).any()
+        and _vanishes(tracks, times, a, individual)
+    ]
     if jumps:
         yield Notice(
             code="film-jumps",

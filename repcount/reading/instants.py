@@ -118,16 +118,13 @@ class Heights:
         above = values - (top + slope * since_high)
         arrived = hold[0] + int(np.argmax(above[hold[0] : hold[1] + 1] >= -LEVEL_ST))
         # the line fits the whole hold; the height it came to is that of its beginning
-        ahead = above[arrived : min(last, arrived + round(DRIFT_S / (times[1] - times[0]))) + 1]
+        height = top + slope * float(since_high[arrived])
+        ahead = above[arrived : hold[1] + 1]
         left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
-        ahead = ahead[: int(left[0])] if len(left) else ahead
-        if times[arrived + len(ahead) - 1] - times[arrived] >= PLATEAU_S:
-            place = arrived + int(np.argmax(ahead))
-            above = above - np.median(ahead)
+        place = arrived + int(np.argmax(ahead[: int(left[0])] if len(left) else ahead))
         # below the level by its noise is no going back
         back = np.flatnonzero(above[low : place + 1] < -WAY_BACK_ST)
         since = low + (int(back[-1]) if len(back) else 0)
-        height = float(values[place] - above[place])
         return first_rise(times, above, since, place, -LEVEL_ST), place, height
 
     def _hold(self, above: np.ndarray, low: int, high: int, last: int) -> tuple[int, int]:

@@ -246,7 +246,10 @@ def _unread(motion: Motion, unread: list[tuple[float, float]]) -> list[Notice]:
 def _sight(strokes: Sequence[RawStroke], begun: bool) -> list[Notice]:
     """What the reader should know about what was in sight."""
     notices = []
-    if begun and strokes:
+    # what is only ever lifted from the shoulders waits on a stand at first, as most bars there do
+    from_stand = all(stroke.begins == RACK and not stroke.lifted for stroke in strokes)
+    mid_lift = any("begun_before" in stroke.flags for stroke in strokes)
+    if begun and strokes and (mid_lift or not from_stand):
         notices.append(
             Notice(
                 code="starts-late",

@@ -18,7 +18,7 @@ from repcount.motion import Motion
 from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
 from repcount.reading.body import Body
-from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, STATES, Zones
+from repcount.reading.decode import FLOOR, FREE, HANG, OUTLIER, OVERHEAD, RACK, STATES, Zones
 from repcount.reading.instants import (
     LEVEL_ST,
     SLOW_ST_S,
@@ -70,6 +70,16 @@ NOISE_ST = 0.012
 # ankle (0.530 - 0.039, Winter 2009, from memory) less a shank's and thigh's thickness, 0.40; the
 # trunk leaning by 45 degrees takes the shoulders down by 0.288 * (1 - cos 45) more.
 DEEPEST_ST = 0.48
+# Beyond what a zone's heights can be, the bar's may be off by its noise; further down also by how a
+# view from near or from above stretches a way: a tenth of it.
+HIGH_SD_ST, DEEPEST_SD_ST = 0.006, 0.05
+# No bar is pulled to the shoulders or overhead by less than 0.9 m/s at its fastest (the heaviest
+# cleans have 1.2: common figures, from memory), give or take what smoothing takes off.
+PULLED_ST_S, PULLED_WIDTH = 0.5, 0.05
+# What sinks by three quarters of its way up again was no catch and no pause on the way.
+WENT_BACK = 0.25
+# A zone that is twenty times less likely than another, by the bar's height alone, is none.
+NO_OTHER = 3.0
 # The least rise of a hinge: a third of the way from knee to standing hang (0.285 to 0.43).
 HINGE_ST = 0.10
 
@@ -305,36 +315,62 @@ class _Parser:
         elif from_floor and nodes[0].at - first < 0.3 * self.body.motion.rate_hz:
             nodes[0] = replace(nodes[0], zone=FLOOR)
         nodes = [replace(node, zone=self._held_zone(node)) for node in nodes]
-        return [
-            replace(node, zone=self._stood_zone(node)) if node.sign > 0 else self._bent(node)
-            for node in nodes
-        ]
+        for k, node in enumerate(nodes):
+            beside = k - node.sign
+            near = nodes[beside] if 0 <= beside < len(nodes) else None
+            nodes[k] = self._stood(node, near) if node.sign > 0 else self._bent(node, near)
+        return nodes
 
-    def _bent(self, node: Node) -> Node:
-        """A minimum in a zone in which the bar can be so high.
+    def _bent(self, node: Node, high: Node | None) -> Node:
+        """A minimum in the zone that the decoder, its own height and the way up to `high` tell
+        together.
 
-        Bending the knees takes a bar down from where it is carried standing, and no further than a
-        squat goes. Where that leaves one zone only, the shoulders were wrong for a moment if they
-        said another.
+        Bending the knees takes a bar down from where it is carried standing, and hardly further
+        than a squat goes; who takes it from the hang to the shoulders pulls it. `sure` is it where
+        the height leaves no other zone.
         """
         if node.zone not in self.body.level:
             return node
-        can = self._low_zones(node.height, -NOISE_ST)
-        if len(can) == 1:
-            return replace(node, zone=can[0], sure=True)
+        told = self._low_zones(node.height, -NOISE_ST)
+        share = self._decoded(node)
+        pulled = self._pulled(node, high) if high is not None and high.zone > HANG else 0.0
+        zone = max(told, key=lambda one: told[one] + share[one] + (pulled if one == HANG else 0.0))
         # who pulls from the hang bends first, or it would be no minimum
-        return replace(node, sure=self._low_zones(node.height, NOISE_ST) == [node.zone])
+        bent = told if zone != node.zone else self._low_zones(node.height, NOISE_ST)
+        others = [value for one, value in bent.items() if one != zone]
+        return replace(node, zone=zone, sure=bent[zone] - max(others) > NO_OTHER)
 
-    def _low_zones(self, height: float, bend_st: float) -> list[int]:
-        """Zones in which a bar can be so high at its lowest; `bend_st` below standing in the hang,
-        in the others as low as standing, to within the noise."""
-        can = []
+    def _low_zones(self, height: float, bend_st: float) -> dict[int, float]:
+        """Log likelihood of each zone for a bar that is so high at its lowest; `bend_st` below
+        standing in the hang, in the others as low as standing, to within the noise."""
+        told = {}
         for zone, level in self.body.level.items():
             below, slack = level - height, self.body.slack[zone]
             least, most = (bend_st, np.inf) if zone == HANG else (-NOISE_ST, DEEPEST_ST)
-            if least - slack < below < most + slack:
-                can.append(zone)
-        return can
+            high, low = max(least - slack - below, 0.0), max(below - most - slack, 0.0)
+            told[zone] = -0.5 * ((high / HIGH_SD_ST) ** 2 + (low / DEEPEST_SD_ST) ** 2)
+        return told
+
+    def _decoded(self, node: Node) -> np.ndarray:
+        """Log probability (5,) of the zones at a node, as the decoder has it."""
+        sample = int(np.abs(self.body.zones.time_s - self.body.second(node.at)).argmin())
+        return np.asarray(np.log(np.maximum(self.body.zones.probability[sample], OUTLIER)))
+
+    def _pulled(self, low: Node, high: Node) -> float:
+        """Log likelihood of the speed between two nodes for a bar that arms pull, against one that
+        a body carries."""
+        fastest = float(self.body.speed[low.at : high.at + 1].max())
+        return float(-np.log1p(np.exp(-(fastest - PULLED_ST_S) / PULLED_WIDTH)))
+
+    def _stood(self, node: Node, low: Node | None) -> Node:
+        """A maximum in its zone. What came up from the floor or the hang as slowly as only a body
+        carries a bar was not pulled to the shoulders."""
+        zone = self._stood_zone(node)
+        if zone == RACK and low is not None and low.zone < RACK:
+            share = self._decoded(node)
+            if share[HANG] > share[RACK] + self._pulled(low, node):
+                zone = HANG
+        return replace(node, zone=zone)
 
     def _stood_zone(self, node: Node) -> int:
         """The zone of a maximum: the one whose carrying height it has.
@@ -485,7 +521,8 @@ class _Parser:
             nodes[k + step].zone > finish.zone or not self._stands(finish)
         ):
             dip, then = nodes[k + step], nodes[k + step + 1]
-            if dip.zone < finish.zone:
+            back = dip.height - low.height < WENT_BACK * (finish.height - low.height)
+            if dip.zone < finish.zone or (dip.zone == low.zone and back):
                 break
             # picked up without standing, and into a hinge or into the dip for a pull from the hang
             pulled = then.zone > HANG or self._pulled_past(then)
@@ -551,7 +588,7 @@ class _Parser:
             finished=finished,
             bent_over=bent,
             sure_low=low.sure,
-            goes_on=self._goes_on(low, finish),
+            goes_on=self._goes_on(finish),
         )
 
     def _begun_before(self, low: Node) -> bool:
@@ -560,24 +597,13 @@ class _Parser:
         edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
         return bool(low.at <= edge and body.speed[2 * edge] > SLOW_ST_S and low.zone != FLOOR)
 
-    def _goes_on(self, low: Node, finish: Node) -> bool:
-        """Whether the film ends in the middle of this rise."""
+    def _goes_on(self, finish: Node) -> bool:
+        """Whether the film ends in the middle of this rise: the bar has not come to rest, nor
+        turned, at its last moment."""
         body = self.body
         edge = round(body.motion.rate_hz / BAR_CUTOFF_HZ)
         last = len(body.bar) - 1
-        rising = finish.at >= last - edge and body.speed[last - edge] > SLOW_ST_S
-        return bool(rising) and not self._stood_before(low, finish)
-
-    def _stood_before(self, low: Node, finish: Node) -> bool:
-        """Whether the athlete, or the bar where no body is seen, is as high as ever before."""
-        near = max(finish.at - round(UPRIGHT_S * self.body.motion.rate_hz), 0)
-        for height in (self.body.motion.shoulder_st, self.body.motion.bar_st):
-            last = height[near : finish.at + 1]
-            last = last[np.isfinite(last)]
-            before = height[: low.at][self.body.state[: low.at] == finish.zone]
-            if len(last) and np.isfinite(before).any():
-                return bool(last[-1] > np.nanmax(before) - STANDS_ST)
-        return False
+        return bool(finish.at >= last - edge and body.speed[last - edge :].min() > SLOW_ST_S)
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
         """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""

@@ -185,3 +185,19 @@ def test_a_video_begins_on_the_floor_no_more_likely_than_in_the_hands() -> None:
     motion = replace(motion, bar_st=unseen, shoulder_st=unseen, hands_off=unseen)
     first = decode_zones(motion).probability[0]
     assert first[FLOOR] == pytest.approx(first[HANG], abs=0.1)
+
+
+def test_where_the_shoulders_are_not_seen_the_head_tells_a_squat_from_a_hang() -> None:
+    """The same way of the bar: down with the head, or down while the head stays up."""
+    corners = ((0, 0.82), (2, 0.82), (3.5, 0.44), (4, 0.44), (5.5, 0.82), (7, 0.82))
+    motion = drawn(*corners)
+    hidden = (motion.time_s > 2.2) & (motion.time_s < 5.3)
+    motion = replace(
+        motion,
+        shoulder_st=np.where(hidden, np.nan, 0.818),
+        hands_off=np.where(hidden, np.nan, 0.05),
+    )
+    squatted = replace(motion, head_st=motion.bar_st + 0.936 - 0.818)
+    stood = replace(motion, head_st=np.full(len(motion.time_s), 0.936))
+    assert zone_at(squatted, 3.75) == RACK
+    assert zone_at(stood, 3.75) == HANG

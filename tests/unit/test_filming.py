@@ -147,6 +147,15 @@ def test_an_absence_is_said_with_its_times_and_whether_reps_may_be_missing() -> 
 def test_an_athlete_who_vanishes_in_mid_frame_is_reported_and_one_who_walks_out_is_not() -> None:
     assert "0:02.6" in said("film-jumps", edit=away(40, 110))
     assert said("film-jumps", edit=away(40, 110, 300.0)) == ""
+    # never seen again: the pose was lost, and nothing of the attempt lies beyond
+    assert said("film-jumps", edit=away(40, 150)) == ""
+    cut = np.arange(150) == 41
+    assert said("film-jumps", edit=away(40, 110), cut=cut) == ""
+    assert "2.7 s" in said("cuts", cut=cut)
+
+
+def test_a_wipe_at_either_end_of_the_film_is_no_cut_of_the_attempt() -> None:
+    assert said("cuts", cut=np.isin(np.arange(150), (2, 147))) == ""
 
 
 def test_a_change_of_athlete_and_an_uncertain_one_are_reported() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -203,3 +204,46 @@ def test_rests_are_measured_from_settled_contact_to_lift_off() -> None:
     assert rest.end_s == pytest.approx(time[up][0], abs=1 / 60)
     assert rest.settled
     assert not rest.dropped
+
+
+@pytest.mark.parametrize(("up_s", "zone"), [(0.55, HANG), (3.0, RACK)])
+def test_with_the_body_unseen_only_what_is_pulled_comes_from_the_hang(up_s, zone) -> None:
+    """From 0.46 to 0.82 in half a second at 0.65 statures a second, or in three as a squat does."""
+    motion = drawn(
+        (0, 0.82), (2, 0.82), (4, 0.46), (4.1, 0.46), (4.1 + up_s, 0.82), (6 + up_s, 0.82)
+    )  # fmt: skip
+    unseen = (motion.time_s > 1.8) & (motion.time_s < 4.3 + up_s)
+    hidden = np.where(unseen, np.nan, motion.shoulder_st)
+    off = np.where(unseen, np.nan, motion.hands_off)
+    nothing = np.full(len(hidden), np.nan)
+    motion = replace(motion, shoulder_st=hidden, hip_st=nothing, head_st=nothing, hands_off=off)
+    assert [(begins, ends) for begins, ends, _ in paths(motion)] == [(zone, RACK)]
+
+
+def test_a_squat_whose_standing_was_read_too_high_leaves_the_next_ones_alone() -> None:
+    """The bar's height off by an eighth at the first: it passes for pressed, and only that one."""
+    corners, squats = [(0.0, 0.82)], []
+    for k, top in enumerate((0.93, 0.82, 0.82, 0.82)):
+        begins = 3.0 * k + 1
+        corners += [(begins, 0.82), (begins + 1, 0.46), (begins + 2, top), (begins + 2.5, top)]
+        squats.append((begins, begins + 2))
+    motion = drawn(*corners, (13.5, 0.82), squats=tuple(squats))
+    assert [path for path in paths(motion) if path[2]] == 3 * [(RACK, RACK, True)]
+
+
+def cut_off(motion: Motion, end_s: float) -> Motion:
+    """The motion up to a time."""
+    count = int((motion.time_s <= end_s).sum())
+    known = {
+        name: value[:count] for name, value in vars(motion).items() if isinstance(value, np.ndarray)
+    }
+    return replace(motion, **known, pieces=((0, count),))
+
+
+def test_a_film_that_ends_in_mid_lift_has_no_top_however_high_it_got() -> None:
+    lift = ((0, 0.12), (1.5, 0.12), (2.4, 0.45), (3.2, 0.45), (4.0, 0.12), (5.0, 0.12))
+    for rest, whole in (((5.9, 0.46), (6.4, 0.7)), 1), (((5.9, 0.45), (6.6, 0.45)), 2):
+        motion = drawn(*lift, *rest)
+        motion = cut_off(motion, 5.85 if whole == 1 else 6.6)
+        strokes, _ = find_strokes(motion, decode_zones(motion))
+        assert sum(not one.goes_on for one in strokes) == whole
