@@ -364,8 +364,8 @@ def _one_height(
     Of two ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less
     is doubted beforehand, as far as it did so less.
     """
-    told = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
-    first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(told, 0.1, 1.0))
+    before = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
+    first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(before, 0.1, 1.0))
     seen = known_between(hand)
     return joined(times, levels, trust, right_ends(times, levels, trust, seen, (first, second)))
 

@@ -44,7 +44,7 @@ LEAPT = np.array([[0.02, 0.98], [0.8, 0.2]])
 MISSED = np.array([[0.95, 0.05], [0.25, 0.75]])
 # How far the bar is askew is remembered half as well after so long without one of its ends.
 ASKEW_HALF_S = 2.0
-# and it is told by the samples of so long.
+# and it is estimated from the samples of so long.
 ASKEW_TOLD_S = 0.5
 # Right (0) or wrong (1), left and right end.
 STATES = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
@@ -86,9 +86,9 @@ def right_ends(
     steps = [
         np.kron(*(_step(one.leapt[k], one.missed[k]) for k in (0, 1))) for one in stretches[1:]
     ]
-    told = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
+    probabilities = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
     right = np.zeros(levels.shape)
-    for one, share in zip(stretches, told, strict=True):
+    for one, share in zip(stretches, probabilities, strict=True):
         for k in (0, 1):
             right[k, one.first : one.last] = share[STATES[:, k] == 0].sum()
     return right
@@ -176,12 +176,12 @@ def _probabilities(
         now = now / now.sum()
         forward[k] = now
     later = np.ones(len(start))
-    told = forward.copy()
+    probabilities = forward.copy()
     for k in range(len(likelihood) - 2, -1, -1):
         later = steps[k] @ (later * likelihood[k + 1])
         later = later / later.sum()
-        told[k] = forward[k] * later
-    return told / told.sum(1, keepdims=True)
+        probabilities[k] = forward[k] * later
+    return probabilities / probabilities.sum(1, keepdims=True)
 
 
 def joined(
