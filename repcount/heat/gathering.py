@@ -58,6 +58,11 @@ def gather(sources: Sequence[Path]) -> list[Gathered]:
             members += load_members(source)
         else:
             found += _in_folder(source)
+    if sources and not members and not found:
+        raise ManifestError(
+            f"{sources[0]}: is a heat that keeps no results; give the results folders that it was "
+            "made from, or the list of them."
+        )
     if not members:
         members = [Member(one.athlete, None, (), None) for one in found]
     made: dict[str, Gathered] = {}
@@ -95,17 +100,11 @@ def _in_folder(folder: Path) -> list[_Found]:
     """The attempts of a heat's folder, of a results folder, or of a folder that holds some."""
     if (folder / RECORD).is_file():
         heat = load_record(Heat, folder / RECORD)
-        found = [
+        return [
             _Found(one.athlete, folder / one.results, one.video)
             for one in heat.attempts
             if one.results and (folder / one.results / ATTEMPT).is_file()
         ]
-        if not found:
-            raise ManifestError(
-                f"{folder}: is a heat that keeps no results; give the results folders that it was "
-                "made from, or the list of them."
-            )
-        return found
     if (folder / ATTEMPT).is_file():
         return [_Found(_athlete_of(folder), folder)]
     if not folder.exists():

@@ -12,7 +12,6 @@ from pydantic import Field
 
 from repcount.analysis.class_members import Judged
 from repcount.analysis.forecast import Span
-from repcount.analysis.next_plan import NextPlan
 from repcount.analysis.season import Season
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Record
@@ -31,6 +30,7 @@ from repcount.wording.numbers import load as load_words
 
 MOST_ROUNDS = 6  # whose ends are on the sheet; of more, so many are chosen
 SAME_AGAIN = "Do the same again."
+NO_GAIN = "no change that was tried has a gain above its uncertainty"
 # What a name of a movement that is written with a capital begins a sentence with.
 _NAMES = tuple(name for name in MOVEMENT_NAMES if name[0].isupper())
 MESSAGE_CAUTION = (
@@ -53,6 +53,7 @@ class ClassRow(Record):
     cue: str = Field("", description="the one change that matters most, the first of `next`")
     kind: Literal["load", "pattern", "pace"] | None = None
     gain: Span | None = Field(None, description="expected seconds saved by this change alone")
+    why_same: str = Field("", description="why no change is suggested; empty where one is")
     more_changes: int = Field(0, description="that `next` suggests beside it")
     load_kg: float | None = Field(None, description="of the next attempt, as all that follows")
     patterns: list[str] = Field(default_factory=list, description="one a round")
@@ -93,6 +94,7 @@ def _row(one: Judged) -> ClassRow:
         cue=first.change if first else SAME_AGAIN,
         kind=first.kind if first else None,
         gain=first.gain if first else None,
+        why_same="" if first else _sentence(decision.not_enough_data or NO_GAIN),
         more_changes=max(0, len(decision.suggestions) - 1),
         load_kg=decision.plan.workout.load_kg,
         patterns=decision.plan.planned_sets(),
@@ -100,7 +102,7 @@ def _row(one: Judged) -> ClassRow:
         next_total_s=decision.plan.planned_total_s,
         season=one.season,
     )
-    row.message = _message(row, decision)
+    row.message = _message(row)
     return row
 
 
@@ -114,14 +116,13 @@ def _small(text: str) -> str:
     return text if text.startswith(_NAMES) else text[:1].lower() + text[1:]
 
 
-def _message(row: ClassRow, decision: NextPlan) -> str:
+def _message(row: ClassRow) -> str:
     """What happened, what to change, and what is next, a sentence each."""
     day = recorded_words((row.recorded_at or "")[:10])
     head = ", ".join(part for part in (row.workout, day) if part)
     said = [f"{head}: {row.happened}."]
     if row.kind is None:
-        why = decision.not_enough_data or "none that was tried has a gain above its uncertainty"
-        said.append(f"No change is suggested, do the same again: {_sentence(why)}.")
+        said.append(f"No change is suggested, do the same again: {row.why_same}.")
     else:
         said.append(f"One change: {_sentence(row.cue)}; {_gain_words(row)}.")
     said.append(f"Next time: {_next_words(row)}{_as_a_whole(row)}; {MESSAGE_CAUTION}.")
@@ -129,6 +130,8 @@ def _message(row: ClassRow, decision: NextPlan) -> str:
 
 
 def _gain_words(row: ClassRow) -> str:
+    if row.kind is None:
+        return row.why_same
     if row.gain is None:
         return "how much it saves is not known"
     return f"alone it is expected to save {interval(row.gain)}"
@@ -168,8 +171,7 @@ def class_lines(made: ClassSheet) -> list[str]:
             lines += _wrapped(f"not judged: {one.reason}")
             continue
         lines += _wrapped(f"last: {one.happened}")
-        gain = f" {capital(_gain_words(one))}." if one.kind else ""
-        lines += _wrapped(f"change: {one.cue}{gain}")
+        lines += _wrapped(f"change: {one.cue} {capital(_gain_words(one))}.")
         lines += _wrapped(f"next: {_next_words(one)}")
     lines.append("")
     return lines + [line for said in made.cautions for line in wrap(plain(said), WIDTH)]
@@ -206,7 +208,7 @@ def class_page(made: ClassSheet, back: Back = ()) -> str:
                 "load": load_words(one.load_kg) if one.load_kg else "",
                 "pattern": pattern_words(one.patterns),
                 "rounds": round_words(one.round_ends_s),
-                "gain": _gain_words(one) if one.kind else "",
+                "gain": _gain_words(one),
             }
             for one in made.athletes
         ],

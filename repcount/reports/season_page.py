@@ -19,7 +19,7 @@ from repcount.reports.svg import percent, tag
 from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import hundredths, load, short
 
-TOP, BOTTOM, CHART = 22.0, 58.0, 66  # of the values and of the whole chart, in pixels
+TOP, BOTTOM, CHART = 20.0, 50.0, 70  # of the values and of the whole chart, in pixels
 SIDE = 0.05  # of the width, beside the first and the last
 
 
@@ -60,7 +60,7 @@ def season_parts(season: Season) -> SeasonPart:
     return SeasonPart(
         season,
         trends,
-        [load(one.load_kg) if one.load_kg else "–" for one in season.attempts],
+        [f"{one.load_kg:g} kg" if one.load_kg else "–" for one in season.attempts],
         [_tempo_words(one) for one in season.tempo],
     )
 
@@ -113,9 +113,8 @@ def _chart(points: Sequence[tuple[float, float]], ends: tuple[str, str]) -> Mark
         tag("circle", cx=percent(at), cy=height, r=3.5)
         for (at, _), height in zip(points, heights, strict=True)
     ]
-    for (at, height), said, anchor in (
-        ((points[0][0], heights[0]), ends[0], "start"),
-        ((points[-1][0], heights[-1]), ends[1], "end"),
-    ):
-        shapes.append(tag("text", said, x=percent(at), y=height - 8, text_anchor=anchor))
+    for place, beside, said, anchor in ((0, 1, ends[0], "start"), (-1, -2, ends[1], "end")):
+        # on the side where the line does not run
+        y = heights[place] + (16 if heights[beside] < heights[place] else -8)
+        shapes.append(tag("text", said, x=percent(points[place][0]), y=y, text_anchor=anchor))
     return tag("svg", *shapes, class_="trend", height=CHART, aria_hidden="true")
