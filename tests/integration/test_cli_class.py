@@ -89,6 +89,26 @@ def test_what_an_athlete_is_told_is_what_next_says(place, evening, name):
     assert own["plan"]["rounds"] == said["plan"]["rounds"]
 
 
+def test_one_list_from_the_plan_to_the_message(place):
+    """The list names the plans that are made from it, each at the athlete's own load."""
+    file = place / "evening.toml"
+    file.write_text(
+        "".join(
+            f'[[athlete]]\nname = "{name}"\nload = "{55 - 5 * place_} kg"\ntarget = "2:50"\n'
+            f'plan = "plans/{name.lower().replace(" ", "-")}.toml"\n'
+            f'video = "2026-11-28/{name.split()[0].lower()}"\n'
+            for place_, name in enumerate(NAMES)
+        ),
+        encoding="utf-8",
+    )
+    run("plan", PLAN_FILE, "--athletes", file, "--out", place / "plans", "--quiet")
+    heat = json.loads(run("heat", file, "--out", place / "planned", "--json"))
+    made = json.loads(run("class", file, place / "planned", "--json"))
+    assert {one["planned_s"] for one in heat["attempts"]} == {170.0}
+    assert {one["planned_s"] for one in made["athletes"]} == {170.0}
+    assert all("the plan of 2:50.0" in one["message"] for one in made["athletes"])
+
+
 def test_a_class_fits_its_schema(place):
     text = run("class", place / "class.toml", "--json")
     jsonschema.validate(json.loads(text), json.loads(run("schema", "class")))
