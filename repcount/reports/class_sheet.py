@@ -28,7 +28,7 @@ from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock
 from repcount.wording.numbers import load as load_words
 
-MOST_ROUNDS = 6  # whose ends are on the sheet; of more, so many are chosen
+ROUNDS_SHOWN = 6  # whose ends are on the sheet; of more, so many are chosen
 SAME_AGAIN = "Do the same again."
 NO_GAIN = "no change that was tried has a gain above its uncertainty"
 # What a name of a movement that is written with a capital begins a sentence with.
@@ -149,7 +149,7 @@ def pattern_words(patterns: Sequence[str]) -> str:
 
 def round_words(ends_s: Sequence[float]) -> str:
     """Where the planned clock stands as rounds end: `Round 1 at 0:46.0, 2 at 1:40.2`."""
-    step = -(-len(ends_s) // MOST_ROUNDS)
+    step = -(-len(ends_s) // ROUNDS_SHOWN)
     chosen = [n for n in range(1, len(ends_s) + 1) if n % step == 0 or n == len(ends_s)]
     said = [f"{number} at {clock(ends_s[number - 1])}" for number in chosen]
     return f"Round {', '.join(said)}" if said else ""
