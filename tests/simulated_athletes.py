@@ -1,4 +1,5 @@
-"""Invented athletes who slow down as the model says, or otherwise, and attempts that they make.
+"""Invented athletes who slow down as the model says, or otherwise, some of whom cannot hold every
+set, and attempts that they make.
 
 An athlete is drawn from the model's own priors; an attempt is written as a reading and derived like
 any other, so that the definitions of sets, cycles and breaks are those of real ones.
@@ -7,11 +8,11 @@ any other, so that the definitions of sets, cycles and breaks are those of real 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from repcount.analysis import forecast
+from repcount.analysis import forecast, holding
 from repcount.analysis import slowing as fatigue
 from repcount.analysis.compare import compare
 from repcount.analysis.forecast import Filmed
@@ -25,7 +26,9 @@ from tests.scripted_reading import Script
 @dataclass
 class Athlete:
     """True parameters. `form` "other" slows in a way that the model does not have: linearly in
-    reps and in rounds squared, with scatter that has heavier tails."""
+    reps and in rounds squared, with scatter that has heavier tails. `form` "fails" puts the bar
+    down unplanned where a set is too long, as the model says; "fails other" as well, but at a
+    number of reps in the set, whatever was done before it, and for as long as comes."""
 
     rng: np.random.Generator
     form: str = "model"
@@ -46,6 +49,8 @@ class Athlete:
                 fatigue.DAY_SCATTER,
             )
         )
+        self.held = math.exp(draw(math.log(holding.HELD_REPS[0]), holding.HELD_REPS[1]))
+        self.stop_s = draw(math.log(holding.BREAK_S[0]), holding.BREAK_S[1])
         self.over = {}
         for name, (mean, each) in (
             ("break", forecast.OVER_BREAK_S),
@@ -73,6 +78,21 @@ class Athlete:
         mean, variance = self.over[name]
         return max(0.0, planned + mean + self.rng.normal(0, math.sqrt(variance)))
 
+    def limit(self) -> float:
+        """Reps at which the bar goes down in a set."""
+        if not self.form.startswith("fails"):
+            return math.inf
+        if self.form == "fails other":  # of the set alone, with a scatter of whole reps
+            return max(2.0, 0.5 * self.held + self.rng.normal(0, 1.5))
+        return self.held * math.exp(self.rng.normal(0, holding.SET_SCATTER))
+
+    def stopped_s(self) -> float:
+        """Seconds of an unplanned break; under 1.5 s it would be none."""
+        if self.form == "fails other":
+            return 2.0 + self.rng.exponential(5.0)
+        drawn = self.stop_s + self.rng.normal(0, holding.BREAK_SCATTER)
+        return max(1.5, math.exp(drawn))
+
     def attempt(self, plan: Plan) -> Filmed:
         """The athlete goes at a plan, on a new day."""
         script = Script(plan.workout)
@@ -81,6 +101,7 @@ class Athlete:
         average = sum(map(len, every)) / len(every)
         script.wait(self.over_s("start", plan.start_s or 0.0))
         tired, place, top = 0.0, 0, script.now
+        limit, in_set = self.limit(), 0
         for number, steps in enumerate(every):
             stops = iter(plan.rounds[number].break_s)
             script.round = number + 1
@@ -90,6 +111,12 @@ class Athlete:
                     rest = self.over_s("between", (plan.between_rounds_s or [])[number - 1])
                 elif step.kind == "break":
                     rest = max(1.5, self.over_s("break", next(stops)))
+                elif place and (in_set if self.form == "fails other" else tired + 1) >= limit:
+                    rest = self.stopped_s()
+                    step = replace(step, kind="break")
+                if step.kind in ("first", "break"):
+                    limit, in_set = self.limit(), 0
+                in_set += 1
                 if place:
                     tired = (tired + 1) * math.exp(-rest / self.recovery_s)
                 took = max(0.2, self.step_s(step, tired, place / average, day))

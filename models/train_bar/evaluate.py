@@ -143,9 +143,9 @@ def by_state(rows: Iterator[Row], grey: bool) -> None:
 
 def photos(folder: Path, grey: bool) -> None:
     """The photographs held back, in the squares that the marks name."""
-    from models.train_bar.photos import load
+    from models.train_bar.photos import NONE, load
 
-    net, tallies = BarNet(), {name: Tally.new() for name in ("plates", "bare bars")}
+    net, tallies = BarNet(), {name: Tally.new() for name in ("plates", "bare bars", "no bar")}
     for one in load(folder):
         if not one.held_back:
             continue
@@ -153,7 +153,8 @@ def photos(folder: Path, grey: bool) -> None:
         bare = bool(one.bare.any())
         side = float(one.square[2] - one.square[0])
         semi = np.full(2, PLATE_M / STATURE_M / SIDE_ST * side) if bare else one.semi_axis
-        tally = tallies["bare bars" if bare else "plates"]
+        with_bar = "bare bars" if bare else "plates"
+        tally = tallies["no bar" if one.state == NONE else with_bar]
         score(tally, net.find(picture, one.square), one.ends, semi, one.visible)
     for name, tally in tallies.items():
         print(f"{name}: {tally.line()}")

@@ -24,25 +24,39 @@ def printed(
 ) -> Picture:
     """The image with print and wear on the plates of the bar whose tags (h, w) begin at
     `bar_tag`. faces: tag beyond `bar_tag`, and the corners (4, 2) of the square around a face."""
-    out = picture
+    out = picture.copy()
     if faces and rng.random() < PRINTED_SHARE:
         ink, cover = _print(rng)
-        size = (picture.shape[1], picture.shape[0])
         flat = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * (SIDE_PX - 1)
         for side, corners in faces:
-            to = cv2.getPerspectiveTransform(flat, corners.astype(np.float32))
+            here, where = _around(tags == bar_tag + side)
+            part = out[here]
+            if not part.size:
+                continue
+            size, corner = (part.shape[1], part.shape[0]), (here[1].start, here[0].start)
+            to = cv2.getPerspectiveTransform(flat, (corners - corner).astype(np.float32))
             colour = cv2.warpPerspective(ink, to, size)
-            share = cv2.warpPerspective(cover, to, size) * (tags == bar_tag + side)
-            mixed = out + (colour - out.astype(np.float32)) * share[..., None]
-            out = np.clip(mixed, 0, 255).astype(np.uint8)
+            share = cv2.warpPerspective(cover, to, size) * where
+            mixed = part + (colour - part.astype(np.float32)) * share[..., None]
+            out[here] = np.clip(mixed, 0, 255).astype(np.uint8)
     if rng.random() < WORN_SHARE:
-        plates = (tags == bar_tag + 1) | (tags == bar_tag + 2)
+        here, where = _around((tags == bar_tag + 1) | (tags == bar_tag + 2))
         cells = int(rng.integers(20, 160))
         field = rng.normal(size=(cells, cells)).astype(np.float32)
-        field = cv2.resize(field, (picture.shape[1], picture.shape[0]))
-        worn = out * np.exp(field * rng.uniform(0.05, 0.35))[..., None] + float(rng.uniform(0, 14))
-        out = np.where(plates[..., None], np.clip(worn, 0, 255), out).astype(np.uint8)
+        field = cv2.resize(field, (picture.shape[1], picture.shape[0]))[here]
+        part = out[here]
+        worn = part * np.exp(field * rng.uniform(0.05, 0.35))[..., None] + float(rng.uniform(0, 14))
+        out[here] = np.where(where[..., None], np.clip(worn, 0, 255), part).astype(np.uint8)
     return out
+
+
+def _around(where: NDArray[np.bool_]) -> tuple[tuple[slice, slice], NDArray[np.bool_]]:
+    """The rows and columns of an image that hold all of `where` (h, w), and that part of it."""
+    spans = []
+    for line in (where.any(1), where.any(0)):
+        at = np.flatnonzero(line)
+        spans.append(slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0))
+    return (spans[0], spans[1]), where[spans[0], spans[1]]
 
 
 def _print(rng: np.random.Generator) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from models.train_bar.crops import STORE_PX
 
 RING = 384  # images a worker may be ahead of the trainer
-CAPACITY = 160_000  # images kept on the graphics card
+COPIES = 3  # of each drawn shot, see `Studio.room`
+CAPACITY = 360_000  # images kept on the graphics card
 CHECK_ROOMS = 30  # rooms drawn to measure on, never trained on
 CHECK_SEED, TRAIN_SEED, PIECE_SEEDS = 5_000_000, 0, 100_000
 BATCH = 192
@@ -24,8 +25,9 @@ KEEP = 0.9993  # of the averaged weights, a step
 FIRST = 2000  # images that must be there before training begins
 CONFIDENT = 0.4
 LABELS = 8
-PHOTO_CAPACITY = 16_000  # crops of photographs kept on the graphics card
+PHOTO_CAPACITY = 40_000  # crops of photographs kept on the graphics card
 PHOTO_SHARE = 0.25  # of a batch
+NO_BAR_WEIGHT = 0.35  # how often a photograph without a bar is taken, one with a bar being 1
 PHOTO_FIRST = 1500  # crops that must be there before training begins
 
 

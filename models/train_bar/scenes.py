@@ -127,8 +127,12 @@ class Studio:
         self.plain = plain
         self.scene = CrowdedScene(RENDER_PX, RENDER_PX)
 
-    def room(self, seed: int) -> Iterator[Sample]:
-        """The SHOTS images of one room. Raises RenderUnavailable without OpenGL."""
+    def room(self, seed: int, copies: int = 1) -> Iterator[Sample]:
+        """The SHOTS images of one room. Raises RenderUnavailable without OpenGL.
+
+        With `copies` the same shot comes that often: with print on its plates, then without, each
+        with other things pasted in, by another lesser camera and cut elsewhere; and the last as it
+        was drawn."""
         rng = np.random.default_rng([seed, 41])
         side_deg = float(rng.uniform(-180, 180))
         distance = float(rng.uniform(2.5, 6.0))
@@ -163,12 +167,12 @@ class Studio:
         self.scene.stock(gym, figures, bars, eye, rng, crowded=0.2 if stage else 0.6)
         for shot in range(SHOTS):
             camera = cameras[shot * CAMERAS // SHOTS]
-            yield self._shot(rng, camera, humans, pools, bars)
+            yield from self._shot(rng, camera, humans, pools, bars, copies)
 
     def _shot(
         self, rng: np.random.Generator, camera: Camera, humans: list[Human],
-        pools: list[PosturePool], stock: list[BentBarbell],
-    ) -> Sample:  # fmt: skip
+        pools: list[PosturePool], stock: list[BentBarbell], copies: int,
+    ) -> Iterator[Sample]:  # fmt: skip
         state = int(rng.choice(len(STATES), p=STATE_SHARES))
         to_camera = float(np.arctan2(camera.eye[0], camera.eye[2]))
         view = _view(rng)
@@ -209,20 +213,11 @@ class Studio:
         picture, tags = self.scene.draw(camera, moments)
         middle = moments[len(moments) // 2][1]
         ends, semi, tag_ids = _truth(camera, looks, middle, name != "none")
-        if not self.plain:
-            if name != "none":
-                faces = _corners(camera, looks[0], middle[0])
-                picture = printed(rng, picture, tags, faces, BAR_TAG)
-            picture, tags = paste_things(rng, picture, tags)
-            picture, covered = paste_in_front(rng, picture)
-            tags = np.where(covered, np.uint8(0), tags)
-        window = _window(rng, camera, humans[athlete], skeletons[0])
-        framed, inside = _framed(rng, picture, camera, window)
-        visible = _visible(camera, looks, middle, tags * inside, tag_ids)
-        crop, seen, zoom, shift = _cut(framed, window)
-        if not self.plain:
-            crop = spoil(rng, crop, seen)
-        return Sample(crop, ends * zoom + shift, semi * zoom, visible, state, view)
+        drawn = _Drawn(picture, tags, camera, looks, middle, ends, semi, tag_ids)
+        window = (humans[athlete], skeletons[0])
+        for copy in range(copies):
+            plain = self.plain or 0 < copy == copies - 1
+            yield _photographed(rng, drawn, window, plain, copy == 0, (state, view))
 
     def _others(
         self,
@@ -276,6 +271,44 @@ class Studio:
             # on the floor, or in a rack
             y = stock[number].large_radius_m if rng.random() < 0.7 else float(rng.uniform(0.5, 1.6))
             add(number, bar_matrix(y, 0.0, spin=float(rng.uniform(0, 6)), place=place))
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """A shot as it was drawn: image and tags, whose bar it shows (the athlete's first, at the
+    middle of the exposure), and the truth of its ends (see `_truth`)."""
+
+    picture: Picture
+    tags: Picture
+    camera: Camera
+    looks: list[BentBarbell]
+    matrices: list[Array]
+    ends: Array
+    semi_axis: Array
+    tag_ids: list[int]
+
+
+def _photographed(
+    rng: np.random.Generator, drawn: _Drawn, athlete: tuple[Human, Skeleton],
+    plain: bool, with_print: bool, told: tuple[int, float],
+) -> Sample:  # fmt: skip
+    """What a camera makes of a shot: the square around the athlete, cut by the camera's frame.
+    `plain`: as drawn; else with things pasted in, and spoiled. told: state and view."""
+    picture, tags, camera = drawn.picture, drawn.tags, drawn.camera
+    if not plain:
+        if drawn.tag_ids and with_print:
+            faces = _corners(camera, drawn.looks[0], drawn.matrices[0])
+            picture = printed(rng, picture, tags, faces, BAR_TAG)
+        picture, tags = paste_things(rng, picture, tags)
+        picture, covered = paste_in_front(rng, picture)
+        tags = np.where(covered, np.uint8(0), tags)
+    window = _window(rng, camera, *athlete)
+    framed, inside = _framed(rng, picture, camera, window)
+    visible = _visible(camera, drawn.looks, drawn.matrices, tags * inside, drawn.tag_ids)
+    crop, seen, zoom, shift = _cut(framed, window)
+    if not plain:
+        crop = spoil(rng, crop, seen)
+    return Sample(crop, drawn.ends * zoom + shift, drawn.semi_axis * zoom, visible, *told)
 
 
 def dressed(look: PersonLook, rng: np.random.Generator) -> PersonLook:

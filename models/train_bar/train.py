@@ -3,8 +3,9 @@
     python -m models.train_bar.train --out OUT --piece 0 --pieces 2 --seconds 450
     python -m models.train_bar.train --out OUT --piece 1 --pieces 2 --seconds 450 --resume OLD_OUT
 
-With `--photos FOLDER` (the photographs that `photo_marks.json` names) a quarter of each batch are
-crops of them; with `--start FILE` training goes on from the weights of an ONNX file.
+With `--photos FOLDER` (the photographs that `photo_marks.json` names) a share of each batch are
+crops of them; with `--start FILE` training goes on from the weights of an ONNX file, or from the
+averaged ones of a `bar_weights.pt` that an earlier training wrote.
 
 Each piece draws images of its own seeds on all processor cores while the graphics card trains
 on what is there, and ends after `--seconds` with `bar.onnx`, checkpoints and `metrics.json` in
@@ -22,7 +23,17 @@ import time
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from models.train_bar.recipe import CHECK_ROOMS, CHECK_SEED, PIECE_SEEDS, RATE, TRAIN_SEED, Ring
+from models.train_bar.recipe import (
+    CHECK_ROOMS,
+    CHECK_SEED,
+    COPIES,
+    NO_BAR_WEIGHT,
+    PHOTO_SHARE,
+    PIECE_SEEDS,
+    RATE,
+    TRAIN_SEED,
+    Ring,
+)
 
 
 def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
@@ -33,9 +44,10 @@ def draw_rooms(ring: Ring, check: list[int], first: int, step: int) -> None:
 
     cv2.setNumThreads(1)
     studio = Studio()
-    seeds = iter([*check, *range(first, first + PIECE_SEEDS, step)])
-    for seed in seeds:
-        for sample in studio.room(seed):
+    rooms = [(seed, 1) for seed in check]
+    rooms += [(seed, COPIES) for seed in range(first, first + PIECE_SEEDS, step)]
+    for seed, copies in rooms:
+        for sample in studio.room(seed, copies):
             ring.put(
                 sample.picture,
                 [
@@ -50,14 +62,16 @@ def draw_photos(ring: Ring, folder: Path, seed: int) -> None:
     import cv2
     import numpy as np
 
-    from models.train_bar.photos import crop, load
+    from models.train_bar.photos import NONE, crop, load
 
     cv2.setNumThreads(1)
     photos = load(folder)
     rng = np.random.default_rng([seed, 67])
     used = [p for p in photos if not p.held_back]
     first = [(p, None) for p in photos if p.held_back]
-    rest = ((used[int(rng.integers(len(used)))], rng) for _ in iter(int, 1))
+    weight = np.array([NO_BAR_WEIGHT if p.state == NONE else 1.0 for p in used])
+    chances = weight / weight.sum()
+    rest = ((used[int(rng.choice(len(used), p=chances))], rng) for _ in iter(int, 1))
     for photo, chance in itertools.chain(first, rest):
         picture, ends, semi, visible = crop(photo, chance)
         ring.put(picture, [*ends.ravel(), *semi, *visible, photo.state, np.nan])
@@ -70,8 +84,10 @@ def main() -> None:
     parser.add_argument("--pieces", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=450.0)
     parser.add_argument("--resume", type=Path, help="the folder that the piece before wrote")
-    parser.add_argument("--start", type=Path, help="an ONNX file whose weights to begin with")
+    parser.add_argument("--start", type=Path, help="an ONNX or bar_weights.pt file to begin with")
     parser.add_argument("--photos", type=Path, help="folder of the marked photographs")
+    parser.add_argument("--share", type=float, default=PHOTO_SHARE, help="photographs in a batch")
+    parser.add_argument("--first", type=int, help="number of the seeds, if not the piece's")
     parser.add_argument("--rate", type=float, default=RATE, help="highest learning rate")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     parser.add_argument("--unrecorded", action="store_true", help="launch every kernel by itself")
@@ -81,7 +97,8 @@ def main() -> None:
     fork = mp.get_context("fork")
     rings = [Ring.new() for _ in range(options.workers)]
     check = [CHECK_SEED + i for i in range(CHECK_ROOMS)]
-    first = TRAIN_SEED + options.piece * PIECE_SEEDS
+    number = options.piece if options.first is None else options.first
+    first = TRAIN_SEED + number * PIECE_SEEDS
     workers: list[BaseProcess] = [
         fork.Process(
             target=draw_rooms,

@@ -28,7 +28,6 @@ from models.train_bar.recipe import (
     LABELS,
     PHOTO_CAPACITY,
     PHOTO_FIRST,
-    PHOTO_SHARE,
     Ring,
     rate_at,
 )
@@ -88,8 +87,11 @@ class Supply:
         rings: list[Ring],
         counts: list[int],
         photo_ring: Ring | None,
+        photo_share: float,
         device: torch.device,
     ) -> None:
+        photos = round(photo_share * BATCH) if photo_ring is not None else 0
+        self.sizes = [BATCH - photos, photos]
         rooms = [count * SHOTS for count in counts]
         self.shelves, self.checks = [Shelf(CAPACITY, device)], [Shelf(sum(rooms), device)]
         self.collectors = [Collector(rings, rooms, self.shelves[0], self.checks[0])]
@@ -116,12 +118,9 @@ class Supply:
             self.collect()
 
     def drawn(self, vary: bool = True) -> Batch:
-        """A batch at random; of photographs PHOTO_SHARE."""
-        sizes = [BATCH]
-        if len(self.shelves) > 1:
-            sizes = [BATCH - round(PHOTO_SHARE * BATCH), round(PHOTO_SHARE * BATCH)]
+        """A batch at random, of each shelf as many as `sizes`."""
         parts: list[list[torch.Tensor]] = [[], [], []]
-        for shelf, size in zip(self.shelves, sizes, strict=True):
+        for shelf, size in zip(self.shelves, self.sizes, strict=False):
             chosen = (torch.rand(size, device="cuda") * shelf.filled).long()
             for part, of in zip(parts, (shelf.pictures, shelf.labels, shelf.state), strict=True):
                 part.append(of[chosen])
@@ -142,7 +141,7 @@ def train(
     device = torch.device("cuda")
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
-    supply = Supply(rings, counts, photo_ring, device)
+    supply = Supply(rings, counts, photo_ring, options.share, device)
     net = BarNetwork().to(device, memory_format=torch.channels_last)
     average = BarNetwork().to(device, memory_format=torch.channels_last)
     plain = [p for p in net.parameters() if p.ndim < 2]
@@ -165,7 +164,10 @@ def train(
         for group in optimiser.param_groups:
             group["lr"] = rate
     else:
-        if options.start:
+        if options.start and options.start.suffix == ".pt":
+            old = torch.load(options.start, map_location=device)
+            net.load_state_dict(old["average"])
+        elif options.start:
             restore(net, options.start, torch.cat([supply.drawn().picture for _ in range(4)]))
         average.load_state_dict(net.state_dict())
     before = measured(average, supply)

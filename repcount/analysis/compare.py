@@ -52,6 +52,7 @@ def compare(
 
     Raises RecordError if the attempt was not read against the plan's workout.
     """
+    plan = plan.tested(attempt.workout) if attempt.workout else plan
     _check_same_workout(attempt, plan)
     spans = attempt.round_spans()
     done = _finished_rounds(attempt, plan)

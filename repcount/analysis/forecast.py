@@ -1,13 +1,14 @@
 """What another pattern, break length or rest would take, from an athlete's own slowing.
 
-A forecast holds for breaks and rests as planned, with what the athlete has gone over them; breaks
-that nobody planned cannot be foreseen, nor can what is untested: a set longer than any filmed,
-another load. Both are said.
+A forecast holds for breaks and rests as planned, with what the athlete has gone over them, and for
+unplanned breaks as sets were held and not held before. What is untested is said: a set longer than
+any filmed, another load. Its interval is wider the further it lies from what was filmed, and beyond
+a stated distance there is none.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -16,12 +17,21 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
+from repcount.analysis.holding import (
+    BREAK_SCATTER,
+    SET_SCATTER,
+    Holding,
+    fit_holding,
+    set_ends,
+    unplanned_s,
+)
 from repcount.analysis.same_film import Film, repeated
 from repcount.analysis.slowing import (
     CYCLE_LEVEL,
     OTHER_LEVEL,
     NotEnoughData,
     Slowing,
+    course,
     fit_slowing,
     unrecovered,
 )
@@ -29,6 +39,7 @@ from repcount.attempt.records import Attempt, Comparison, Record, load_record
 from repcount.errors import PlanError, RecordError
 from repcount.plan.model import Plan
 from repcount.plan.pace import BETWEEN_S, START_S
+from repcount.plan.set_limits import mean_reps
 from repcount.plan.tempo import TYPICAL, Step, steps_of
 from repcount.plan.working_load import CAUTIONS
 from repcount.units import Seconds, to_ms
@@ -40,6 +51,9 @@ ATTEMPT, COMPARISON, PLAN = "attempt.json", "comparison.json", "plan.json"
 OVER_BREAK_S = (1.0, 0.7)
 OVER_BETWEEN_S = (1.5, 1.2)
 OVER_START_S = (0.5, 0.4)
+# Beyond these there is no forecast (assumptions): a set, as a multiple of the longest filmed, and a
+# load, of the nearest filmed (or that part of it).
+FURTHEST_SET, FURTHEST_LOAD = 2.0, 1.25
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,14 @@ class Ranked(Record):
     )
 
 
+class Refused(Record):
+    """A plan that is too far from what was filmed to be forecast."""
+
+    name: str
+    patterns: list[str]
+    why: list[str]
+
+
 class Ranking(Record):
     """Plans beside each other, from one athlete's slowing."""
 
@@ -110,6 +132,7 @@ class Ranking(Record):
     slowing: list[Parameter]
     not_enough_data: str | None = Field(None, description="why there is no forecast")
     plans: list[Ranked] = Field(default_factory=list)
+    refused: list[Refused] = Field(default_factory=list)
     notes: list[str] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
@@ -224,10 +247,21 @@ def overs(filmed: Sequence[Filmed]) -> dict[str, list[float]]:
 class Forecaster:
     """Forecasts from one fitted model, all with the same draws so that plans can be compared."""
 
-    def __init__(self, slowing: Slowing, over: dict[str, list[float]], seed: int = 1) -> None:
+    def __init__(
+        self,
+        slowing: Slowing,
+        over: dict[str, list[float]],
+        seed: int = 1,
+        *,
+        filmed: Sequence[Filmed] = (),
+        set_reps: float | None = None,
+    ) -> None:
+        """`filmed` are the attempts whose sets say how long the athlete holds one; `set_reps` are
+        the reps to failure that a known max speaks for at their load."""
         self.slowing = slowing
         self.seed = seed
         self.count = len(slowing.weights)
+        self.holding = self._held(filmed, set_reps)
         rng = np.random.default_rng(seed)
         self.over = {
             "break": _over(rng, over.get("break", []), OVER_BREAK_S, self.count),
@@ -250,71 +284,24 @@ class Forecaster:
             self.unseen[step.key] = width * rng.standard_normal(self.count)
         return typical + self.unseen[step.key]
 
+    def _held(self, filmed: Sequence[Filmed], set_reps: float | None) -> Holding:
+        """What the athlete holds at the reference load."""
+        recovery = np.exp(self.slowing.nonlinear[:, 0])
+        rng = np.random.default_rng([self.seed, 11])
+        reached, lengths = [], []
+        for one in filmed:
+            tired = unrecovered(course(one.attempt).rests_s, recovery)
+            ends = set_ends(one.attempt, one.comparison)
+            reached += [(tired[end.index] + 1, end) for end in ends]
+            lengths += unplanned_s(one.comparison)
+        return fit_holding(reached, lengths, self.count, rng, set_reps)
+
     def draws(self, plan: Plan, *, kept: bool = False) -> Draws:
-        """Draws of what a plan takes: with what the athlete goes over planned times by, or with
-        its times `kept` but for their scatter."""
-        slowing = self.slowing
-        weights = slowing.weights
-        recovery, cycle, other = np.exp(slowing.nonlinear[:, :3]).T
-        rng = np.random.default_rng([self.seed, 7])
-        every = [steps_of(one.movements, one.pattern) for one in plan.rounds]
-        average = sum(map(len, every)) / len(every)
-        between = plan.between_rounds_s or [BETWEEN_S] * (len(every) - 1)
-        load = plan.workout.load_kg
-        shift = self.day.copy()
-        if load and slowing.reference_kg:
-            shift += weights[:, 3] * np.log(load / slowing.reference_kg)
-        over = {
-            name: (0.0 * mean if kept else mean, each) for name, (mean, each) in self.over.items()
-        }
-        rests: list[Array] = []
-        plain_rests: list[Array] = []
-        for number, (one, steps) in enumerate(zip(plan.rounds, every, strict=True)):
-            stops = iter(one.break_s)
-            for step in steps:
-                if step.kind == "first" and number:
-                    mean, each = over["between"]
-                    planned = between[number - 1]
-                elif step.kind == "break":
-                    mean, each = over["break"]
-                    planned = next(stops)
-                else:
-                    rests.append(np.zeros(self.count))
-                    plain_rests.append(rests[-1])
-                    continue
-                plain_rests.append(np.maximum(0, planned + mean))
-                noise = each * rng.standard_normal(self.count)
-                rests.append(np.maximum(0, planned + mean + noise))
-        tired = unrecovered(rests, recovery)
-        mean_start, each_start = over["start"]
-        start = plan.start_s if plan.start_s is not None else START_S
-        total = np.maximum(0, start + mean_start + each_start * rng.standard_normal(self.count))
-        expected = np.maximum(0, start + mean_start)
-        rounds = np.zeros((len(every), self.count))
-        begin = 4 + len(slowing.keys)
-        place = 0
-        for number, steps in enumerate(every):
-            for step in steps:
-                slow = weights[:, 1]
-                if step.movement in slowing.movements:
-                    slow = slow + weights[:, begin + slowing.movements[step.movement]]
-                middle = np.exp(
-                    self._level(step)
-                    + slow * tired[place]
-                    + weights[:, 2] * (place / average)
-                    + shift
-                )
-                scatter = cycle if step.kind == "cycle" else other
-                took = middle * np.exp(scatter * rng.standard_normal(self.count))
-                if step.kind == "first" and number:
-                    total = total + rests[place]
-                    expected = expected + plain_rests[place]
-                elif step.kind == "break":
-                    took, middle = took + rests[place], middle + plain_rests[place]
-                rounds[number] += took
-                expected = expected + middle
-                place += 1
-        return Draws(rounds, total + rounds.sum(0), expected)
+        """Draws of what a plan takes: with what the athlete goes over planned times by and breaks
+        that nobody planned, or with its times and sets `kept` but for their scatter."""
+        rounds, total = _Run(self, plan, kept=kept, scatter=True).go()
+        _, expected = _Run(self, plan, kept=kept, scatter=False).go()
+        return Draws(rounds, total, expected)
 
     def forecast(self, plan: Plan, name: str = "the plan", *, kept: bool = False) -> Forecast:
         """A plan's total and rounds, each with its interval; `kept` as in `draws`."""
@@ -335,24 +322,42 @@ class Forecaster:
     def outside(self, plan: Plan) -> list[str]:
         """What a plan asks for that is untested, each with what was filmed."""
         said = []
-        longest = max(
-            sum(part.reps for part in one)
-            for round_ in plan.rounds
-            for one in (round_.pattern.sets if round_.pattern else [round_.movements])
-        )
-        if longest > self.slowing.longest_set:
-            said.append(f"a set of {longest} reps; longest filmed {self.slowing.longest_set}")
-        load = plan.workout.load_kg
-        seen = self.slowing.loads_kg
-        if load and seen and not min(seen) <= load <= max(seen):
-            known = ", ".join(f"{one:g}" for one in seen)
+        longest, seen = _longest_set(plan), self.slowing.longest_set
+        if longest > seen:
+            said.append(f"a set of {longest} reps; longest filmed {seen}")
+        load, loads = plan.workout.load_kg, self.slowing.loads_kg
+        if load and loads and not min(loads) <= load <= max(loads):
+            known = ", ".join(f"{one:g}" for one in loads)
             said.append(f"a load of {load:g} kg; filmed {known} kg")
         return said
 
+    def too_far(self, plan: Plan) -> list[str]:
+        """What a plan asks for that is too far from what was filmed to be forecast."""
+        said = []
+        longest, seen = _longest_set(plan), self.slowing.longest_set
+        if longest > FURTHEST_SET * seen:
+            said.append(
+                f"a set of {longest} reps, over {FURTHEST_SET:g} times the longest filmed ({seen})"
+            )
+        load, loads = plan.workout.load_kg, self.slowing.loads_kg
+        if load and loads:
+            nearest = min(loads, key=lambda one: abs(np.log(load / one)))
+            if not 1 / FURTHEST_LOAD <= load / nearest <= FURTHEST_LOAD:
+                low, high = min(loads) / FURTHEST_LOAD, max(loads) * FURTHEST_LOAD
+                said.append(
+                    f"a load of {load:g} kg, too far from {nearest:g} kg filmed (forecast from "
+                    f"{low:.3g} to {high:.3g} kg)"
+                )
+        return said
+
     def rank(self, plans: Sequence[tuple[str, Plan]], kept: Collection[str] = ()) -> list[Ranked]:
-        """Plans from the fastest expected on, untested ones last. Gains are against
-        the first plan given, which leads the list. The times of those named in `kept` are kept."""
-        drawn = [(name, plan, self.draws(plan, kept=name in kept)) for name, plan in plans]
+        """Plans from the fastest expected on, untested ones last, those that are too far from what
+        was filmed not at all. Gains are against the first plan, which leads the list. The times of
+        those named in `kept` are kept."""
+        near = [(name, plan) for name, plan in plans if not self.too_far(plan)]
+        if not near:
+            return []
+        drawn = [(name, plan, self.draws(plan, kept=name in kept)) for name, plan in near]
         base = drawn[0][2]
         found = []
         for index, (name, plan, one) in enumerate(drawn):
@@ -362,8 +367,9 @@ class Forecaster:
                 patterns=plan.planned_sets(),
                 break_s=lengths.pop() if len(lengths) == 1 else None,
             )
-            if index:
+            if plan is not plans[0][1]:
                 ranked.forecast.chance_of_plan = None  # its round times are the base's, or typical
+            if index:
                 gain = base.expected - one.expected
                 ranked.gain = span(gain)
                 # what two attempts on one day differ by: the scatter of both
@@ -374,6 +380,96 @@ class Forecaster:
         first, rest = found[:1], found[1:]
         rest.sort(key=lambda one: (bool(one.forecast.outside), one.forecast.total.middle_s))
         return first + rest
+
+
+class _Run:
+    """A plan simulated rep by rep, for all draws at once: with scatter, or as expected."""
+
+    def __init__(self, model: Forecaster, plan: Plan, *, kept: bool, scatter: bool) -> None:
+        self.model, self.plan, self.kept, self.scatter = model, plan, kept, scatter
+        self.rng = np.random.default_rng([model.seed, 7])
+        slowing = model.slowing
+        self.recovery, self.cycle, self.other = np.exp(slowing.nonlinear[:, :3]).T
+        load, known = plan.workout.load_kg, slowing.reference_kg
+        ratio = load / known if load and known else 1.0
+        self.shift = model.day + slowing.weights[:, 3] * np.log(ratio)
+        self.held = model.holding.at(ratio)
+        self.steps = [steps_of(one.movements, one.pattern) for one in plan.rounds]
+        self.average = sum(map(len, self.steps)) / len(self.steps)
+
+    def _noise(self) -> Array:
+        """Standard normal draws; drawn in any case, so that both runs are of the same ones."""
+        drawn = self.rng.standard_normal(self.model.count)
+        return drawn if self.scatter else np.zeros(self.model.count)
+
+    def _kept_s(self, name: str, planned: float) -> Array:
+        """A planned time as it will be kept."""
+        mean, each = self.model.over[name]
+        return np.maximum(0, planned + (0.0 * mean if self.kept else mean) + each * self._noise())
+
+    def _limit(self) -> Array:
+        """Reps unrecovered at which the bar goes down, for a set."""
+        return self.held * np.exp(SET_SCATTER * self._noise())
+
+    def _step_s(self, step: Step, tired: Array, place: int, noise: Array) -> Array:
+        weights, slowing = self.model.slowing.weights, self.model.slowing
+        slow = weights[:, 1]
+        if step.movement in slowing.movements:
+            begin = 4 + len(slowing.keys)
+            slow = slow + weights[:, begin + slowing.movements[step.movement]]
+        scatter = self.cycle if step.kind == "cycle" else self.other
+        return np.exp(
+            self.model._level(step)
+            + slow * tired
+            + weights[:, 2] * (place / self.average)
+            + self.shift
+            + scatter * noise
+        )
+
+    def go(self) -> tuple[Array, Array]:
+        """Seconds of every round, and of the whole."""
+        plan, count = self.plan, self.model.count
+        between = plan.between_rounds_s or [BETWEEN_S] * (len(self.steps) - 1)
+        total = self._kept_s("start", START_S if plan.start_s is None else plan.start_s)
+        rounds = np.zeros((len(self.steps), count))
+        tired, limit = np.zeros(count), self._limit()
+        nothing, place = np.zeros(count), 0
+        for number, steps in enumerate(self.steps):
+            stops = iter(plan.rounds[number].break_s)
+            for step in steps:
+                broke = np.zeros(count, bool)
+                rest = nothing
+                if step.kind == "first" and number:
+                    rest = self._kept_s("between", between[number - 1])
+                    total = total + rest
+                elif step.kind == "break":
+                    rest = self._kept_s("break", next(stops))
+                    rounds[number] += rest
+                elif place and not self.kept:
+                    broke = tired + 1 >= limit
+                    length = self.model.holding.break_log_s + BREAK_SCATTER * self._noise()
+                    rest = np.where(broke, np.exp(length), 0.0)
+                    rounds[number] += rest
+                if place:
+                    tired = (tired + 1) * np.exp(-rest / self.recovery)
+                again = self._limit()
+                limit = again if step.kind in ("first", "break") else np.where(broke, again, limit)
+                noise = self._noise()
+                took = self._step_s(step, tired, place, noise)
+                if broke.any():
+                    around = Step("break", step.movement, step.before, step.at)
+                    took = np.where(broke, self._step_s(around, tired, place, noise), took)
+                rounds[number] += took
+                place += 1
+        return rounds, total + rounds.sum(0)
+
+
+def _longest_set(plan: Plan) -> int:
+    return max(
+        sum(part.reps for part in one)
+        for round_ in plan.rounds
+        for one in (round_.pattern.sets if round_.pattern else [round_.movements])
+    )
 
 
 def _over(
@@ -398,13 +494,20 @@ def span(values: Array) -> Span:
     return Span(middle_s=float(middle), low_s=float(low), high_s=float(high))
 
 
-def forecaster(filmed: Sequence[Filmed]) -> Forecaster | NotEnoughData:
-    """A forecaster from attempts of one athlete at one workout; falsy where there is too little."""
+def forecaster(
+    filmed: Sequence[Filmed], maxes: Mapping[str, float] | None = None
+) -> Forecaster | NotEnoughData:
+    """A forecaster from attempts of one athlete at one workout; falsy where there is too little.
+
+    `maxes`: one-rep maxes in kilograms by movement, where they are known.
+    """
     check_workout(filmed)
     slowing = fit_slowing([one.attempt for one in filmed])
     if not isinstance(slowing, Slowing):
         return slowing
-    return Forecaster(slowing, overs(filmed))
+    known = slowing.reference_kg
+    reps = [mean_reps(known / best) for best in (maxes or {}).values()] if known else []
+    return Forecaster(slowing, overs(filmed), filmed=filmed, set_reps=min(reps, default=None))
 
 
 def own_shares(filmed: Sequence[Filmed], plan: Plan) -> list[Fraction]:
@@ -438,8 +541,8 @@ def parameters(slowing: Slowing) -> list[Parameter]:
 def model_notes(slowing: Slowing) -> list[str]:
     """What a forecast stands on and cannot know, in sentences."""
     said = [
-        "Forecasts hold for breaks and rests as planned, with what this athlete goes over them by; "
-        "unplanned breaks cannot be foreseen."
+        "Forecasts hold for breaks and rests as planned, with what this athlete goes over them by, "
+        "and for unplanned breaks as sets were held before."
     ]
     weak = [one.name for one in slowing.estimates if not one.told_by_data]
     if weak:
@@ -455,15 +558,30 @@ def model_notes(slowing: Slowing) -> list[str]:
     return said
 
 
-def rank_plans(filmed: Sequence[Filmed], plans: Sequence[tuple[str, Plan]]) -> Ranking:
-    """Forecast and rank plans for the athlete of some attempts; the first plan is the base.
+def held_words(holding: Holding) -> str:
+    """How long sets are held, in a sentence."""
+    low, middle, high = np.quantile(holding.reps, [0.05, 0.5, 0.95])
+    seen = f"{holding.broken} of {holding.ends} sets broke unplanned"
+    return (
+        f"Held before the bar goes down: {middle:.0f} reps unrecovered ({low:.0f} to {high:.0f}; "
+        f"{seen})."
+    )
+
+
+def rank_plans(
+    filmed: Sequence[Filmed],
+    plans: Sequence[tuple[str, Plan]],
+    maxes: Mapping[str, float] | None = None,
+) -> Ranking:
+    """Forecast and rank plans for the athlete of some attempts; the first plan that can be forecast
+    is the base. `maxes` as in `forecaster`.
 
     Raises RecordError where the attempts are not of one workout, which is that of the plans.
     """
     for _, plan in plans:
         check_workout(filmed, plan)
     filmed, left_out = once_each(filmed)
-    found = forecaster(filmed)
+    found = forecaster(filmed, maxes)
     ranking = Ranking(
         workout=plans[0][1].workout.name,
         attempts=[one.name for one in filmed],
@@ -475,5 +593,10 @@ def rank_plans(filmed: Sequence[Filmed], plans: Sequence[tuple[str, Plan]]) -> R
         return ranking
     ranking.slowing = parameters(found.slowing)
     ranking.plans = found.rank(plans)
-    ranking.notes += model_notes(found.slowing)
+    ranking.refused = [
+        Refused(name=name, patterns=plan.planned_sets(), why=why)
+        for name, plan in plans
+        if (why := found.too_far(plan))
+    ]
+    ranking.notes += [held_words(found.holding), *model_notes(found.slowing)]
     return ranking

@@ -1,8 +1,10 @@
-"""After the attempt: what went over, and at most three changes that the model supports.
+"""After the attempt: what went over, and at most three changes.
 
-A change is suggested only where the interval of 90 % of its expected gain lies above 0, the gain is
-half a second or more, and the plan asks for nothing untested. Nothing is said of the
-body: which of back, grip, shoulders or lungs gave out is the coach's to judge; the data show times.
+Where an attempt went well, a change is suggested only where the interval of 90 % of its expected
+gain lies above 0, the gain is half a second or more, and the plan asks for nothing untested. Where
+it went badly (`reasons.py`), the model, which knows no stop, is not asked: the changes are those
+for the likeliest reasons. Nothing is said of the body: which of back, grip, shoulders or lungs gave
+out is the coach's to judge; the data show times.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from repcount.analysis.changes import Change, change_for, lighter
 from repcount.analysis.forecast import (
     Filmed,
     Forecast,
@@ -30,18 +33,31 @@ from repcount.analysis.forecast import (
     span,
 )
 from repcount.analysis.losses import LEAST_S, Loss, losses
-from repcount.attempt.records import Attempt, MovementReps, Record
+from repcount.analysis.reasons import Reason, ReasonKind, Trouble, trouble
+from repcount.analysis.recognise import pattern_at
+from repcount.attempt.records import Attempt, MovementReps, Probability, Record
 from repcount.errors import PlanError
 from repcount.plan.break_rules import break_patterns
+from repcount.plan.clock_card import clock_card
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
-from repcount.plan.pace import BETWEEN_S, START_S, frame_of, spread, typical_rounds
+from repcount.plan.pace import BETWEEN_S, START_S, floors, frame_of, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.working_load import CAUTIONS
 from repcount.units import Seconds, from_ms, to_ms
-from repcount.wording.numbers import as_tenths, short
+from repcount.wording.numbers import as_tenths, clock, short
 
 MOST_SUGGESTIONS = 3
+# Of the reasons why an attempt went badly: how many are named, from which probability on (that of
+# one of four by chance), and from which on the new plan has a second change as well. Assumptions.
+MOST_REASONS, LEAST_PROBABILITY, LIKELY = 2, 0.25, 0.35
+LEAST_CHANCE = 0.05  # of the time cap, to plan for it; assumption
+KIND_OF: dict[ReasonKind, Literal["load", "pattern", "pace"]] = {
+    "sets": "pattern",
+    "breaks": "pace",
+    "start": "pace",
+    "load": "load",
+}
 
 
 class Suggestion(Record):
@@ -49,11 +65,16 @@ class Suggestion(Record):
 
     kind: Literal["load", "pattern", "pace"]
     change: str
-    gain: Span = Field(description="expected seconds saved, with the interval of 90 %")
+    gain: Span | None = Field(
+        None, description="expected seconds saved alone, with the interval of 90 %; null: not known"
+    )
     inside_noise: bool = Field(
-        description="two attempts would differ by more than this without any change"
+        False, description="two attempts would differ by more than this without any change"
     )
     why: str
+    probability: Probability | None = Field(
+        None, description="that this is what it failed by, against the other three reasons"
+    )
 
 
 class NextPlan(Record):
@@ -66,13 +87,18 @@ class NextPlan(Record):
     recorded_at: str | None = Field(None, description="when the last was filmed")
     video: str = Field(description="file name of the judged attempt's video")
     slowed: float = 1.0
+    clock_start_s: Seconds | None = Field(None, description="from the video's first frame")
     total_s: Seconds | None
     planned_s: Seconds | None = None
     losses: list[Loss]
     slowing: list[Parameter] = Field(default_factory=list)
     not_enough_data: str | None = None
+    trouble: Trouble | None = Field(None, description="what went badly and why; null: went well")
     ranking: list[Ranked] = Field(default_factory=list)
     suggestions: list[Suggestion] = Field(default_factory=list, max_length=MOST_SUGGESTIONS)
+    together: Span | None = Field(
+        None, description="expected seconds saved by all of them at once; null: not known"
+    )
     forecast: Forecast | None = Field(None, description="of the new plan, kept")
     plan: Plan
     notes: list[str] = Field(default_factory=list)
@@ -101,6 +127,7 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         video=attempt.video.file_name,
         recorded_at=attempt.video.recorded_at,
         slowed=attempt.video.slowed,
+        clock_start_s=attempt.clock.start_s,
         total_s=attempt.clock.total_s,
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
@@ -110,32 +137,187 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     if last.comparison is None:
         answer.notes.append("There is no plan to compare with: losses are against the athlete.")
     found = forecaster(filmed)
-    if not isinstance(found, Forecaster):
+    answer.trouble = trouble(Filmed(attempt, last.comparison, last.name, plan), base)
+    model = found if isinstance(found, Forecaster) else None
+    if isinstance(found, Forecaster):
+        answer.slowing = parameters(found.slowing)
+        answer.notes += model_notes(found.slowing)
+    else:
         answer.not_enough_data = found.reason
+    if answer.trouble is not None:
+        _mend(answer, attempt, base, answer.trouble, model)
+    elif model is not None:
+        _suggest(answer, model, done, base, failed=attempt.clock.finished is False)
+        if attempt.clock.finished is False and not any(
+            one.kind == "pattern" for one in answer.suggestions
+        ):
+            answer.notes.append(
+                "The pattern is kept: it was not in its sets that time was lost, but in rests that "
+                "went over, or in a plan that asks for more than there is time."
+            )
+    else:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
-        return answer
-    answer.slowing = parameters(found.slowing)
-    answer.notes += model_notes(found.slowing)
-    _suggest(answer, found, done, base)
+    _against_cap(answer, attempt)
     return answer
 
 
+def changes_for(
+    attempt: Attempt, base: Plan, found: Trouble, loads_kg: Sequence[float] = ()
+) -> list[tuple[Reason, Change]]:
+    """The changes for the likeliest reasons, the likeliest first."""
+    made: list[tuple[Reason, Change]] = []
+    for reason in found.reasons:
+        if reason.probability < LEAST_PROBABILITY or len(made) == MOST_REASONS:
+            break
+        change = change_for(reason.kind, base, attempt, found, loads_kg)
+        if change is not None:
+            made.append((reason, change))
+    return made
+
+
+def _mend(
+    answer: NextPlan, attempt: Attempt, base: Plan, found: Trouble, model: Forecaster | None
+) -> None:
+    """Changes for the likeliest reasons; the new plan has the first, and the second where it is
+    nearly as likely."""
+    loads = model.slowing.loads_kg if model else []
+    made = changes_for(attempt, base, found, loads)
+    answer.suggestions = [
+        Suggestion(
+            kind=KIND_OF[change.kind],
+            change=change.said,
+            why=_capital(f"{'; '.join(reason.traces[:2])}." if reason.traces else ""),
+            probability=reason.probability,
+            gain=_known_gain(model, base, change),
+        )
+        for reason, change in made
+    ]
+    new = base
+    applied: list[ReasonKind] = []
+    for reason, change in made:
+        if not applied or reason.probability >= LIKELY:
+            again = change_for(change.kind, new, attempt, found, loads)
+            if again is not None:
+                new, applied = again.plan, [*applied, change.kind]
+    if not made:
+        answer.notes.append(
+            "The plan is the last one again: nothing in the times says what to change."
+        )
+    elif len(applied) < len(made):
+        answer.notes.append("The new plan has the first change alone; try one at a time.")
+    if applied and not {"sets", "breaks"} & {*applied}:
+        answer.notes.append(
+            "The pattern is kept: what the times speak for is another reason than its sets."
+        )
+    if model is None:
+        answer.plan = _with_times(new)
+        return
+    first_s = new.rounds[0].round_s if "start" in applied else None
+    answer.plan, answer.forecast = _paced(_bare(new), model, first_s)
+    _to_cap(answer, model)
+
+
+def _known_gain(model: Forecaster | None, base: Plan, change: Change) -> Span | None:
+    """What a change saves where the model has seen it: a load at which there is an attempt."""
+    load = change.plan.workout.load_kg
+    if model is None or change.kind != "load" or load not in model.slowing.loads_kg:
+        return None
+    before, after = model.draws(base, kept=True), model.draws(change.plan, kept=True)
+    return span(before.expected - after.expected)
+
+
+def _to_cap(answer: NextPlan, model: Forecaster) -> None:
+    """Pace the new plan to the time cap, where it is forecast after it and may yet end before."""
+    plan, cap_s = answer.plan, answer.plan.workout.time_cap_s
+    total_s = plan.planned_total_s
+    if cap_s is None or total_s is None or to_ms(total_s) <= to_ms(cap_s):
+        return
+    chance = float((model.draws(plan, kept=True).total <= cap_s).mean())
+    frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
+    weights = [Fraction(to_ms(one.round_s or 0.0)) for one in plan.rounds]
+    times = spread(to_ms(cap_s) - frame.total, weights)
+    if chance < LEAST_CHANCE or any(
+        took < least for took, least in zip(times, floors(plan.rounds), strict=True)
+    ):
+        return
+    answer.plan = _timed(plan, [from_ms(one) for one in times])
+    answer.notes.append(
+        f"The plan is paced to end at the time cap of {clock(cap_s)}; the model gives that "
+        f"{chance:.0%}, and forecasts {clock(total_s)}."
+    )
+
+
+def _against_cap(answer: NextPlan, attempt: Attempt) -> None:
+    """Say where the last attempt and the new plan stand against the time cap."""
+    cap_s = answer.plan.workout.time_cap_s
+    if cap_s is None:
+        return
+    done, asked = len(attempt.counted()), answer.plan.workout.reps
+    said = []
+    if attempt.clock.finished is False and (attempt.clock.total_s or 0.0) >= cap_s:
+        said.append(f"At the time cap of {clock(cap_s)}, {done} of {asked} reps were done.")
+    total_s = answer.plan.planned_total_s
+    if total_s is not None and to_ms(total_s) <= to_ms(cap_s):
+        if said:
+            said.append(f"The new plan ends within the time cap of {clock(cap_s)}.")
+    elif total_s is not None:
+        reps = _reps_by(answer.plan, cap_s)
+        said.append(
+            f"The new plan ends after the time cap of {clock(cap_s)}: about {reps} of {asked} reps "
+            "by then."
+        )
+        _offer_lighter(answer)
+    answer.notes[:0] = said
+
+
+def _offer_lighter(answer: NextPlan) -> None:
+    """A lighter load for an attempt that is not forecast to end within its cap."""
+    change = lighter(answer.plan)
+    full = len(answer.suggestions) >= MOST_SUGGESTIONS
+    if change is None or full or any(one.kind == "load" for one in answer.suggestions):
+        return
+    answer.suggestions.append(
+        Suggestion(
+            kind="load",
+            change=change.said,
+            why="By the plan written here the time cap comes before the last rep; how much a "
+            "lighter load saves is not known.",
+        )
+    )
+
+
+def _reps_by(plan: Plan, cap_s: float) -> int:
+    """Reps done by a moment of the planned clock, by its sets."""
+    done = 0
+    for one in clock_card(plan).rounds:
+        for part in one.sets:
+            reps = sum(piece.reps for piece in part.reps)
+            if part.end_s <= cap_s:
+                done += reps
+            elif part.start_s < cap_s:
+                done += int(reps * (cap_s - part.start_s) / (part.end_s - part.start_s))
+    return done
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
-    """The attempt as a plan: its real sets and breaks where they add up to the workout, else the
-    planned ones; real times between rounds."""
+    """The attempt as a plan: its real sets and breaks where they add up to the workout; real times
+    between rounds. A round that was not finished has its sets as far as they went, and goes on as
+    planned, or as the last finished round was done; one that was not begun is like that."""
     workout = attempt.workout
     if workout is None:
         raise PlanError("the attempt was read without a workout; analyze it with its plan.")
-    rounds = []
+    rounds: list[RoundPlan] = []
     for number, movements in enumerate(workout.rounds, 1):
         lengths = [stop.length_s for stop in attempt.breaks_in(number)]
         pattern = _pattern_done(attempt, number, movements)
         if pattern is None or len(pattern.sets) - 1 != len(lengths):
             planned = plan.rounds[number - 1] if plan else None
-            pattern = planned.pattern if planned and planned.pattern else None
-            lengths = list(planned.break_s) if planned and planned.pattern else []
-        if pattern is None:
-            pattern = Pattern(sets=[list(movements)])
+            like = planned if planned and planned.pattern else rounds[-1] if rounds else None
+            pattern, lengths = _gone_on(attempt, number, movements, like)
         rounds.append(RoundPlan(movements=movements, pattern=pattern, break_s=lengths))
     gaps = {gap.after_round: gap for gap in attempt.between_rounds}
     between = [gaps[n].length_s if n in gaps else BETWEEN_S for n in range(1, len(rounds))]
@@ -151,8 +333,37 @@ def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
     )
 
 
-def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> None:
-    """Fill in ranking, suggestions, the new plan and its forecast."""
+def _gone_on(
+    attempt: Attempt, number: int, movements: list[MovementReps], like: RoundPlan | None
+) -> tuple[Pattern, list[float]]:
+    """A round that lacks reps, as it was done as far as it went and then like another round."""
+    if like is None or like.pattern is None or like.movements != movements:
+        pattern = Pattern(sets=[list(movements)])
+        return pattern, []
+    stops = {}
+    counted = attempt.counted(number)
+    places = {
+        (part.movement, index + 1): place
+        for place, (part, index) in enumerate(
+            ((part, index) for part in movements for index in range(part.reps)), 1
+        )
+    }
+    reached = 0
+    for rep in counted:
+        reached = max(reached, places.get((rep.movement, rep.number or 0), 0))
+    for stop in attempt.breaks_in(number):
+        at = places.get((stop.after.movement, stop.after.number), 0) if stop.after else 0
+        stops[at] = stop.length_s
+    for at, length in zip(like.pattern.positions(), like.break_s, strict=True):
+        if at >= reached:
+            stops.setdefault(at, length)
+    pattern = pattern_at(movements, list(stops))
+    return pattern, [stops[at] for at in pattern.positions()]
+
+
+def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan, *, failed: bool) -> None:
+    """Fill in ranking, suggestions, the new plan and its forecast. The pattern of a plan by which
+    the attempt was not finished (`failed`) is no change."""
     base_plan = _bare(base)
     length = _break_length(base_plan, done)
     candidates = [("as done", done)]
@@ -171,7 +382,10 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
         (
             one
             for one in answer.ranking[1:]
-            if not one.forecast.outside and one.gain and one.gain.low_s > 0
+            if not one.forecast.outside
+            and one.gain
+            and one.gain.low_s > 0
+            and not (failed and one.forecast.name == "as planned")
         ),
         None,
     )
@@ -191,7 +405,7 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
         )
     found += _paces(model, done, base_plan, length)
     found += _lighter(model, done)
-    found.sort(key=lambda pair: -pair[0].gain.middle_s)
+    found.sort(key=lambda pair: -(pair[0].gain.middle_s if pair[0].gain else 0.0))
     kept: list[tuple[Suggestion, Plan]] = found[:MOST_SUGGESTIONS]
     answer.suggestions = [one for one, _ in kept]
     if not kept:
@@ -202,7 +416,11 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan) -> Non
     new = _combined(answer.suggestions, kept, done, base_plan, length)
     if new.start_s is None:
         new = new.model_copy(update={"start_s": done.start_s})
+    if len(kept) > 1:
+        before, after = model.draws(done, kept=True), model.draws(new, kept=True)
+        answer.together = span(before.expected - after.expected)
     answer.plan, answer.forecast = _paced(new, model)
+    _to_cap(answer, model)
 
 
 def _paces(
@@ -361,9 +579,10 @@ def _with_times(plan: Plan) -> Plan:
     return _timed(plan, times)
 
 
-def _paced(plan: Plan, model: Forecaster) -> tuple[Plan, Forecast]:
+def _paced(plan: Plan, model: Forecaster, first_s: float | None = None) -> tuple[Plan, Forecast]:
     """The plan with times to a tenth, and its forecast: the plan's total is the forecast's, which
-    its rounds share as forecast (the middles of parts do not add up to the middle of the sum)."""
+    its rounds share as forecast (the middles of parts do not add up to the middle of the sum). A
+    first round that is to be slower, `first_s`, is."""
     plan = _tenths(plan)
     if plan.start_s is None:
         plan = plan.model_copy(update={"start_s": START_S})
@@ -371,6 +590,8 @@ def _paced(plan: Plan, model: Forecaster) -> tuple[Plan, Forecast]:
     frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
     parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
     times = spread(100 * as_tenths(found.total.middle_s) - frame.total, parts)
+    if first_s is not None:
+        times[0] = max(times[0], to_ms(first_s))
     plan = _timed(plan, [from_ms(one) for one in times])
     return plan, model.forecast(plan, "the new plan", kept=True)
 

@@ -6,6 +6,7 @@ Everything is computed in whole milliseconds, so that sums are exact.
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -70,7 +71,8 @@ def derive_attempt(
 
     Counted are, in each round and movement, the first prescribed number of reps by their tops; what
     the reading counts beyond that is extra. Reps that top before the clock's start or after its end
-    are unplanned. The workout is finished when every prescribed rep has been counted.
+    are unplanned. The workout is finished when every prescribed rep has been counted; an unbroken
+    test with its first set, and what comes after a break is extra.
 
     The time cap ends an unfinished attempt only if the video goes on to it; else the clock stops at
     the last counted top. Where it runs on to the cap, or to an end that a person has set, the last
@@ -83,11 +85,14 @@ def derive_attempt(
     Raises RecordError if the corrections belong to another video.
     """
     corrected = apply_edits(reading, edits)
-    workout = reading.workout
     rests = [
         rest.model_copy(update={"kind": rest_kind(rest, reset_s=reset_s, break_s=break_s)})
         for rest in sorted(corrected.floor_rests, key=lambda rest: (rest.start_s, rest.end_s))
     ]
+    workout = reading.workout
+    if workout is not None and workout.to_max:
+        workout = workout.tested(_unbroken(corrected.reps, rests))
+        reading = reading.model_copy(update={"workout": workout})
     warnings = _passed_on(reading, corrected)
     reps, clock = count(reading, corrected, rests, warnings)
     rounds, between = _rounds(reps, rests, workout, clock)
@@ -123,6 +128,14 @@ def derive_attempt(
         trace=reading.trace,
         warnings=warnings,
     )
+
+
+def _unbroken(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> int:
+    """The reps of the first set: those up to the first break after its first rep."""
+    done = sorted(rep.top_s for rep in reps if rep.status in ("counted", "extra"))
+    breaks = [rest.start_s for rest in rests if rest.kind == "break" and done]
+    until = min((at for at in breaks if at > done[0]), default=math.inf)
+    return sum(top < until for top in done)
 
 
 def _passed_on(reading: Reading, corrected: Corrected) -> list[Notice]:

@@ -12,6 +12,7 @@ computed with them is computed in whole milliseconds (`Ms`), which a record give
 from __future__ import annotations
 
 import json
+import operator
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
@@ -155,6 +156,12 @@ class MovementReps(Record):
 
     movement: str
     reps: int = Field(ge=1)
+    to_max: bool = Field(
+        False,
+        exclude_if=operator.not_,
+        description="as many as there are in one unbroken set; `reps` are then the most looked for,"
+        " and in an attempt those that were done",
+    )
 
 
 class PrescribedRep(NamedTuple):
@@ -178,6 +185,17 @@ class Workout(Record):
         if self.reps > MOST_WORKOUT_REPS:
             raise ValueError(f"a workout has at most {MOST_WORKOUT_REPS} reps")
         return self
+
+    @property
+    def to_max(self) -> bool:
+        """Whether it is an unbroken test: one movement, as many reps as there are in one set."""
+        return self.rounds[0][0].to_max
+
+    def tested(self, reps: int) -> Workout:
+        """An unbroken test with the reps that it came to."""
+        return self.model_copy(
+            update={"rounds": [[self.rounds[0][0].model_copy(update={"reps": max(1, reps)})]]}
+        )
 
     @property
     def reps(self) -> int:

@@ -71,8 +71,10 @@ def correct(ctx: click.Context, folder: Path) -> None:
     """Correct a reading. The reading stays as it is; corrections are kept beside it, each with
     who, when and why, and the results are made anew.
 
-    A rep or a break is named by its id (in reps.csv and breaks.csv) or by the moment at which the
-    report shows it. `--list` and `--undo` after DIR are the same as `list` and `undo`.
+    A rep or a break is named by its id (in reps.csv and breaks.csv) or by its moment in the video,
+    as a player shows it: the report and the list to check say both that and the workout's clock.
+    All times given here are the video's. `--list` and `--undo` after DIR are the same as `list` and
+    `undo`.
     """
     ctx.obj = {"folder": folder}
 
@@ -113,7 +115,6 @@ def _correction(
     """Append one correction; what is not given is left out of its values."""
     from repcount.attempt.assemble import derive_attempt
     from repcount.attempt.edits import append_edit, make_edit
-    from repcount.wording.numbers import clock as clock_words
 
     given = {key: value for key, value in (values or {}).items() if value is not None}
     if given.get("round") == 0:
@@ -128,13 +129,20 @@ def _correction(
             taken = _meant(rest, _rest_places(attempt), "floor rest")
         target = None
         if taken is not None:
-            target, ctx.obj["taken"] = taken.id, f"{taken.words} at {clock_words(taken.shown_s)}"
+            target, ctx.obj["taken"] = taken.id, f"{taken.words} at {_shown(attempt, taken)}"
         edit = make_edit(
             edits, action, who=_who(ctx), why=ctx.obj["why"], target=target, values=given
         )
         return append_edit(reading, edits, edit)
 
     _apply(ctx, change)
+
+
+def _shown(attempt: Attempt, place: _Place) -> str:
+    """A moment on the workout's clock, and of the video, by which corrections are given."""
+    from repcount.reports.clocks import both_clocks
+
+    return both_clocks(attempt, place.shown_s)
 
 
 def _apply(ctx: click.Context, change: Callable[[Reading, Edits], Edits]) -> None:
@@ -206,7 +214,7 @@ def _meant(given: str, places: list[_Place], what: str) -> _Place:
     except click.BadParameter:
         raise RepcountError(
             f"there is no {what} with the id {plain(given)}; take the id from the tables, or give "
-            "the moment that the report shows."
+            "its moment in the video."
         ) from None
     near = min(places, key=lambda place: place.off(at), default=None)
     if near is None or near.off(at)[0] > _NEAR_S:

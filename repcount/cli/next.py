@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from repcount.cli.options import MOMENT, TARGET, plain
-from repcount.cli.plan import CARD_FILE, PLAN_FILE, write_texts
+from repcount.cli.plan import CARD_FILE, PLAN_FILE, maxes_of, write_texts
 from repcount.errors import PlanError, RepcountError
 
 if TYPE_CHECKING:
@@ -105,9 +105,10 @@ def next_texts(answer: NextPlan, video: Path | None, out: Path) -> dict[str, str
 
 
 def _changes(answer: NextPlan) -> list[str]:
-    from repcount.wording.numbers import short
+    from repcount.reports.after import together_words
 
-    return [f"{one.change} {short(one.gain.middle_s)} s expected" for one in answer.suggestions]
+    changes = [one.change for one in answer.suggestions]
+    return changes + [said for said in [together_words(answer)] if said]
 
 
 def _compared(last: Filmed, given: object) -> Filmed:
@@ -142,6 +143,10 @@ def video_of(last: Filmed, path: Path) -> Path | None:
 @click.option("--breaks", "break_s", type=MOMENT, help="Another length of each break.")
 @click.option("--between", "between_s", type=MOMENT, help="Another time between rounds.")
 @click.option("--load", help="Another load.")
+@click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
+@click.option(
+    "--best", multiple=True, metavar="MOVEMENT=REPSxLOAD", help="A best set of up to 10 reps."
+)
 @_JSON
 def forecast(
     attempts: tuple[Path, ...],
@@ -150,41 +155,49 @@ def forecast(
     break_s: float | None,
     between_s: float | None,
     load: str | None,
+    maxes: tuple[str, ...],
+    best: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Forecast a plan from an athlete's attempts, and rank other patterns beside it.
 
     The rules' own patterns are always among them. Another length, rest or load is tried with each.
+    With a max the sets of those patterns are no longer than the load allows. What lies too far from
+    the attempts is not forecast.
     """
     from repcount.analysis.forecast import rank_plans, read_attempts
     from repcount.plan import load_plan
     from repcount.plan.barbell import parse_weight
-    from repcount.plan.break_rules import break_patterns
     from repcount.plan.propose import Wishes, make_plan
+    from repcount.plan.working_load import movements_of
 
     base = load_plan(plan)
     filmed = read_attempts(attempts)
-    wishes = {
+    known = maxes_of(base, maxes, best)
+    wishes: dict[str, Any] = {
         "break_s": break_s,
         "between_s": between_s,
         "load_kg": None if load is None else parse_weight(load, "the load"),
     }
     changed = any(value is not None for value in wishes.values())
+    wishes["maxes"] = known
+    asked = movements_of(base.workout.rounds)
     try:
-        first = base if base.has_breaks else make_plan(base).plan
+        first = base if base.has_breaks else make_plan(base, Wishes(maxes=known)).plan
         plans = [("the plan", first)]
         if changed:
-            plans.append(("the plan, changed", make_plan(first, Wishes(**wishes)).plan))  # type: ignore[arg-type]
+            plans.append(("the plan, changed", make_plan(first, Wishes(**wishes)).plan))
         for text in patterns:
-            made = make_plan(first, Wishes(patterns=[text], **wishes)).plan  # type: ignore[arg-type]
+            made = make_plan(first, Wishes(patterns=[text], **wishes)).plan
             plans.append((text, made))
-        for offer in break_patterns(base.workout.rounds):
+        for offer in make_plan(first, Wishes(**wishes)).patterns:
             if offer.patterns != first.planned_sets():
-                made = make_plan(first, Wishes(rule=offer.name, **wishes)).plan  # type: ignore[arg-type]
+                made = make_plan(first, Wishes(rule=offer.name, **wishes)).plan
                 plans.append((offer.name, made))
     except PlanError as error:
         raise PlanError(f"{plain(plan)}: {error}") from error
-    ranking = rank_plans(filmed, plans)
+    kilograms = {name: one.middle_kg for name, one in known.items() if name in asked}
+    ranking = rank_plans(filmed, plans, kilograms)
     if as_json:
         click.echo(ranking.model_dump_json(indent=1))
         return

@@ -13,6 +13,7 @@ from repcount.errors import PlanError
 if TYPE_CHECKING:
     from repcount.plan.model import Plan
     from repcount.plan.propose import Proposal, Wishes
+    from repcount.plan.strength import MaxEstimate
 
 PLAN_FILE, CARD_FILE, CARDS_FILE = "plan.toml", "card.html", "cards.html"
 
@@ -132,7 +133,6 @@ def plan(
 
 
 def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
-    from repcount.plan.athletes import parse_maxes
     from repcount.plan.barbell import kit_from, parse_weight
     from repcount.plan.propose import Wishes, known_movement
 
@@ -144,11 +144,7 @@ def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
         cycles[movement] = MOMENT.convert(text, None, None)
     return Wishes(
         athlete=given["athlete"],
-        maxes=parse_maxes(
-            _pairs(given["maxes"], "--max", '"push press=85kg"'),
-            _pairs(given["best"], "--best", '"push press=5x70kg"'),
-            base,
-        ),
+        maxes=maxes_of(base, given["maxes"], given["best"]),
         load_kg=None
         if given["load"] is None
         else parse_weight(given["load"], "the load", "lb" if given["kit"] == "lb" else "kg"),
@@ -163,6 +159,17 @@ def _wishes(base: Plan, given: dict[str, Any]) -> Wishes:
         start_s=given["start_s"],
         cycle_s=cycles,
         transition_s=given["transition_s"],
+    )
+
+
+def maxes_of(base: Plan, maxes: tuple[str, ...], best: tuple[str, ...]) -> dict[str, MaxEstimate]:
+    """Maxes by movement, from the texts of --max and --best."""
+    from repcount.plan.athletes import parse_maxes
+
+    return parse_maxes(
+        _pairs(maxes, "--max", '"push press=85kg"'),
+        _pairs(best, "--best", '"push press=5x70kg"'),
+        base,
     )
 
 

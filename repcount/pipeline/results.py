@@ -214,7 +214,7 @@ def _write_first(aside: Path, results: Results) -> None:
 
 def _write_rest(aside: Path, results: Results) -> None:
     """What people and their programs read."""
-    write_report(aside / REPORT, results.attempt, results.comparison, results.stills)
+    write_report(aside / REPORT, results.attempt, results.comparison, results.stills, results.plan)
     (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
     chapters = chapters_text(results.attempt, results.comparison)
     (aside / CHAPTERS).write_text(chapters, encoding="utf-8")

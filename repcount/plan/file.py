@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -12,6 +12,7 @@ from repcount.attempt.movements import MOVEMENT_NAMES
 
 MOST_ROUNDS = 200
 MOST_REPS = 1000
+MOST_TESTED = 100  # reps that are looked for in an unbroken test
 LONGEST_S = 86_400
 
 
@@ -44,7 +45,9 @@ class MovementTable(Table):
     """One movement of a round."""
 
     movement: MovementName = Field(description="a movement's name")
-    reps: Reps = Field(description=f"a whole number from 1 to {MOST_REPS}")
+    reps: Reps | Literal["max"] = Field(
+        description=f'a whole number from 1 to {MOST_REPS}, or "max" for an unbroken test'
+    )
 
 
 class RoundTable(Table):

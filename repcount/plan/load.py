@@ -11,7 +11,15 @@ from pydantic import ValidationError
 
 from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
-from repcount.plan.file import MOST_ROUNDS, BreaksTable, PaceTable, PlanFile, WorkoutTable
+from repcount.plan.file import (
+    MOST_ROUNDS,
+    MOST_TESTED,
+    BreaksTable,
+    MovementTable,
+    PaceTable,
+    PlanFile,
+    WorkoutTable,
+)
 from repcount.plan.findings import finding_sentence, key_text, toml_data
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
@@ -145,15 +153,25 @@ def _rounds(table: WorkoutTable) -> list[list[MovementReps]]:
                     f'{key}[{place + 1}].movement = "{after.movement}" repeats the movement '
                     "before it; write the two as one with their reps added up."
                 )
-    total = sum(one.reps for _, movements in tables for one in movements)
+    tested = [one for _, movements in tables for one in movements if one.reps == "max"]
+    if tested and (len(tables) > 1 or len(tables[0][1]) > 1):
+        raise PlanError(
+            'reps = "max" is for an unbroken test: one round of one movement; give a number of '
+            "reps in a workout with more."
+        )
+    rounds = [[_reps_of(one) for one in movements] for _, movements in tables]
+    total = sum(part.reps for one in rounds for part in one)
     if total > MOST_WORKOUT_REPS:
         raise PlanError(
             f"the workout asks for {total} reps; at most {MOST_WORKOUT_REPS} in all are allowed."
         )
-    return [
-        [MovementReps(movement=one.movement, reps=one.reps) for one in movements]
-        for _, movements in tables
-    ]
+    return rounds
+
+
+def _reps_of(one: MovementTable) -> MovementReps:
+    if one.reps == "max":
+        return MovementReps(movement=one.movement, reps=MOST_TESTED, to_max=True)
+    return MovementReps(movement=one.movement, reps=one.reps)
 
 
 def _patterns(
@@ -162,6 +180,10 @@ def _patterns(
     """The break pattern of every round, or None for each where the plan has none."""
     if breaks is None:
         return [None] * len(rounds)
+    if rounds[0][0].to_max:
+        raise PlanError(
+            'breaks do not go with reps = "max": an unbroken test is one set; leave [breaks] out.'
+        )
     if breaks.pattern is not None and breaks.patterns is not None:
         raise PlanError(
             "breaks.pattern and breaks.patterns both stand in the plan; give pattern where every "

@@ -95,6 +95,19 @@ class Plan(Record):
             clock.append(PlannedRound(round=number, start_s=start, end_s=end))
         return clock
 
+    def tested(self, workout: Workout) -> Plan:
+        """An unbroken test's plan with the reps that the attempt came to; any other as it is."""
+        if not (self.workout.to_max and workout.to_max):
+            return self
+        movements = workout.rounds[0]
+        same = self.workout.rounds[0][0].movement == movements[0].movement
+        if not same:
+            return self
+        pattern = Pattern(sets=[movements]) if self.has_breaks else None
+        one = self.rounds[0].model_copy(update={"movements": movements, "pattern": pattern})
+        done = self.workout.tested(movements[0].reps)
+        return self.model_copy(update={"workout": done, "rounds": [one]})
+
     def planned_breaks(self) -> list[PlannedBreak]:
         """Every `|` of the plan with its length, in order."""
         return [
@@ -114,6 +127,8 @@ class Plan(Record):
         A set of n reps of a movement has n - 1 cycles. Without a pattern, a movement is one set.
         """
         one = self.rounds[number - 1]
+        if self.workout.to_max:  # as many as there are
+            return {}
         sets = one.pattern.sets if one.pattern else [one.movements]
         total = dict.fromkeys(self.cycle_s, Ms(0))
         for part in (part for one_set in sets for part in one_set):

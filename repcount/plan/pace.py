@@ -110,9 +110,12 @@ class Feasible:
             Fraction(slow + sum(rooms)) / part
             for slow, rooms, part in zip(self.slow, self.break_rooms, weights, strict=True)
         )
+        self.needed = needed  # all rounds together, in ms; more than `held` where shares do not fit
         # the least and the longest target, in ms, whole tenths
         self.least = _up(math.ceil(needed) + frame.total)
         self.most = math.floor(held + frame.total + sum(self.rest_rooms)) // 100 * 100
+        if needed > held:
+            self.most = 0
 
     def times(self, target_s: float, cap_s: float | None = None) -> Times:
         """Rounds, breaks and times between, so that all adds up to `target_s` exactly.
@@ -129,9 +132,11 @@ class Feasible:
                 f"the target of {clock_words(target)} {self._why(target, cap_s)}; "
                 f"{self._nearest(target, most, cap_s)}."
             )
-        part = self._lengthening(target)
+        room = sum(self.rest_rooms)
+        spare = target - self.frame.total - self.needed  # what rests may take of the rounds' time
+        part = min(self._lengthening(target), max(Fraction(0), spare / room)) if room else 0
         between = [
-            one + _up(math.ceil(part * room))
+            one + math.floor(part * room / 100) * 100
             for one, room in zip(self.frame.between, self.rest_rooms, strict=True)
         ]
         rounds = spread(target - self.frame.start - sum(between), self.weights)

@@ -52,6 +52,7 @@ from repcount.plan.set_limits import (
     SOURCE,
     SPREAD,
     SetLimits,
+    mean_reps,
 )
 from repcount.plan.strength import MaxEstimate
 from repcount.plan.tempo import TYPICAL, Tempo
@@ -59,6 +60,8 @@ from repcount.plan.working_load import CAUTIONS, LoadAdvice, advise_load, moveme
 from repcount.units import from_ms, to_ms
 from repcount.wording import hint, listed, plural, shown
 from repcount.wording.numbers import short
+
+TESTED_REPS = 20  # of an unbroken test, where no max is known
 
 
 @dataclass(frozen=True)
@@ -116,7 +119,9 @@ def make_plan(
     said = Said()
     load = _load(workout, wishes)
     limits = SetLimits(load.shares if load else {})
-    offers = break_patterns(workout.workout.rounds, limits)
+    workout = _tested(workout, wishes, limits, said)
+    rounds_asked = workout.workout.rounds
+    offers = [] if workout.workout.to_max else break_patterns(rounds_asked, limits)
     chosen, patterns, break_s = _pattern(workout, wishes, offers, limits, said)
     cycle_s = dict(wishes.cycle_s or workout.cycle_s)
     transition_s = workout.transition_s if wishes.transition_s is None else wishes.transition_s
@@ -159,6 +164,31 @@ def make_plan(
     )
 
 
+def _tested(workout: Plan, wishes: Wishes, limits: SetLimits, said: Said) -> Plan:
+    """An unbroken test with the reps that it is planned to last for; any other as it is."""
+    if not workout.workout.to_max:
+        return workout
+    if wishes.patterns or wishes.rule or wishes.protect:
+        raise PlanError("an unbroken test is one set; leave out the pattern, rule and protect.")
+    part = workout.workout.rounds[0][0]
+    said.notes.append(
+        "An unbroken test: as many reps as there are before the bar goes down for a break. It is a "
+        f"set to failure: not alone, and over as soon as form goes ({COMMON})."
+    )
+    reps = TESTED_REPS
+    if part.movement in limits.shares:
+        reps = round(mean_reps(limits.shares[part.movement]))
+    said.assumptions.append(
+        f"The time is that of {plural(reps, 'rep')}"
+        + ("." if part.movement in limits.shares else ", an assumption: no max is given.")
+    )
+    movements = [part.model_copy(update={"reps": reps})]
+    one = workout.rounds[0].model_copy(
+        update={"movements": movements, "pattern": Pattern(sets=[movements])}
+    )
+    return workout.model_copy(update={"workout": workout.workout.tested(reps), "rounds": [one]})
+
+
 @dataclass
 class Said:
     """What a plan stands on and what else there is to say, as it is found."""
@@ -183,6 +213,8 @@ def _notes(plan: Plan, load: LoadAdvice | None) -> list[str]:
 
 def slow_rounds(plan: Plan, tempo: Tempo = TYPICAL) -> list[str]:
     """A sentence where planned rounds leave more time than their reps take at a slow pace."""
+    if any(one.round_s is None for one in plan.rounds):
+        return []
     over = [
         (number, to_ms(one.round_s or 0.0) - slow)
         for number, (one, slow) in enumerate(
@@ -308,6 +340,8 @@ def _filed_pattern(
 ) -> tuple[str, list[Pattern], list[list[float]]]:
     """The pattern of the file, its sets cut to what the load allows, and the length of breaks."""
     filed = [one.pattern for one in workout.rounds if one.pattern is not None]
+    if workout.workout.to_max:
+        return "none, one unbroken set", filed, [[]]
     lengths = [list(one.break_s) for one in workout.rounds]
     found = [limits.cut(one) for one in filed]
     if found == filed:

@@ -75,9 +75,11 @@ class SetLimits:
         return sum(part.reps / mean_reps(self.shares[part.movement]) for part in known)
 
     def holds(self, parts: Sequence[MovementReps], spread: float = -SPREAD) -> bool:
-        """Whether a set is no longer than planned here. A single rep always holds."""
-        single = sum(part.reps for part in parts) == 1
-        return single or self.used(parts) <= 1 + spread + _ROUNDING
+        """Whether a set is no longer than planned here. A single rep always holds, and so does an
+        unbroken test, which is about how long a set is held."""
+        if parts[0].to_max or sum(part.reps for part in parts) == 1:
+            return True
+        return self.used(parts) <= 1 + spread + _ROUNDING
 
     def cut(self, pattern: Pattern) -> Pattern:
         """The pattern with every set that is too long cut into as few as hold, much alike."""

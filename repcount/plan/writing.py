@@ -17,7 +17,13 @@ def plan_toml(plan: Plan, comments: Iterable[str] = ()) -> str:
     for comment in comments:
         file.add(tomlkit.comment(_one_line(comment)))
     _fill(file, {"athlete": plan.athlete, "notes": plan.notes, "workout": _workout(plan)})
-    _fill(file, {"breaks": _breaks(plan) if plan.has_breaks else None, "pace": _pace(plan) or None})
+    _fill(
+        file,
+        {
+            "breaks": _breaks(plan) if plan.has_breaks and not plan.workout.to_max else None,
+            "pace": _pace(plan) or None,
+        },
+    )
     return tomlkit.dumps(file)
 
 
@@ -45,7 +51,10 @@ def _workout(plan: Plan) -> dict[str, Any]:
 
 
 def _movements(movements: Sequence[MovementReps]) -> list[dict[str, Any]]:
-    return [{"movement": part.movement, "reps": part.reps} for part in movements]
+    return [
+        {"movement": part.movement, "reps": "max" if part.to_max else part.reps}
+        for part in movements
+    ]
 
 
 def _breaks(plan: Plan) -> dict[str, Any]:

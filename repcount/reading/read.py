@@ -609,7 +609,7 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
     counted, the rep before is marked; of the movements never come to, none. Where most of a
     movement is missing, it may have been done elsewhere: then what follows is marked too.
     """
-    if workout is None:
+    if workout is None or workout.to_max:
         return
     asked: dict[tuple[int, str], int] = {}
     for place, parts in enumerate(workout.rounds, 1):

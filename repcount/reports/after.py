@@ -10,15 +10,19 @@ from urllib.parse import quote
 from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
 from repcount.analysis.history import AttemptColumn, Change, History, common_words
 from repcount.analysis.losses import Evidence
-from repcount.analysis.next_plan import NextPlan
+from repcount.analysis.next_plan import NextPlan, Suggestion
+from repcount.analysis.reasons import Trouble
+from repcount.plan.model import Plan
 from repcount.reports.pages import Back, sheet
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
+from repcount.wording import plural
 from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
+LEAST_SAID_S = 2.0  # less is not told as what went badly
 _TOO_SMALL = "too small to tell"  # two attempts would differ by more without any change
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds
 
@@ -60,7 +64,10 @@ def ranking_lines(ranking: Ranking) -> list[str]:
     lines = [f"{plain(ranking.workout)}: what the plans would take (intervals of 90 %)", ""]
     if ranking.not_enough_data:
         return lines + list(_wrapped(f"{ranking.not_enough_data}."))
-    lines += [*_plan_lines(ranking.plans), ""]
+    lines += _plan_lines(ranking.plans)
+    for one in ranking.refused:
+        lines += _wrapped(f"{one.name}: no forecast; it asks for {' and '.join(one.why)}.")
+    lines.append("")
     lines += [line for one in ranking.slowing for line in _wrapped(parameter_words(one), 2)]
     for said in [*ranking.notes, *ranking.cautions]:
         lines += _wrapped(said)
@@ -97,25 +104,34 @@ def next_lines(answer: NextPlan) -> list[str]:
     """Losses, suggestions and the new plan, at most 80 cells a line."""
     planned = f", planned {clock(answer.planned_s)}" if answer.planned_s is not None else ""
     load = answer.plan.workout.load_kg
+    zero = answer.clock_start_s or 0.0
     lines = [f"{plain(answer.workout)}: {clock(answer.total_s)}{planned}", ""]
     lines.append("Lost time" if answer.losses else "No loss of half a second or more.")
     for loss in answer.losses[:_LOSSES]:
         lines += _wrapped(loss.what, 10, f"{short(loss.seconds):>7} s")
-        moments = ", ".join(f"{clock(one.at_s)} {one.text}" for one in loss.evidence[:2])
+        moments = ", ".join(f"{clock(one.at_s - zero)} {one.text}" for one in loss.evidence[:2])
         lines += _wrapped(f"against {loss.against}" + (f"; see {moments}" if moments else ""), 10)
     if len(answer.losses) > _LOSSES:
         lines.append(f"{'':10}and {len(answer.losses) - _LOSSES} smaller")
     lines += ["", "What to change" if answer.suggestions else "No change is suggested."]
     if answer.not_enough_data:
         lines += _wrapped(f"{answer.not_enough_data}.", 2)
+    if answer.trouble:
+        lines += _wrapped(trouble_words(answer.trouble), 2)
     for number, one in enumerate(answer.suggestions, 1):
         lines += _wrapped(one.change, 4, f"{number}.")
-        lines += _wrapped(f"{gain_words(one.gain, one.inside_noise)} {one.why}", 4)
-    if answer.forecast:
-        lines += ["", f"The new plan: {new_total(answer)}, kept as written"]
+        if said := suggestion_words(answer, one):
+            lines += _wrapped(said, 4)
+    if said := together_words(answer):
+        lines += _wrapped(said, 4)
+    if answer.plan.planned_total_s is not None:
+        lines += ["", f"The new plan: {new_total(answer)}"]
         lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
-        rounds = ", ".join(short(one.round_s) for one in answer.plan.rounds)
-        lines += _wrapped(f"Rounds: {rounds} s", 2)
+        lines += _wrapped(parts_words(answer.plan), 2)
+        for number, round_ in enumerate(answer.plan.rounds, 1):
+            if round_.pattern is not None:
+                breaks = f"; breaks {seconds_words(round_.break_s)}" if round_.break_s else ""
+                lines += _wrapped(f"Round {number}: {round_.pattern}{breaks}", 2)
     if answer.ranking:
         lines += ["", "Patterns, against what was done", *_plan_lines(answer.ranking)]
     if answer.slowing:
@@ -128,12 +144,44 @@ def next_lines(answer: NextPlan) -> list[str]:
 
 
 def new_total(answer: NextPlan) -> str:
-    """The new plan's total, as on its clock card, with the interval of its forecast."""
+    """The new plan's total, as on its clock card, with the interval of its forecast where the model
+    forecasts it."""
     said = clock(answer.plan.planned_total_s)
-    if answer.forecast:
+    if answer.forecast and not answer.trouble:
         total = answer.forecast.total
-        said += f" ({clock(total.low_s)} to {clock(total.high_s)})"
+        said += f" ({clock(total.low_s)} to {clock(total.high_s)}), kept as written"
     return said
+
+
+def trouble_words(found: Trouble) -> str:
+    """What an attempt lost, each part once, in a sentence."""
+    parts = []
+    if found.stops:
+        parts.append(f"{plural(found.stops, 'unplanned break')}, {short(found.stopped_s)} s")
+    if found.slower_s >= LEAST_SAID_S:
+        parts.append(f"slower reps than in round 1, {short(found.slower_s)} s")
+    said = "It went badly"
+    return f"{said}: {'; '.join(parts)}. Likely reasons first:" if parts else f"{said}."
+
+
+def suggestion_words(answer: NextPlan, one: Suggestion) -> str:
+    """What speaks for a change and what it saves; where several save time together, how much is
+    said of all of them once, since their gains overlap."""
+    said = one.why
+    if one.probability is not None:
+        sure = "over 99" if one.probability > 0.99 else f"{100 * one.probability:.0f}"
+        said = f"{said} Likelihood among the four reasons: {sure} %.".strip()
+        return f"{gain_words(one.gain, inside_noise=False)} {said}" if one.gain else said
+    if one.gain is not None and answer.together is None:
+        said = f"{gain_words(one.gain, one.inside_noise)} {said}"
+    return said
+
+
+def together_words(answer: NextPlan) -> str:
+    """What all changes together are expected to save; empty where that is not known."""
+    if answer.together is None:
+        return ""
+    return f"Together expected to save {interval(answer.together)}; their gains overlap."
 
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
@@ -144,16 +192,37 @@ def gain_words(gain: Span, inside_noise: bool) -> str:
     return said
 
 
+def seconds_words(values: Sequence[float]) -> str:
+    """`4.0 s each`, or `3.0, 4.5 s`."""
+    if len(values) > 1 and len(set(values)) == 1:
+        return f"{short(values[0])} s each"
+    return f"{', '.join(map(short, values))} s"
+
+
+def parts_words(plan: Plan) -> str:
+    """What a plan's total is made of: the parts as shown add up to it."""
+    parts = [f"start {short(plan.start_s)}"] if plan.start_s else []
+    parts.append(f"rounds {' + '.join(short(one.round_s) for one in plan.rounds)}")
+    between = plan.between_rounds_s or []
+    if any(between):
+        parts.append(f"between them {' + '.join(map(short, between))}")
+    return f"= {', '.join(parts)} s"
+
+
 def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None = None) -> str:
     """The decision as a page for print. Moments link into the video where it is known where it
     lies; `folder` is where the page will lie."""
     return sheet(
         "next.html",
         answer=answer,
+        zero=answer.clock_start_s or 0.0,
         filmed=recorded_words(answer.recorded_at),
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
-        gains=[gain_words(one.gain, one.inside_noise) for one in answer.suggestions],
+        trouble=trouble_words(answer.trouble) if answer.trouble else "",
+        gains=[suggestion_words(answer, one) for one in answer.suggestions],
+        together=together_words(answer),
+        parts=parts_words(answer.plan),
         load=kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
         fitted=[parameter_words(one) for one in answer.slowing],
         ranking=[

@@ -78,6 +78,9 @@ def _round(round_: CardRound) -> Iterator[str]:
 
 
 def _offers(one: Proposal) -> Iterator[str]:
+    if not one.patterns:
+        yield f"Breaks: {one.chosen}."
+        return
     yield f"Breaks: {one.chosen}. The rules offer (all common practice, no source):"
     for offer in one.patterns:
         shown = short_pattern(offer.patterns[0])

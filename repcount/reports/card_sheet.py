@@ -117,7 +117,7 @@ def lines_of(one: CardRound) -> Iterator[Line]:
     """A round's own line, then its sets; a long run of sets alike is one line with the times of its
     last."""
     yield _round_line(one)
-    if len(one.sets) == 1:
+    if len(one.sets) == 1 and not one.sets[0].reps[0].to_max:
         return
     for words, group in groupby(one.sets, key=set_words):
         alike = list(group)
@@ -132,7 +132,7 @@ def lines_of(one: CardRound) -> Iterator[Line]:
 
 def set_words(one: CardSet) -> str:
     """`1 deadlift + 5 hang power clean`."""
-    return " + ".join(f"{part.reps} {part.movement}" for part in one.reps)
+    return " + ".join(f"{'max' if part.to_max else part.reps} {part.movement}" for part in one.reps)
 
 
 def short_pattern(pattern: str) -> str:

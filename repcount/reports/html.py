@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -11,7 +12,9 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from repcount.attempt.records import Attempt, Break, Comparison, Rep
+from repcount.plan import Plan
 from repcount.reports import words
+from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
 from repcount.reports.pages import ASSETS, Back, environment, hashed
@@ -32,10 +35,12 @@ def report_page(
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
     back: Back = (),
+    plan: Plan | None = None,
 ) -> str:
     """The whole page as text. Everything that comes from the records is escaped.
 
-    `stills` are JPEGs by their moment in milliseconds; they become part of the page.
+    `stills` are JPEGs by their moment in milliseconds; they become part of the page. `plan` gives
+    the planned clock at every set.
     """
     css = (ASSETS / "report.css").read_text(encoding="utf-8")
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
@@ -59,6 +64,9 @@ def report_page(
         css=Markup(css),
         script=Markup(script),
         **_parts(attempt, comparison, stills or {}),
+        on_clock=partial(on_clock, attempt),
+        offset=offset_words(attempt),
+        set_table=set_table(attempt, plan),
     )
 
 
@@ -67,9 +75,11 @@ def write_report(
     attempt: Attempt,
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
+    plan: Plan | None = None,
 ) -> None:
     """Write `report.html`."""
-    Path(path).write_text(report_page(attempt, comparison, stills), encoding="utf-8")
+    page = report_page(attempt, comparison, stills, plan=plan)
+    Path(path).write_text(page, encoding="utf-8")
 
 
 def _still(stills: Mapping[int, bytes], at_s: float | None) -> str:
@@ -195,6 +205,7 @@ def _script_data(attempt: Attempt, trace: TraceChart | None) -> dict[str, Any] |
         "begin": trace.begin_s,
         "end": trace.end_s,
         "full": trace.full_s,
+        "zero": zero_s(attempt),
         "slowed": attempt.video.slowed,
         "videos": _video_sources(attempt.video.file_name),
         "rounds": [[span.round, span.start_s, span.end_s] for span in attempt.rounds],
@@ -205,7 +216,7 @@ def _script_data(attempt: Attempt, trace: TraceChart | None) -> dict[str, Any] |
                     rep.start_s,
                     None,
                     words.plain(words.rep_words(rep, attempt.workout)),
-                    _rep_detail(rep),
+                    _rep_detail(rep, attempt),
                 ]
                 for rep in attempt.reps
             ]
@@ -226,15 +237,15 @@ def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
     length = f"{numbers.short(pause.end_s - pause.start_s)} s"
     hands = "hands off the bar" if pause.hands_off else "hands on the bar"
     hands += "" if pause.seen else " · bar not seen, its ends are unsure"
-    return words.plain(name), f"{numbers.clock(pause.start_s)} · {length} · {hands}"
+    return words.plain(name), f"{on_clock(attempt, pause.start_s)} · {length} · {hands}"
 
 
 def _measured(rep: Rep) -> str:
     return ", ".join(map(words.measure_words, rep.measures))
 
 
-def _rep_detail(rep: Rep) -> str:
-    parts = [numbers.clock(rep.top_s)]
+def _rep_detail(rep: Rep, attempt: Attempt) -> str:
+    parts = [on_clock(attempt, rep.top_s)]
     if rep.cycle_s is not None:
         parts.append(f"cycle {numbers.short(rep.cycle_s)} s")
     elif rep.counts:

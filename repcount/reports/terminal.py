@@ -15,6 +15,7 @@ from rich.text import Text
 
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports import words
+from repcount.reports.clocks import both_clocks, on_clock, zero_s
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.units import total_ms
 from repcount.wording import numbers, plural
@@ -224,9 +225,9 @@ def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
 
 def _checks(attempt: Attempt, most: int) -> Iterator[Text]:
     found = words.review_marks(attempt)
-    items = [f"{numbers.clock(mark.at_s)}  {mark.what}: {mark.why}" for mark in found]
+    items = [f"{both_clocks(attempt, mark.at_s)}  {mark.what}: {mark.why}" for mark in found]
     if most == 1 < len(found):  # the moments alone, on one line
-        shown = ", ".join(numbers.clock(mark.at_s) for mark in found[:5])
+        shown = ", ".join(on_clock(attempt, mark.at_s) for mark in found[:5])
         rest = f" and {len(found) - 5} more" if len(found) > 5 else ""
         items = [f"{shown}{rest}: see report.html"]
     yield from _labelled("Check", _shortened(items, most, "more moment", "more moments"))
@@ -234,5 +235,5 @@ def _checks(attempt: Attempt, most: int) -> Iterator[Text]:
 
 def _notices(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
     found = words.notices(attempt, comparison)
-    items = [words.notice_words(notice) for notice in found]
+    items = [words.notice_words(notice, zero_s(attempt)) for notice in found]
     yield from _labelled("Warnings", _shortened(items, most, "warning", "warnings"))

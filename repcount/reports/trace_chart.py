@@ -142,7 +142,7 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
         ]
         shapes.append(_layer(row, y, 10, 100, begin, end))
         y += 18
-    shapes.append(_ticks(begin, end, y + 14))
+    shapes.append(_ticks(begin, end, attempt.clock.start_s or 0.0, y + 14))
     names = [("Rounds", 15.0)] if attempt.rounds else []
     for name, level in (("full height", 1.0), ("half height", 0.5), ("floor", 0.0)):
         names.append((name, top + HEIGHT_PX * _y(level) / 1000 + 4))
@@ -232,15 +232,16 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
     return shapes
 
 
-def _ticks(begin: float, end: float, y: float) -> Markup:
-    """Times along the bottom, few enough for a phone."""
+def _ticks(begin: float, end: float, zero: float, y: float) -> Markup:
+    """Times along the bottom on the workout's clock, which starts at `zero`; few enough for a
+    phone."""
     span = end - begin
     step = tick_step(span, wanted=4)
-    first = int(-(-begin // step)) * step
+    first = int(-(-(begin - zero) // step)) * step
     texts = [
-        tag("text", numbers.clock(at)[:-2], class_="tick", x=percent((at - begin) / span), y=y,
-            text_anchor="middle")
-        for at in range(first, int(end) + 1, step)
-        if 0.04 <= (at - begin) / span <= 0.96
+        tag("text", numbers.clock(at)[:-2], class_="tick", x=percent((zero + at - begin) / span),
+            y=y, text_anchor="middle")
+        for at in range(first, int(end - zero) + 1, step)
+        if 0.04 <= (zero + at - begin) / span <= 0.96
     ]  # fmt: skip
     return tag("g", *texts, id="ticks", data_y=y)

@@ -118,6 +118,8 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     elif attempt.workout is None:
         seen = tally(attempt.reps)
         time = f"{capital(seen)} in {clock(run.total_s)}." if run.total_s else f"{capital(seen)}."
+    elif run.finished and attempt.workout.to_max:
+        time = f"{tally(counted)} unbroken in {clock(run.total_s)}."
     elif run.finished:
         time = f"Finished in {clock(run.total_s)}."
     elif _all_rounds_over(attempt):
@@ -357,9 +359,10 @@ def notices(attempt: Attempt, comparison: Comparison | None = None) -> list[Noti
     return found
 
 
-def notice_words(notice: Notice) -> str:
-    """The sentence, with its moment or stretch in the video where it has one."""
+def notice_words(notice: Notice, zero_s: float = 0.0) -> str:
+    """The sentence, with its moment or stretch where it has one, on the clock that starts at
+    `zero_s` of the video."""
     if notice.start_s is None:
         return notice.text
-    until = "" if notice.end_s is None else f" to {clock(notice.end_s)}"
-    return f"{notice.text} ({clock(notice.start_s)}{until})"
+    until = "" if notice.end_s is None else f" to {clock(notice.end_s - zero_s)}"
+    return f"{notice.text} ({clock(notice.start_s - zero_s)}{until})"

@@ -19,6 +19,7 @@ from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
 from repcount.plan import parse_plan
+from repcount.plan.propose import slow_rounds
 from repcount.web.depends import (
     AttemptId,
     CopiesDep,
@@ -163,10 +164,11 @@ def check(
     reps = sum(one.reps for one in plan.rounds)
     total = plan.planned_total_s
     planned = f", planned {clock(total)}" if total is not None else ", no round times"
-    return at_fields(
+    fits = (
         f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
         f"{len(plan.planned_breaks())} breaks{planned}."
     )
+    return at_fields(" ".join([fits, *slow_rounds(plan)]))
 
 
 @routes.post("/plans", status_code=204)

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import MovementReps
 from repcount.errors import PlanError
-from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, PlanFile
+from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, MOST_TESTED, PlanFile
 from repcount.plan.load import fitted, parse_plan, without_time
 from repcount.plan.model import Plan
 from repcount.plan.pattern import parse_pattern
@@ -126,7 +126,8 @@ def form_of(plan: Plan) -> PlanForm:
     rows: dict[str, str] = {}
     if not has_own_rounds(plan):
         for number, part in enumerate(plan.rounds[0].movements, 1):
-            rows |= {f"movement{number}": part.movement, f"reps{number}": str(part.reps)}
+            reps = "max" if part.to_max else str(part.reps)
+            rows |= {f"movement{number}": part.movement, f"reps{number}": reps}
     patterns = plan.planned_sets()
     load = plan.workout.load_kg if plan.load_lb is None else plan.load_lb
     return PlanForm(
@@ -379,6 +380,10 @@ class _Reader:
             elif found and found[-1].movement == movement:
                 said = "The movement before is the same; write the two as one, reps added up."
                 self._fault(name, said)
+            to_max = getattr(self.form, reps).strip().casefold() == "max"
+            if to_max and rounds == number == 1:
+                found.append(MovementReps(movement=movement, reps=MOST_TESTED, to_max=True))
+                continue
             found.append(
                 MovementReps(movement=movement, reps=self._whole(reps, MOST_REPS, "How many reps"))
             )
@@ -458,4 +463,8 @@ class _Reader:
 
 
 def _movements(one: Sequence[MovementReps]) -> dict[str, Any]:
-    return {"movements": [{"movement": part.movement, "reps": part.reps} for part in one]}
+    return {
+        "movements": [
+            {"movement": part.movement, "reps": "max" if part.to_max else part.reps} for part in one
+        ]
+    }

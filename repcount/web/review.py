@@ -15,11 +15,12 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
-from repcount.attempt.records import Edit, EditAction, Edits, Reading
+from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import Results, correct, load_results
 from repcount.reports import words
+from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.sets_chart import set_charts
 from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
@@ -211,6 +212,9 @@ def panel(results: Results) -> str:
         summary=words.summary(attempt, comparison),
         heading=words.heading(attempt),
         filmed=recorded_words(attempt.video.recorded_at),
+        on_clock=partial(on_clock, attempt),
+        offset=offset_words(attempt),
+        set_table=set_table(attempt, results.plan),
         trace=trace,
         sets=set_charts(attempt, comparison),
         marks=words.review_marks(attempt),
@@ -220,7 +224,7 @@ def panel(results: Results) -> str:
                 rep,
                 words.rep_words(rep, attempt.workout),
                 words.flag_words(rep),
-                _changed(rep, machine),
+                _changed(rep, machine, attempt),
             )
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
@@ -230,13 +234,13 @@ def panel(results: Results) -> str:
     )
 
 
-def _changed(rep: Any, machine: dict[str, Any]) -> str:
+def _changed(rep: Any, machine: dict[str, Any], attempt: Attempt) -> str:
     """What a person changed of a rep, beside what was read."""
     read = machine.get(rep.id)
     if read is None:
         return "added by a person"
     said = [
-        f"{name} read {numbers.clock(was)}"
+        f"{name} read {on_clock(attempt, was)}"
         for name, was, now in (
             ("start", read.start_s, rep.start_s),
             ("top", read.top_s, rep.top_s),
@@ -263,7 +267,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
             {
                 "edit": edit,
                 "when": _moment(edit.when),
-                "what": _what(edit, named, names),
+                "what": _what(edit, named, names, results.attempt),
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,
@@ -276,19 +280,20 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     """What reps and floor rests are called, by id; also those that a correction made."""
     found = {}
     for edit in edits.edits:
-        at = _value_words("at_s", edit.values.get("top_s", edit.values.get("start_s")))
+        moment_s = edit.values.get("top_s", edit.values.get("start_s"))
+        at = _value_words("at_s", moment_s, results.attempt)
         if edit.action == "add_rep":
             found[f"{edit.id}-rep"] = f"{edit.values.get('movement')} {at}"
         elif edit.action == "add_break":
             found[f"{edit.id}-rest"] = at
     for rest in results.reading.floor_rests:
-        found[rest.id] = f"at {numbers.clock(rest.start_s)}"
+        found[rest.id] = f"at {on_clock(results.attempt, rest.start_s)}"
     for rep in [*results.reading.reps, *results.attempt.reps]:
         found[rep.id] = words.rep_words(rep, results.attempt.workout)
     return found
 
 
-def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str]) -> str:
+def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], attempt: Attempt) -> str:
     """A correction in words; one that takes another back says what that other was."""
     if edit.reverts is not None:
         root, steps = _root(edit, named)
@@ -296,9 +301,14 @@ def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str]) -> st
             return f"took back {root.reverts}, which is not in the list"
         verb = "took back" if steps % 2 else "brought back"
         whose = f"{root.who}’s " if root.who != edit.who else ""
-        return f"{verb} {whose}“{_what(root, named, names)}”"
+        return f"{verb} {whose}“{_what(root, named, names, attempt)}”"
     parts = [_ACTIONS[edit.action], names.get(edit.target or "", edit.target or "")]
-    values = ", ".join(_value_words(key, value) for key, value in edit.values.items())
+    if edit.action == "set_clock":  # the clock itself is set by the video's time
+        values = ", ".join(
+            f"{_value_words(key, value)} of the video" for key, value in edit.values.items()
+        )
+    else:
+        values = ", ".join(_value_words(key, value, attempt) for key, value in edit.values.items())
     said = " ".join(part for part in parts if part)
     return f"{said}: {values}" if values else said
 
@@ -319,9 +329,10 @@ def _moment(when: str) -> str:
         return words.plain(when)
 
 
-def _value_words(key: str, value: Any) -> str:
+def _value_words(key: str, value: Any, attempt: Attempt | None = None) -> str:
+    """A correction's value; moments on the workout's clock, on the video's without an attempt."""
     if key.endswith("_s") and isinstance(value, float | int):
-        value = numbers.clock(value)
+        value = on_clock(attempt, value) if attempt else numbers.clock(value)
     return str(value) if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} {value}"
 
 
@@ -336,6 +347,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
         "begin": trace.begin_s if trace else 0.0,
         "end": trace.end_s if trace else video.duration_s,
         "full": trace.full_s if trace else video.duration_s,
+        "zero": zero_s(attempt),
         "slowed": video.slowed,
         "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
         "clock": [attempt.clock.start_s, attempt.clock.end_s],

@@ -123,6 +123,44 @@ def test_a_copy_for_each_athlete(folders, tmp_path):
     assert (out / "cards.html").read_text().count("<article") == 2
 
 
+def test_one_bad_entry_does_not_stop_the_others(folders, tmp_path):
+    athletes = tmp_path / "athletes.toml"
+    athletes.write_text(
+        '[[athlete]]\nname = "Robin"\nload = 45\nbar = 15\n'
+        '[[athlete]]\nname = "Sam"\nload = "heavy"\n'
+        '[[athlete]]\nname = "Kit"\nload = 60\nmax = {"push press" = 50}\n'
+    )
+    workout = folders[0].parent / "workout.toml"
+    asked = ("plan", workout, "--athletes", athletes, "--quiet", "--out", tmp_path / "out")
+    said = run(*asked, code=2)
+    assert '"Sam": the load "heavy" is no weight' in said
+    assert '"Kit": the load of 60 kg is over the lifted max of 50 kg' in said
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names == {"robin.toml", "robin.html", "cards.html"}
+
+
+def test_plates_may_be_given_more_than_once(folders):
+    workout = folders[0].parent / "workout.toml"
+    asked = ("plan", workout, "--load", "70", "--json")
+    joined = json.loads(run(*asked, "--plates", "20", "--plates", "5x1, 2.5"))
+    assert joined["load"]["load"]["per_side"] == [
+        {"plate": 20.0, "count": 1}, {"plate": 5.0, "count": 1}
+    ]  # fmt: skip
+    assert run(*asked, "--plates", "20,5x1,2.5") == run(
+        *asked, "--plates", "20", "--plates", "5x1, 2.5"
+    )
+
+
+def test_what_is_too_far_from_the_film_is_not_forecast(folders):
+    plan = folders[0].parent / "plan.toml"
+    asked = ("forecast", folders[1], "--plan", plan)
+    said = " ".join(run(*asked, "--load", "150").split())
+    assert "the plan, changed: no forecast; it asks for a load of 150 kg" in said
+    data = fits("ranking", run(*asked, "--load", "70", "--max", "push press=90", "--json"))
+    assert {one["name"] for one in data["refused"]} == {"unbroken"}
+    assert "over the lifted max" in run(*asked, "--load", "70", "--max", "push press=65", code=2)
+
+
 def test_the_former_name_of_protect_still_works(folders):
     workout = folders[0].parent / "workout.toml"
     asked = ("plan", workout, "--load", "60kg", "--target", "3:00", "--json")
@@ -193,6 +231,10 @@ def test_attempts_side_by_side(folders, tmp_path):
         (["--load", "60", "--pattern", "7 | 1+5"], "add up to 13 reps"),
         (["--load", "60", "--target", "1:00"], "nearest feasible target"),
         (["--load", "60", "--target", "9:00"], "over the time cap"),
+        (
+            ["--load", "60", "--breaks", "3", "--between", "9", "--target", "6:50"],
+            "slower than reps",
+        ),
         (["--load", "60", "--plates", "20, x"], "is no plate"),
         (["--load", "60", "--bar", "-2"], "the bar weighs -2"),
         (["--load", "60", "--cycle", "thruster=2"], "does not have"),

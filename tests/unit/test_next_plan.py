@@ -142,7 +142,9 @@ def test_load_is_only_spoken_of_where_loads_differ(filmed):
     light = athlete.attempt(light_plan)
     answer = decide_next([light, Filmed(heavy.attempt, heavy.comparison, "heavy", PLAN)])
     changes = [one.change for one in answer.suggestions if one.kind == "load"]
-    assert changes == ["Take 50 kg in place of 60 kg."]
+    assert changes == ["A lighter load: 50 kg (110.2 lb) in place of 60 kg (132.3 lb)."]
+    gains = [one.gain for one in answer.suggestions if one.kind == "load"]
+    assert gains[0].low_s > 0  # at a load that was filmed, the model knows
     assert answer.plan.workout.load_kg == 50
 
 
@@ -310,7 +312,7 @@ def test_the_new_plan_and_its_card_show_one_time(filmed):
     assert f"The new plan: {total} (" in "\n".join(next_lines(answer))
     assert f"The new plan: {total} (" in next_page(answer)
     parts = [one.round_s for one in answer.plan.rounds]
-    assert f"Rounds: {', '.join(map(short, parts))} s" in "\n".join(next_lines(answer))
+    assert f"rounds {' + '.join(map(short, parts))}" in "\n".join(next_lines(answer))
     whole = sum(map(to_ms, [*parts, *answer.plan.between_rounds_s, answer.plan.start_s]))
     assert whole == to_ms(card.total_s)
 

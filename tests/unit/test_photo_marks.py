@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from models.train_bar.crops import CROP_PX, STORE_PX
+from models.train_bar.faces import printed
 from models.train_bar.photos import MARKS, SHARES, SLEEVE_ST, Photo, crop, cut_by_frame, load
 from repcount.tracking.bar_net import cropped
 
@@ -86,6 +87,27 @@ def test_what_the_frame_cuts_off_is_not_to_be_found() -> None:
         assert (visible[0] < 0.12) if gone else (visible[0] > 0.12 or visible[0] >= 0.1 * 0.85)
     assert any(seen)
     assert not all(seen)
+
+
+def test_print_and_wear_stay_on_the_plates() -> None:
+    tags = np.zeros((200, 300), np.uint8)
+    tags[60:140, 40:110], tags[50:120, 200:260] = 11, 12
+    corners = [[40.0, 60.0], [110.0, 60.0], [110.0, 140.0], [40.0, 140.0]]
+    picture, changed = np.full((200, 300, 3), 120, np.uint8), 0
+    for seed in range(20):
+        out = printed(np.random.default_rng(seed), picture, tags, [(1, np.array(corners))], 10)
+        assert (out[tags == 0] == 120).all()
+        changed += bool((out[tags == 11] != 120).any())
+    assert changed > 10
+    assert (picture == 120).all()
+
+
+def test_no_print_where_the_plates_are_hidden() -> None:
+    square = np.array([[40.0, 60.0], [110.0, 60.0], [110.0, 140.0], [40.0, 140.0]])
+    picture, tags = np.full((200, 300, 3), 120, np.uint8), np.zeros((200, 300), np.uint8)
+    for seed in range(10):
+        out = printed(np.random.default_rng(seed), picture, tags, [(1, square)], 10)
+        assert (out == picture).all()
 
 
 def test_a_bare_bar_has_its_sleeve_for_a_plate(tmp_path: object) -> None:

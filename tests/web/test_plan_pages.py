@@ -12,8 +12,10 @@ import pytest
 from repcount.analysis.forecast import Filmed
 from repcount.analysis.history import side_by_side
 from repcount.analysis.next_plan import decide_next
+from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import MOST_WORKOUT_REPS
 from repcount.plan import parse_plan
-from repcount.plan.propose import Wishes, make_plan
+from repcount.plan.propose import Proposal, Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.reports.after import history_page, next_page
 from repcount.reports.card import card_page
@@ -68,12 +70,60 @@ def test_pages_open_quietly_and_ask_for_nothing(browser, pages, name, width):
     assert browser.value(STICKING_OUT) == []
 
 
-@pytest.mark.parametrize(("name", "sheets"), [("card", 1), ("full", 1), ("many", 3)])
-def test_a_card_is_one_sheet_of_paper(browser, pages, tmp_path, name, sheets):
+# Inches: ISO 216, A4; ANSI/ASME Y14.1, letter.
+PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
+
+
+def sheets(browser: Browser, file: Path, paper: str) -> int:
+    """Pages of the PDF that Chromium prints."""
+    browser.paper(file, PAPERS[paper])
+    return len(re.findall(rb"/Type\s*/Page\b", file.read_bytes()))
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize(("name", "count"), [("card", 1), ("full", 1), ("many", 3)])
+def test_a_card_is_one_sheet_of_paper(browser, pages, tmp_path, name, count, paper):
     browser.open(pages[name])
-    browser.paper(tmp_path / "page.pdf")
-    data = (tmp_path / "page.pdf").read_bytes()
-    assert len(re.findall(rb"/Type\s*/Page\b", data)) == sheets
+    assert sheets(browser, tmp_path / "page.pdf", paper) == count
+
+
+def drawn_plan(seed: int) -> Proposal:
+    """A plan of one to nine movements and 1 to 200 rounds, light or near the max."""
+    rng = np.random.default_rng(seed)
+    names = list(rng.choice(MOVEMENT_NAMES, rng.choice([1, 2, 3, 4, 6, 9]), replace=False))
+    reps = [int(one) for one in rng.choice([1, 3, 8, 15, 30], len(names))]
+    tables = "".join(
+        f'[[workout.movements]]\nmovement = "{name}"\nreps = {count}\n'
+        for name, count in zip(names, reps, strict=True)
+    )
+    drawn = int(rng.choice([1, 2, 3, 5, 8, 15, 40, 100, 200]))
+    rounds = min(drawn, MOST_WORKOUT_REPS // sum(reps))
+    text = f'[workout]\nname = "Gravel"\nrounds = {rounds}\nload_kg = 50\n{tables}'
+    maxes = {str(name): one_rep_max(rng.uniform(58, 150)) for name in names if rng.random() < 0.6}
+    rule = None if rng.random() < 0.5 else "short sets early"
+    return make_plan(parse_plan(text), Wishes(athlete="Robin", maxes=maxes, rule=rule))
+
+
+@pytest.mark.parametrize("seeds", [range(first, first + 8) for first in range(0, 32, 8)])
+def test_drawn_plans_are_one_sheet_each(browser, tmp_path, seeds):
+    for seed in seeds:
+        page = tmp_path / f"{seed}.html"
+        page.write_text(card_page([drawn_plan(seed)]), encoding="utf-8")
+        browser.open(page)
+        for paper in PAPERS:
+            assert sheets(browser, tmp_path / "page.pdf", paper) == 1, (seed, paper)
+
+
+def test_a_card_of_thrusters_shows_its_breaks(browser, tmp_path):
+    text = '[workout]\nname = "Gravel"\nrounds = 1\nload_kg = 40\n[[workout.movements]]\n'
+    base = parse_plan(text + 'movement = "thruster"\nreps = 15\n')
+    made = make_plan(base, Wishes(patterns=["5 | 5 | 5"], break_s=6))
+    (tmp_path / "card.html").write_text(card_page([made]), encoding="utf-8")
+    browser.open(tmp_path / "card.html")
+    cells = "[...document.querySelectorAll('td.down')].map(one => one.textContent)"
+    shown = browser.value(cells)
+    assert shown[0::2] == ["6.0", "6.0", ""]
+    assert "not broken" not in browser.value("document.body.innerText")
 
 
 def test_a_card_says_what_a_judge_calls(browser, pages):

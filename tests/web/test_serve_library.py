@@ -18,6 +18,7 @@ from repcount.cli.main import cli
 from repcount.errors import FootageError, PlanError, RecordError, RepcountError
 from repcount.heat.collect import write_heat
 from repcount.library.archive import MANIFEST, export_library, import_library
+from repcount.library.rows import AttemptRow, doubles
 from repcount.library.store import Conflict, Library
 from repcount.library.tidying import start_up
 from repcount.pipeline.results import correct, is_stale
@@ -27,7 +28,7 @@ from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
 from tests.scripted_reading import Script
 from tests.scripted_reading import slate as slate_of_three
-from tests.web.stub_analysis import PLAN, write_stub
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 
 
 @pytest.fixture(scope="module")
@@ -91,8 +92,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     (library.folder_of(lost) / "attempt.json").write_text("{}")
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        later = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
-        for column in ("complete", "counted", "asked", *later):
+        newer = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
+        for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
@@ -100,6 +101,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     rows = {row.id: row for row in again.attempts()}
     assert (rows[kept].complete, rows[kept].counted, rows[kept].asked) == (True, 54, 54)
     assert rows[kept].missing == ""
+    assert rows[kept].sha256 == stub_reading().video.sha256
+    assert rows[short].film_end_s > rows[short].film_begin_s > 0
     assert rows[short].missing == "not finished, 13 of 54 reps"
     assert rows[lost].complete is None
     assert rows[lost].missing == ""
@@ -340,3 +343,35 @@ def test_without_the_extra_one_sentence_says_what_to_install():
     assert done.returncode == 2
     assert "pip install 'repcount[web]'" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_one_video_counts_once_and_says_when_it_was_filmed(library, film, tmp_path):
+    folder = tmp_path / "results"
+    write_stub(folder)
+    first, second = (
+        library.add_attempt(film, "slate.mp4", plan_toml=PLAN, results=folder) for _ in range(2)
+    )
+    with library.session() as session:
+        session.get(AttemptRow, first).created_at -= 60
+    twice = doubles(library.attempts())
+    assert {one: row.id for one, row in twice.items()} == {first: second}
+    shown = CliRunner().invoke(cli, ["library", "list", "--data", str(library.folder)]).output
+    assert f"(the same video as {second}, counts once)" in shown
+    # a person says when it was filmed; the row follows
+    edit = {"who": "Robin", "values": {"recorded_at": "2026-03-08"}}
+    results = correct(
+        library.folder_of(second),
+        lambda reading, edits: append_edit(
+            reading, edits, make_edit(edits, "set_recorded", **edit)
+        ),
+    )
+    library.finish(second, results.attempt)
+    assert library.attempt(second).filmed == "08 Mar 2026"
+    assert "filmed 08 Mar 2026" in CliRunner().invoke(
+        cli, ["library", "list", "--data", str(library.folder)]
+    ).output  # fmt: skip
+    # another stretch of the same video is another attempt
+    with library.session() as session:
+        row = session.get(AttemptRow, first)
+        row.film_begin_s, row.film_end_s = 1000.0, 1100.0
+    assert not doubles(library.attempts())

@@ -22,12 +22,14 @@
   let chosen = -1;
 
   const clock = (seconds, tenths) => {
+    if (seconds < 0) return "−" + clock(-seconds, tenths);
     const shown = tenths ? Math.round(seconds * 10) / 10 : Math.round(seconds);
     const hours = Math.floor(shown / 3600);
     const minutes = Math.floor((shown % 3600) / 60);
     const rest = (shown % 60).toFixed(tenths ? 1 : 0).padStart(tenths ? 4 : 2, "0");
     return (hours ? hours + ":" + String(minutes).padStart(2, "0") : minutes) + ":" + rest;
   };
+  const zero = data.zero; // of the workout's clock, in seconds of the video
   const percent = (time) => (100 * (time - from)) / (to - from) + "%";
   const make = (name, attributes, text) => {
     const element = document.createElementNS(drawing.namespaceURI, name);
@@ -61,9 +63,9 @@
     const step = steps.find((s) => (to - from) / s <= wanted) || 600;
     ticks.replaceChildren();
     const margin = (to - from) * 0.02;
-    for (let n = Math.ceil((from + margin) / step); n * step <= to - margin; n += 1) {
-      const at = n * step;
-      ticks.append(make("text", { class: "tick", x: percent(at), y: ticks.dataset.y, "text-anchor": "middle" }, clock(at, step < 1)));
+    for (let n = Math.ceil((from + margin - zero) / step); zero + n * step <= to - margin; n += 1) {
+      const at = zero + n * step;
+      ticks.append(make("text", { class: "tick", x: percent(at), y: ticks.dataset.y, "text-anchor": "middle" }, clock(n * step, step < 1)));
     }
   }
 
@@ -117,7 +119,7 @@
     const above = event.clientY - plot.getBoundingClientRect().top < Number(layers[0].getAttribute("y"));
     const round = above && data.rounds.find(([, begin, end]) => begin <= time && time <= end);
     if (round) {
-      readout.textContent = "Round " + round[0] + " · " + clock(round[1], true) + " to " + clock(round[2], true);
+      readout.textContent = "Round " + round[0] + " · " + clock(round[1] - zero, true) + " to " + clock(round[2] - zero, true);
       play(round[1]);
     } else if (moments.length) {
       choose(nearest(time));

@@ -67,7 +67,7 @@ def report(folder: Path, back: Back = ()) -> HTMLResponse:
     """The report of an attempt, made when it is asked for: the policy knows this version's script
     only."""
     found = with_stills(folder, load_results(folder))
-    html = report_page(found.attempt, found.comparison, found.stills, back)
+    html = report_page(found.attempt, found.comparison, found.stills, back, found.plan)
     more = "img-src data:; media-src 'self' blob:; "
     return _alone(html, _asset("report.css"), _asset("report.js"), more)
 

@@ -10,7 +10,7 @@ from repcount.library.rows import PlanRow
 from repcount.library.store import Library
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
-from repcount.plan.propose import Proposal
+from repcount.plan.propose import Proposal, slow_rounds
 from repcount.reports.card import card_page
 from repcount.web.depends import LibraryDep, RowId
 from repcount.web.pages.answers import sheet, shown
@@ -50,7 +50,13 @@ def card(plan_id: RowId, library: LibraryDep) -> Response:
     """A plan's card to print."""
     row = library.plan(plan_id)
     made = parse_plan(row.toml)
-    one = Proposal(plan=made, card=clock_card(made), chosen="as written in the plan", patterns=[])
+    one = Proposal(
+        plan=made,
+        card=clock_card(made),
+        chosen="as written in the plan",
+        patterns=[],
+        notes=slow_rounds(made),
+    )
     return sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
 
 

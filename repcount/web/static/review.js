@@ -6,6 +6,7 @@
   const said = document.getElementById("said");
   const who = document.getElementById("who");
   const moment = document.getElementById("moment");
+  const filmed = document.getElementById("moment-video");
   const chosenName = document.getElementById("chosen");
   const dialog = document.getElementById("ask");
   const base = "/api/attempts/" + panel.dataset.attempt;
@@ -20,9 +21,11 @@
   who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
 
   const clock = (s, digits = 1) => {
+    if (s < 0) return "−" + clock(-s, digits);
     const shown = Math.round(s * 10 ** digits) / 10 ** digits;
     return Math.floor(shown / 60) + ":" + (shown % 60).toFixed(digits).padStart(3 + digits, "0");
   };
+  const onClock = (s, digits = 1) => clock(s - data.zero, digits); // the workout's clock
   const playable = () => video.readyState > 0;
   const now = () => (playable() ? video.currentTime / data.slowed : waiting);
   const round3 = (s) => Math.round(s * 1000) / 1000;
@@ -35,7 +38,8 @@
   }
   function move() {
     const at = now();
-    moment.textContent = clock(at);
+    moment.textContent = onClock(at);
+    filmed.textContent = data.zero ? "video " + clock(at) : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
   }
 
@@ -74,10 +78,10 @@
     const step = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300].find((s) => (to - from) / s <= wanted) || 600;
     ticks.replaceChildren();
     const margin = (to - from) * 0.02;
-    for (let n = Math.ceil((from + margin) / step); n * step <= to - margin; n += 1) {
+    for (let n = Math.ceil((from + margin - data.zero) / step); data.zero + n * step <= to - margin; n += 1) {
       const mark = document.createElementNS(drawing.namespaceURI, "text");
       mark.setAttribute("class", "tick");
-      mark.setAttribute("x", percent(n * step));
+      mark.setAttribute("x", percent(data.zero + n * step));
       mark.setAttribute("y", ticks.dataset.y);
       mark.setAttribute("text-anchor", "middle");
       mark.textContent = step < 1 ? clock(n * step) : clock(n * step).slice(0, -2);
@@ -137,7 +141,7 @@
       line.style.left = percent(at);
       grip.style.setProperty("--at", percent(at));
       grip.setAttribute("aria-valuenow", String(round3(at)));
-      grip.setAttribute("aria-valuetext", clock(at, 2));
+      grip.setAttribute("aria-valuetext", onClock(at, 2));
     }
   }
   function put(handle, time) {
@@ -187,7 +191,7 @@
     handle.grip.addEventListener("blur", () => {
       if (handle.at === handle.kept || handle.sent || !handle.grip.isConnected) return;
       putBack(handle);
-      say("The " + handle.edge + " is back at " + clock(handle.kept, 2) + ": what the arrow keys change is kept with Enter.");
+      say("The " + handle.edge + " is back at " + onClock(handle.kept, 2) + ": what the arrow keys change is kept with Enter.");
     });
   }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
@@ -340,7 +344,7 @@
     add: async () => {
       video.pause();
       const at = round3(now());
-      const given = await ask("Add a rep with its top at " + clock(at), ["movement", "round", "why"], lastMovement() || {});
+      const given = await ask("Add a rep with its top at " + onClock(at), ["movement", "round", "why"], lastMovement() || {});
       if (!given) return;
       const values = { movement: given.movement, top_s: at };
       if (given.round) values.round = Number(given.round);
@@ -357,7 +361,7 @@
     },
     note: async () => {
       const at = round3(now());
-      const given = await ask("Note at " + clock(at), ["text"]);
+      const given = await ask("Note at " + onClock(at), ["text"]);
       if (given) edit("note", { text: given.text, start_s: at });
     },
     undo: () => send("/undo", {}),
