@@ -213,7 +213,7 @@ def test_a_season_is_in_the_order_filmed_with_what_the_attempts_measure():
         attempt = filmed.attempt
         cycles = [rep.cycle_s for rep in attempt.counted() if rep.movement == "deadlift"]
         known = [cycle for cycle in cycles if cycle is not None]
-        assert one.median_cycle_s["deadlift"] == pytest.approx(float(np.median(known)))
+        assert one.median_cycle_s["deadlift"] == pytest.approx(float(np.median(known)), abs=1e-3)
         assert one.break_s == pytest.approx(sum(stop.length_s for stop in attempt.breaks))
         assert one.breaks == len(attempt.breaks)
         assert one.load_kg == attempt.workout.load_kg
