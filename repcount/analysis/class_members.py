@@ -36,10 +36,11 @@ def judge(athlete: str, filmed: Sequence[Filmed], plan: Plan | None = None) -> J
         return Judged(athlete, over, reason="there is no attempt")
     ordered, _ = in_order(filmed)
     last = ordered[-1]
+    asked = last.attempt.workout
     try:
-        if plan is not None:
+        if plan is not None and asked is not None:
+            plan = plan.tested(asked)
             last = replace(last, comparison=compare(last.attempt, plan), plan=plan)
-        asked = last.attempt.workout
         alike = [
             one
             for one in ordered[:-1]

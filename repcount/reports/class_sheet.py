@@ -53,6 +53,7 @@ class ClassRow(Record):
     cue: str = Field("", description="the one change that matters most, the first of `next`")
     kind: Literal["load", "pattern", "pace"] | None = None
     gain: Span | None = Field(None, description="expected seconds saved by this change alone")
+    why: str = Field("", description="what speaks for the change, where its gain is not known")
     why_same: str = Field("", description="why no change is suggested; empty where one is")
     more_changes: int = Field(0, description="that `next` suggests beside it")
     load_kg: float | None = Field(None, description="of the next attempt, as all that follows")
@@ -94,6 +95,7 @@ def _row(one: Judged) -> ClassRow:
         cue=first.change if first else SAME_AGAIN,
         kind=first.kind if first else None,
         gain=first.gain if first else None,
+        why=first.why if first and first.gain is None else "",
         why_same="" if first else _sentence(decision.not_enough_data or NO_GAIN),
         more_changes=max(0, len(decision.suggestions) - 1),
         load_kg=decision.plan.workout.load_kg,
