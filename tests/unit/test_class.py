@@ -29,6 +29,8 @@ from repcount.wording.numbers import clock
 from tests.heats import PLAN, row, simulated, unfinished, write_attempt
 from tests.scripted_reading import SLATE, Script, slate
 from tests.simulated_athletes import Athlete
+from tests.unit.test_unbroken import TEST
+from tests.unit.test_unbroken import read as unbroken
 
 LIST = """
 [[athlete]]
@@ -179,6 +181,29 @@ def test_an_unfinished_attempt_is_told_in_reps_and_time_apart():
     assert "not finished at the time cap: 7:00.0 on the clock" in message
     assert "12 of 54 reps counted" in message
     assert len(SENTENCE_END.findall(message)) == 3
+
+
+def test_where_no_gain_is_known_the_sheet_says_what_speaks_for_the_change():
+    made = [
+        class_sheet([judge("Oren Vale", [simulated(seed)], PLAN)], "Class").athletes[0]
+        for seed in range(12)
+    ]
+    unknown = [one for one in made if one.kind is not None and one.gain is None]
+    assert unknown  # of a dozen drawn athletes some went badly
+    for one in unknown:
+        assert "how much it saves is not known" in one.message
+        assert one.why
+    for one in made:
+        assert not (one.why and one.gain)
+
+
+def test_an_unbroken_test_is_judged_by_its_plan():
+    attempt = derive_attempt(unbroken(14).reading())
+    judged = judge("Oren Vale", [Filmed(attempt, None, "test")], parse_plan(TEST))
+    assert judged.reason == ""
+    made = class_sheet([judged], "Class").athletes[0]
+    assert made.happened == "14 push press unbroken in 0:20.0"
+    assert made.patterns == ["14"]
 
 
 def test_who_cannot_be_judged_stays_on_the_sheet():
