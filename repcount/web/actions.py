@@ -165,7 +165,9 @@ def check(
     total = plan.planned_total_s
     planned = f", planned {clock(total)}" if total is not None else ", no round times"
     fits = (
-        f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
+        "Fits: an unbroken test, as many reps as there are" + planned + "."
+        if plan.workout.to_max
+        else f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
         f"{len(plan.planned_breaks())} breaks{planned}."
     )
     return at_fields(" ".join([fits, *slow_rounds(plan)]))

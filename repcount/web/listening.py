@@ -17,7 +17,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from repcount.web.security import network_of
 
-MOST = 512  # in all, where the system allows as many open files
+MOST_OPEN_AT_ONCE = 512  # in all, where the system allows as many open files
 MOST_EACH = 64  # from one address: a browser opens six at once (common practice, no source)
 SPARE_FILES = 128  # open files kept for everything else: database, videos, analyses' pipes
 REQUEST_S = 30.0  # until a request is whole: its line and its headers
@@ -29,7 +29,9 @@ class Listening(socket.socket):
     """A listening socket that accepts only as many connections as there may be; others are closed
     as they come, before anything is read or agreed on."""
 
-    def __init__(self, family: int, most: int = MOST, most_each: int = MOST_EACH) -> None:
+    def __init__(
+        self, family: int, most: int = MOST_OPEN_AT_ONCE, most_each: int = MOST_EACH
+    ) -> None:
         super().__init__(family, socket.SOCK_STREAM)
         self.most, self.most_each = min(most, _files_left()), most_each
         self.open: Counter[str] = Counter()
@@ -72,11 +74,11 @@ def _files_left() -> int:
     """How many connections the system's limit of open files allows, which is raised as far as it
     may be."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = MOST + SPARE_FILES
+    wanted = MOST_OPEN_AT_ONCE + SPARE_FILES
     if soft != resource.RLIM_INFINITY and soft < wanted:
         soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
-    return MOST if soft == resource.RLIM_INFINITY else max(8, soft - SPARE_FILES)
+    return MOST_OPEN_AT_ONCE if soft == resource.RLIM_INFINITY else max(8, soft - SPARE_FILES)
 
 
 class Impatient(H11Protocol):
