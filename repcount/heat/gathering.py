@@ -11,12 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from repcount.analysis.forecast import Filmed, read_attempts
+from repcount.analysis.forecast import PLAN, Filmed, read_attempts
 from repcount.attempt.records import load_record
-from repcount.errors import ManifestError
+from repcount.errors import ManifestError, RecordError
 from repcount.heat.collect import RECORD
 from repcount.heat.manifest import ATTEMPT, Member, list_folder, load_members
 from repcount.heat.records import Heat
+from repcount.plan import Plan
 
 LISTS = (".csv", ".toml")
 
@@ -118,9 +119,12 @@ def _in_folder(folder: Path) -> list[_Found]:
 
 
 def _athlete_of(folder: Path) -> str:
-    """Whose attempt lies in a results folder: as its plan says, else by the folder's name."""
-    (filmed,) = read_attempts([folder])
-    named = filmed.plan.athlete if filmed.plan else None
+    """Whose attempt lies in a results folder: as its plan says, else by the folder's name. What
+    cannot be read is said when the attempts are read, of this athlete alone."""
+    try:
+        named = load_record(Plan, folder / PLAN).athlete if (folder / PLAN).exists() else None
+    except RecordError:
+        named = None
     return named or folder.resolve().name
 
 
