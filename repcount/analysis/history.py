@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from pydantic import Field
@@ -151,7 +151,7 @@ def side_by_side(filmed: Sequence[Filmed]) -> History:
         common=common,
         compared_rounds=both,
         changes=_changes(first, last, both),
-        not_comparable=_not_comparable(filmed),
+        not_comparable=not_comparable(filmed),
         reps=_reps([one.attempt for one in filmed]),
         notes=[*left_out, *order],
     )
@@ -312,11 +312,26 @@ def _changes(first: Attempt, last: Attempt, both: Sequence[int]) -> list[Change]
         for what, one, two, unit in pairs
         if one is not None and two is not None and (one or two)
     ]
-    before_cycles, after_cycles = _cycles(first, until[0]), _cycles(last, until[1])
-    for name, values in before_cycles.items():
-        if name in after_cycles:
-            found.append(_cycle_change(name, values, after_cycles[name]))
-    return found
+    cycles = _cycle_changes(_cycles(first, until[0]), _cycles(last, until[1]))
+    return [*found, *cycles.values()]
+
+
+def _cycle_changes(
+    before: Mapping[str, Sequence[float]], after: Mapping[str, Sequence[float]]
+) -> dict[str, Change]:
+    """The median cycles of the movements that both have."""
+    both = [name for name in before if name in after]
+    return {name: _cycle_change(name, before[name], after[name]) for name in both}
+
+
+def whole_column(filmed: Filmed) -> AttemptColumn:
+    """One attempt's figures, of all that was done in it."""
+    return _column(filmed, None)
+
+
+def tempo_changes(first: Attempt, last: Attempt) -> dict[str, Change]:
+    """How the median cycle changed, by movement, of those that both have; workouts may differ."""
+    return _cycle_changes(_cycles(first, _until(first, None)), _cycles(last, _until(last, None)))
 
 
 def common_words(common: Common) -> str:
@@ -342,7 +357,7 @@ def _cycle_change(name: str, before: Sequence[float], after: Sequence[float]) ->
     )
 
 
-def _not_comparable(filmed: Sequence[Filmed]) -> list[str]:
+def not_comparable(filmed: Sequence[Filmed]) -> list[str]:
     """What differs in the filming or the reading, each with what it makes hard to compare."""
     said = []
     names = [one.name for one in filmed]

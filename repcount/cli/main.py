@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 import repcount
+from repcount.cli.class_ import class_
 from repcount.cli.correct import account, correct
 from repcount.cli.heat import heat
 from repcount.cli.library import DATA, NEEDED, demand, library, save_results, serve
@@ -217,7 +218,7 @@ def doctor(render: bool, as_json: bool) -> None:
 
 cli.add_command(heat)
 cli.add_command(correct)
-for _command in (plan, forecast, next_, history, overlay, library, serve):
+for _command in (plan, forecast, next_, class_, history, overlay, library, serve):
     cli.add_command(_command)
 
 

@@ -14,6 +14,8 @@ from repcount.errors import PlanError, RepcountError
 
 if TYPE_CHECKING:
     from repcount.analysis.forecast import Filmed
+    from repcount.analysis.next_plan import NextPlan
+    from repcount.plan.propose import Proposal
 
 _FOLDERS = click.argument(
     "attempts", metavar="DIR...", nargs=-1, required=True, type=click.Path(path_type=Path)
@@ -63,30 +65,7 @@ def next_(
     filmed = [*filmed[:-1], _compared(filmed[-1], given)]
     answer = decide_next(filmed, given)
     if out is not None:
-        from repcount.plan.clock_card import clock_card
-        from repcount.plan.propose import Proposal
-        from repcount.plan.writing import plan_toml
-        from repcount.reports.after import next_page, together_words
-        from repcount.reports.card import card_page
-
-        changes = [one.change for one in answer.suggestions]
-        changes += [said for said in [together_words(answer)] if said]
-        card = Proposal(
-            plan=answer.plan,
-            card=clock_card(answer.plan),
-            chosen="as decided after the attempt",
-            patterns=[],
-            assumptions=changes,
-        )
-        write_texts(
-            out,
-            {
-                PLAN_FILE: plan_toml(answer.plan, [*answer.cautions, *changes]),
-                CARD_FILE: card_page([card]),
-                "next.html": next_page(answer, video or _video(filmed[-1], attempts[-1]), out),
-                "next.json": answer.model_dump_json(indent=1) + "\n",
-            },
-        )
+        write_texts(out, next_texts(answer, video or video_of(filmed[-1], attempts[-1]), out))
     if as_json:
         click.echo(answer.model_dump_json(indent=1))
     elif not quiet:
@@ -95,6 +74,41 @@ def next_(
         _print(next_lines(answer))
         if out is not None:
             click.echo(f"\nWritten to {plain(out)}")
+
+
+def next_card(answer: NextPlan) -> Proposal:
+    """The new plan with its clock card."""
+    from repcount.plan.clock_card import clock_card
+    from repcount.plan.propose import Proposal
+
+    return Proposal(
+        plan=answer.plan,
+        card=clock_card(answer.plan),
+        chosen="as decided after the attempt",
+        patterns=[],
+        assumptions=_changes(answer),
+    )
+
+
+def next_texts(answer: NextPlan, video: Path | None, out: Path) -> dict[str, str]:
+    """The files of a decision, by their names in the folder `out`."""
+    from repcount.plan.writing import plan_toml
+    from repcount.reports.after import next_page
+    from repcount.reports.card import card_page
+
+    return {
+        PLAN_FILE: plan_toml(answer.plan, [*answer.cautions, *_changes(answer)]),
+        CARD_FILE: card_page([next_card(answer)]),
+        "next.html": next_page(answer, video, out),
+        "next.json": answer.model_dump_json(indent=1) + "\n",
+    }
+
+
+def _changes(answer: NextPlan) -> list[str]:
+    from repcount.reports.after import together_words
+
+    changes = [one.change for one in answer.suggestions]
+    return changes + [said for said in [together_words(answer)] if said]
 
 
 def _compared(last: Filmed, given: object) -> Filmed:
@@ -110,7 +124,7 @@ def _compared(last: Filmed, given: object) -> Filmed:
     return replace(last, comparison=compare(last.attempt, given), plan=given)
 
 
-def _video(last: Filmed, path: Path) -> Path | None:
+def video_of(last: Filmed, path: Path) -> Path | None:
     """Where the attempt's video lies: in its folder or beside it."""
     folder = path if path.is_dir() else path.parent
     name = Path(last.attempt.video.file_name).name

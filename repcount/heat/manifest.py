@@ -1,8 +1,10 @@
 """The list of a heat: who did which video, in which division, after which plan (CSV or TOML).
 
 A CSV file has a header line with the names of `COLUMNS`, in any order; empty cells say nothing. A
-TOML file has an [[entry]] table for each athlete with the same names as keys, and may give `plan`,
-`division` and `lane` for all at its top. Paths are relative to the file.
+TOML file has an [[entry]] table for each athlete with the same names as keys, and may give `plan`
+and `division` for all at its top. Or it is the file of athletes that plans are made from, whose
+[[athlete]] tables may have these keys too: who has no `video` there is not in the heat. Paths are
+relative to the file.
 """
 
 from __future__ import annotations
@@ -38,6 +40,8 @@ COLUMNS: Mapping[str, str] = {
     "start_doubt_s": "standard deviation of start_offset_s in seconds",
 }
 _SHARED = ("plan", "division")
+_TABLES = ("entry", "athlete")
+_EARLIER = "earlier"
 
 
 @dataclass(frozen=True)
@@ -61,14 +65,10 @@ def load_manifest(path: Path | str, plan: Path | None = None) -> list[Listed]:
     Raises ManifestError, which tells every wrong line with its number and what is allowed.
     """
     path = Path(path)
-    text = _text(path)
-    rows = _toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text)
-    if not rows:
-        raise ManifestError(f"{path}: lists nobody; give one row for each athlete.")
-    if len(rows) > MOST_ENTRIES:
-        raise ManifestError(f"{path}: lists {len(rows)}; at most {MOST_ENTRIES} are allowed.")
     found, wrong = [], []
-    for where, row in rows:
+    for where, row in _rows(path):
+        if _EARLIER in row and "video" not in row:  # of a file of athletes
+            continue
         try:
             found.append(_listed(path.parent, where, row, plan))
         except ManifestError as error:
@@ -76,7 +76,88 @@ def load_manifest(path: Path | str, plan: Path | None = None) -> list[Listed]:
     wrong += _clashes(found)
     if wrong:
         _tell(path, wrong)
+    if not found:
+        raise ManifestError(f"{path}: gives a video for nobody; give {COLUMNS['video']}.")
     return found
+
+
+@dataclass(frozen=True)
+class Member:
+    """An athlete of a list: the row with the video or results folder, if there is one, the results
+    folders of earlier attempts, and the plan."""
+
+    athlete: str
+    listed: Listed | None
+    earlier: tuple[Path, ...]
+    plan: Path | None
+
+
+def load_members(path: Path | str, plan: Path | None = None) -> list[Member]:
+    """Every athlete of a list, also who has no video in it; `plan` stands where a row names none.
+
+    Raises ManifestError, which tells every wrong line with its number and what is allowed.
+    """
+    path = Path(path)
+    found: list[Member] = []
+    wrong = []
+    names: dict[str, str] = {}
+    for where, row in _rows(path):
+        try:
+            found.append(_member(path.parent, where, row, plan))
+        except ManifestError as error:
+            wrong += [f"{where}: {line}" for line in str(error).splitlines()]
+            continue
+        name = found[-1].athlete
+        if name.casefold() in names:
+            other = names[name.casefold()]
+            wrong.append(f"{where}: {shown(name)} stands in {other} already; give each once.")
+        names.setdefault(name.casefold(), where)
+    if wrong:
+        _tell(path, wrong)
+    return found
+
+
+def _member(home: Path, where: str, row: Mapping[str, Any], plan: Path | None) -> Member:
+    """One row of a list of athletes, checked. Raises ManifestError with a line for each finding."""
+    earlier, wrong = [], []
+    for text in row.get(_EARLIER, []):
+        try:
+            folder = _path(home, text, "a results folder")
+            if not (folder / ATTEMPT).is_file():
+                raise ValueError(f"is no folder with {ATTEMPT}; give a results folder")
+            earlier.append(folder)
+        except ValueError as error:
+            wrong.append(f"{_EARLIER} = {shown(text)} {error}.")
+    rest = {key: value for key, value in row.items() if key != _EARLIER}
+    listed_one = None
+    if "video" in rest or _EARLIER not in row:
+        listed_one = _listed(home, where, rest, plan)
+    name = rest.get("athlete", "")
+    if listed_one is None:
+        try:
+            name = _name(name)
+        except ValueError as error:
+            wrong.append(f"name = {shown(name)} {error}.")
+        try:
+            plan = _path(home, rest["plan"], "a plan") if "plan" in rest else plan
+        except ValueError as error:
+            wrong.append(f"plan = {shown(rest['plan'])} {error}.")
+    if wrong:
+        raise ManifestError("\n".join(wrong))
+    if listed_one is not None:
+        return Member(listed_one.entry.athlete, listed_one, tuple(earlier), listed_one.plan)
+    return Member(name, None, tuple(earlier), plan)
+
+
+def _rows(path: Path) -> list[tuple[str, dict[str, Any]]]:
+    """The rows of a list, each with where it stands; those of a file of athletes have `earlier`."""
+    text = _text(path)
+    rows = _toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text)
+    if not rows:
+        raise ManifestError(f"{path}: lists nobody; give one row for each athlete.")
+    if len(rows) > MOST_ENTRIES:
+        raise ManifestError(f"{path}: lists {len(rows)}; at most {MOST_ENTRIES} are allowed.")
+    return rows
 
 
 def list_folder(folder: Path | str, plan: Path | None = None, lanes: int = 1) -> list[Listed]:
@@ -217,35 +298,52 @@ def _check_names(path: Path, where: str, names: Sequence[str], what: str) -> Non
 
 
 def _toml_rows(path: Path, text: str) -> list[tuple[str, dict[str, Any]]]:
+    from repcount.plan.athletes import AthleteTable
     from repcount.plan.findings import toml_data
 
     data = toml_data(text, str(path), ManifestError)
     lines = text.splitlines()
+    allowed = [*_SHARED, *_TABLES]
     for key in data:
-        if key not in (*_SHARED, "entry"):
+        if key not in allowed:
             where = _line_of(lines, key, 0)
             raise ManifestError(
-                f"{path}: {where}: {shown(key)} is not a key here"
-                f"{hint(key, [*_SHARED, 'entry'])}; allowed are {listed([*_SHARED, 'entry'])}."
+                f"{path}: {where}: {shown(key)} is not a key here{hint(key, allowed)}; allowed are "
+                f"{listed(allowed)}."
             )
     shared = {key: data[key] for key in _SHARED if key in data}
-    entries = data.get("entry", [])
+    kinds = [kind for kind in _TABLES if kind in data]
+    if len(kinds) > 1:
+        raise ManifestError(f"{path}: has [[entry]] and [[athlete]] tables; give one kind.")
+    kind = kinds[0] if kinds else "entry"
+    entries = data.get(kind, [])
     if not isinstance(entries, list) or not all(isinstance(one, dict) for one in entries):
-        raise ManifestError(f"{path}: entry does not fit; give [[entry]] tables.")
+        raise ManifestError(f"{path}: {kind} does not fit; give [[{kind}]] tables.")
     heads = [
-        number for number, line in enumerate(lines) if re.match(r"\s*\[\[\s*entry\s*\]\]", line)
+        number for number, line in enumerate(lines) if re.match(rf"\s*\[\[\s*{kind}\s*\]\]", line)
     ]
+    keys = list(COLUMNS if kind == "entry" else AthleteTable.model_fields)
     rows = []
     for index, entry in enumerate(entries):
         head = heads[index] if index < len(heads) else 0
         for key in entry:
-            if key not in COLUMNS:
+            if key not in keys:
                 raise ManifestError(
-                    f"{path}: {_line_of(lines, key, head)}: {shown(key)} is not a key of an entry"
-                    f"{hint(key, list(COLUMNS))}; allowed are {listed(list(COLUMNS))}."
+                    f"{path}: {_line_of(lines, key, head)}: {shown(key)} is not a key of an {kind}"
+                    f"{hint(key, keys)}; allowed are {listed(keys)}."
                 )
-        rows.append((f"line {head + 1}", {**shared, **entry}))
+        row = {**shared, **entry}
+        rows.append((f"line {head + 1}", row if kind == "entry" else _of_athlete(row)))
     return rows
+
+
+def _of_athlete(table: Mapping[str, Any]) -> dict[str, Any]:
+    """What a heat and a class need of an [[athlete]] table, under their names for it."""
+    row = {key: table[key] for key in COLUMNS if key in table}
+    if "name" in table:
+        row["athlete"] = table["name"]
+    earlier = table.get(_EARLIER, [])
+    return {**row, _EARLIER: earlier if isinstance(earlier, list) else [earlier]}
 
 
 def _line_of(lines: Sequence[str], key: str, begin: int) -> str:

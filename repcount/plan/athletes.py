@@ -1,4 +1,8 @@
-"""One plan for many: athletes with their own numbers, from a TOML file, and wishes from words."""
+"""One plan for many: athletes with their own numbers, from a TOML file, and wishes from words.
+
+The same file is the list of a heat and of a class (`repcount.heat.manifest`): where an athlete's
+video lies is for these, the numbers are for the plan.
+"""
 
 from __future__ import annotations
 
@@ -40,11 +44,22 @@ class AthleteTable(Table):
     target: str | float | int | None = Field(None, description="seconds, or 4:30")
     pace: str | None = None
     between: float | int | None = Field(None, description="seconds")
+    video: str | None = Field(None, description="for a heat or a class, as all that follows")
+    lane: int | None = None
+    division: str | None = None
+    plan: str | None = Field(None, description="the plan that the attempt is compared with")
+    start_offset_s: str | float | int | None = None
+    start_doubt_s: str | float | int | None = None
+    earlier: list[str] = Field(
+        default_factory=list, description="results folders of earlier attempts, for a class"
+    )
 
 
 class AthletesFile(Table):
-    """[[athlete]] tables, each read by itself."""
+    """[[athlete]] tables, each read by itself; `plan` and `division` of all, for a heat."""
 
+    plan: str | None = None
+    division: str | None = None
     athlete: Annotated[list[dict[str, Any]], Field(min_length=1, max_length=MOST_ATHLETES)]
 
 

@@ -20,6 +20,7 @@ NAMES: tuple[str, ...] = (
     "next",
     "history",
     "heat",
+    "class",
 )
 
 
@@ -31,7 +32,7 @@ def schema_of(name: str) -> str:
 
     if name == "plan":
         return plan_schema_text()
-    if name in ("proposal", "ranking", "next", "history", "heat"):
+    if name in ("proposal", "ranking", "next", "history", "heat", "class"):
         return schema_text(_after(name))
     kinds: dict[str, type[Record]] = {
         "reading": Reading,
@@ -43,12 +44,13 @@ def schema_of(name: str) -> str:
 
 
 def _after(name: str) -> type[Record]:
-    """Records of planning and heats; imported here, as few who ask for a schema need them."""
+    """Records of planning, heats and classes; imported here, as few need their schemas."""
     from repcount.analysis.forecast import Ranking
     from repcount.analysis.history import History
     from repcount.analysis.next_plan import NextPlan
     from repcount.heat.records import Heat
     from repcount.plan.propose import Proposal
+    from repcount.reports.class_sheet import ClassSheet
 
     kinds: dict[str, type[Record]] = {
         "proposal": Proposal,
@@ -56,6 +58,7 @@ def _after(name: str) -> type[Record]:
         "next": NextPlan,
         "history": History,
         "heat": Heat,
+        "class": ClassSheet,
     }
     return kinds[name]
 

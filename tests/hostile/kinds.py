@@ -65,6 +65,7 @@ _READERS: tuple[Words, ...] = (
     ("next", "out"),
     ("history", "out", "out2"),
     ("forecast", "out"),
+    ("class", "out", "out2", "--out", "class"),
     ("correct", "out", "list"),
     ("correct", "out", "note", "seen", "--at", "10"),
     ("heat", "both", "--out", "heat"),

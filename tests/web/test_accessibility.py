@@ -20,6 +20,7 @@ from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.reports.after import history_page, next_page
 from repcount.reports.card import card_page
+from repcount.reports.class_sheet import class_page, season_page
 from repcount.reports.html import report_page
 from tests.example_records import (
     bare_attempt,
@@ -32,6 +33,7 @@ from tests.example_records import (
 from tests.scripted_reading import SLATE
 from tests.simulated_athletes import Athlete
 from tests.web.browser import CHROMIUM, Browser
+from tests.web.test_class_page import example_class
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
 
@@ -61,6 +63,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "card": card_page([make_plan(plan, Wishes(athlete="Robin", maxes=maxes, target_s=160))]),
         "next": next_page(decide_next([filmed])),
         "history": history_page(side_by_side([other, filmed])),
+        "class": class_page(example_class()),
+        "season": season_page(example_class()),
     }
     folder = tmp_path_factory.mktemp("pages")
     for name, text in texts.items():
@@ -76,7 +80,10 @@ def test_the_engine_is_the_one_that_was_published() -> None:
 @pytest.mark.parametrize("width", [390, 1440])
 @pytest.mark.parametrize(
     "name",
-    ["report", "report-no-workout", "report-empty", "report-long", "card", "next", "history"],
+    [
+        *("report", "report-no-workout", "report-empty", "report-long"),
+        *("card", "next", "history", "class", "season"),
+    ],
 )
 def test_no_rule_is_broken(browser, pages, name, width, scheme):
     browser.shape(width, 900, scheme, phone=width < 600)
