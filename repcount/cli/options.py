@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from repcount.errors import RepcountError, StorageError, storage_error
+from repcount.errors import RecordError, RepcountError, StorageError, storage_error
 
 if TYPE_CHECKING:
     from repcount.attempt.records import Attempt, Comparison
@@ -55,9 +55,9 @@ class Commands(click.Group):
         except (KeyboardInterrupt, click.Abort) as error:
             raise Failure("stopped; nothing was written.", STOPPED_CODE) from error
         except Exception as error:
-            of_database = _of_database(error)
-            if of_database is not None:
-                raise Failure(str(of_database), of_database.exit_code) from error
+            found = _known(error)
+            if found is not None:
+                raise Failure(str(found), found.exit_code) from error
             if ctx.params.get("debug"):
                 raise
             what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
@@ -87,13 +87,22 @@ def _printing() -> Iterator[None]:
         ) from error
 
 
-def _of_database(error: Exception) -> RepcountError | None:
-    """An error of the library's database as a sentence; None for anything else."""
-    if not type(error).__module__.startswith("sqlalchemy."):
-        return None
-    from repcount.library.opening import refusal
+def _known(error: Exception) -> RepcountError | None:
+    """An error of the library's database, or of a record that cannot hold what follows from the
+    files given, as a sentence; None for anything else."""
+    home = type(error).__module__.partition(".")[0]
+    if home == "sqlalchemy":
+        from repcount.library.opening import refusal
 
-    return refusal(error)
+        return refusal(error)
+    if home in ("pydantic", "pydantic_core") and hasattr(error, "errors"):
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"])) or "a record"
+        return RecordError(
+            f"the files given lead to what cannot be ({where}: {first['msg']}); make them again "
+            "with `repcount analyze`."
+        )
+    return None
 
 
 class Moment(click.ParamType):

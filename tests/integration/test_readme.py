@@ -129,7 +129,9 @@ def said(ran, *words: str) -> str:
 
 def test_the_moment_of_the_example_names_a_rep(ran):
     first = said(ran, "correct", "no-rep").splitlines()[0]
-    assert re.fullmatch(r"Correction e1: mark no rep, round \d, [a-z ]+ \d at \d:\d\d\.\d", first)
+    moment = r"\d:\d\d\.\d"
+    said_so = rf"Correction e1: mark no rep, round \d, [a-z ]+ \d at {moment} \(video {moment}\)"
+    assert re.fullmatch(said_so, first)
 
 
 def test_one_quantity_is_one_number_in_report_next_plan_and_card(ran, slate_read, tmp_path):
