@@ -20,6 +20,11 @@ ARM_ST, HANG_ST = 0.39, 0.35
 BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
 CARRIED_S = 0.08
+# An athlete who stands for a moment at each rep and leans on the thighs for seconds between two
+# stands where it is highest: stays count alike from this length on (a rep's own stand is shorter).
+STAY_S = 0.3
+# Noise breaks a stay for less than this; from one rep's stand to the next is a second and more.
+APART_S = 0.5
 # Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
 SUNK_NOISE_ST = 0.035
 # Where nothing tells, hands are half on the bar: held is what is told with four to one.
@@ -85,10 +90,12 @@ class Body:
             upright = slow & (np.abs(self.shoulder - self.stand_shoulder) < LEVEL_REACH_ST)
             known = upright.sum() >= 10
             if known:
-                usual = float(np.median((self.bar - self.shoulder)[upright]))
+                weights = _stays(upright, self.motion.rate_hz)[upright]
+                usual = _median((self.bar - self.shoulder)[upright], weights)
         level = self.stand_shoulder + usual
-        near = self.bar[slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)]
-        return _highest_mode(near, level), 0.0 if known else BODIES_VARY_ST
+        near = slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)
+        weights = _stays(near, self.motion.rate_hz)[near]
+        return _highest_mode(self.bar[near], weights, level), 0.0 if known else BODIES_VARY_ST
 
     def _hip_from_bar(self) -> tuple[np.ndarray, float]:
         """The hip (n,) with the carried bar's word where there is one, and how well that fits."""
@@ -167,12 +174,33 @@ def _fill(values: np.ndarray) -> np.ndarray:
     return np.interp(places, places[good], values[good])
 
 
-def _highest_mode(values: np.ndarray, usual: float) -> float:
+def _stays(where: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Weights (n,) of samples, 0 outside `where` (n,): a stay is one witness, however long. Samples
+    of stays of up to `STAY_S` count one each; a longer stay counts as that much."""
+    weights = np.zeros(len(where))
+    joined = where.copy()
+    for first, last in runs(~where):
+        if 0 < first and last < len(where) and last - first <= APART_S * rate_hz:
+            joined[first:last] = True
+    for first, last in runs(joined):
+        stay = where[first:last]
+        weights[first:last] = stay * min(1.0, STAY_S * rate_hz / stay.sum())
+    return weights
+
+
+def _median(values: np.ndarray, weights: np.ndarray) -> float:
+    """The value with half of the weights below it."""
+    order = np.argsort(values)
+    passed = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
+
+
+def _highest_mode(values: np.ndarray, weights: np.ndarray, usual: float) -> float:
     """Where values pile up highest: the median around the topmost bin of note; else `usual`."""
     if len(values) < 10:
         return usual
     counts, edges = np.histogram(
-        values, bins=np.arange(values.min() - 0.01, values.max() + 0.02, 0.01)
+        values, bins=np.arange(values.min() - 0.01, values.max() + 0.02, 0.01), weights=weights
     )
     smooth = np.convolve(counts, [1, 2, 1], "same")
     top = int(np.flatnonzero(smooth >= 0.35 * smooth.max())[-1])
@@ -192,9 +220,11 @@ def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usu
     still = np.abs(np.gradient(values, times)) < 0.08
     near = np.abs(values - usual) < 0.15
     told = []
+    rate_hz = 1 / float(np.median(np.diff(times)))
     for when in (near & held, near & still):
-        if (still & when).sum() >= 30:
-            told.append(_highest_mode(values[still & when], usual))
+        rests = still & when
+        if rests.sum() >= 30:
+            told.append(_highest_mode(values[rests], _stays(rests, rate_hz)[rests], usual))
         elif when.sum() >= 30:
             # never still, standing for an instant in each repetition
             told.append(float(np.quantile(values[when], 0.95)))
