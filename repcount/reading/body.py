@@ -180,7 +180,7 @@ def _stays(where: np.ndarray, rate_hz: float) -> np.ndarray:
     weights = np.zeros(len(where))
     joined = where.copy()
     for first, last in runs(~where):
-        if 0 < first and last < len(where) and last - first <= APART_S * rate_hz:
+        if first > 0 and last < len(where) and last - first <= APART_S * rate_hz:
             joined[first:last] = True
     for first, last in runs(joined):
         stay = where[first:last]
