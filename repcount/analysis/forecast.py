@@ -296,16 +296,26 @@ class Forecaster:
             lengths += unplanned_s(one.comparison)
         return fit_holding(reached, lengths, self.count, rng, set_reps)
 
-    def draws(self, plan: Plan, *, kept: bool = False) -> Draws:
+    def draws(self, plan: Plan, *, kept: bool = False, unbroken: bool | None = None) -> Draws:
         """Draws of what a plan takes: with what the athlete goes over planned times by and breaks
-        that nobody planned, or with its times and sets `kept` but for their scatter."""
-        rounds, total = _Run(self, plan, kept=kept, scatter=True).go()
-        _, expected = _Run(self, plan, kept=kept, scatter=False).go()
+        that nobody planned, or with its times `kept` but for their scatter. Where sets are
+        `unbroken` (as they are where times are kept, unless said), no break comes that is not
+        planned."""
+        unbroken = kept if unbroken is None else unbroken
+        rounds, total = _Run(self, plan, kept=kept, unbroken=unbroken, scatter=True).go()
+        _, expected = _Run(self, plan, kept=kept, unbroken=unbroken, scatter=False).go()
         return Draws(rounds, total, expected)
 
-    def forecast(self, plan: Plan, name: str = "the plan", *, kept: bool = False) -> Forecast:
-        """A plan's total and rounds, each with its interval; `kept` as in `draws`."""
-        return self._told(plan, name, self.draws(plan, kept=kept))
+    def forecast(
+        self,
+        plan: Plan,
+        name: str = "the plan",
+        *,
+        kept: bool = False,
+        unbroken: bool | None = None,
+    ) -> Forecast:
+        """A plan's total and rounds, each with its interval; the rest as in `draws`."""
+        return self._told(plan, name, self.draws(plan, kept=kept, unbroken=unbroken))
 
     def _told(self, plan: Plan, name: str, drawn: Draws) -> Forecast:
         chance = None
@@ -385,8 +395,11 @@ class Forecaster:
 class _Run:
     """A plan simulated rep by rep, for all draws at once: with scatter, or as expected."""
 
-    def __init__(self, model: Forecaster, plan: Plan, *, kept: bool, scatter: bool) -> None:
-        self.model, self.plan, self.kept, self.scatter = model, plan, kept, scatter
+    def __init__(
+        self, model: Forecaster, plan: Plan, *, kept: bool, unbroken: bool, scatter: bool
+    ) -> None:
+        self.model, self.plan, self.scatter = model, plan, scatter
+        self.kept, self.unbroken = kept, unbroken
         self.rng = np.random.default_rng([model.seed, 7])
         slowing = model.slowing
         self.recovery, self.cycle, self.other = np.exp(slowing.nonlinear[:, :3]).T
@@ -445,7 +458,7 @@ class _Run:
                 elif step.kind == "break":
                     rest = self._kept_s("break", next(stops))
                     rounds[number] += rest
-                elif place and not self.kept:
+                elif place and not self.unbroken:
                     broke = tired + 1 >= limit
                     length = self.model.holding.break_log_s + BREAK_SCATTER * self._noise()
                     rest = np.where(broke, np.exp(length), 0.0)
