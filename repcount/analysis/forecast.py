@@ -424,6 +424,18 @@ class _Run:
         """Reps unrecovered at which the bar goes down, for a set."""
         return self.held * np.exp(SET_SCATTER * self._noise())
 
+    def _broken(self, tired: Array, before: Array, limit: Array) -> Array:
+        """Whether the bar goes down before the next rep, 1 or 0; without scatter how probable that
+        is where it has not at `before` reps unrecovered, 0 being none in this set."""
+        if self.scatter:
+            return (tired + 1 >= limit).astype(float)
+        from scipy.special import ndtr
+
+        def held(reps: Array) -> Array:
+            return ndtr(np.log(self.held / np.maximum(reps, 1e-9)) / SET_SCATTER)
+
+        return 1 - np.minimum(1.0, held(tired + 1) / np.maximum(held(before), 1e-9))
+
     def _step_s(self, step: Step, tired: Array, place: int, noise: Array) -> Array:
         weights, slowing = self.model.slowing.weights, self.model.slowing
         slow = weights[:, 1]
@@ -447,11 +459,12 @@ class _Run:
         rounds = np.zeros((len(self.steps), count))
         tired, limit = np.zeros(count), self._limit()
         nothing, place = np.zeros(count), 0
+        reached = nothing  # reps unrecovered at which the bar did not go down, in this set
         for number, steps in enumerate(self.steps):
             stops = iter(plan.rounds[number].break_s)
             for step in steps:
-                broke = np.zeros(count, bool)
-                rest = nothing
+                broke = rest = nothing
+                rested = nothing + 1  # a part of it where a break is only probable
                 if step.kind == "first" and number:
                     rest = self._kept_s("between", between[number - 1])
                     total = total + rest
@@ -459,19 +472,23 @@ class _Run:
                     rest = self._kept_s("break", next(stops))
                     rounds[number] += rest
                 elif place and not self.unbroken:
-                    broke = tired + 1 >= limit
+                    broke = rested = self._broken(tired, reached, limit)
                     length = self.model.holding.break_log_s + BREAK_SCATTER * self._noise()
-                    rest = np.where(broke, np.exp(length), 0.0)
-                    rounds[number] += rest
+                    rest = np.exp(length)
+                    rounds[number] += broke * rest
+                    reached = (1 - broke) * (tired + 1)
                 if place:
-                    tired = (tired + 1) * np.exp(-rest / self.recovery)
+                    tired = (tired + 1) * (1 - rested * -np.expm1(-rest / self.recovery))
                 again = self._limit()
-                limit = again if step.kind in ("first", "break") else np.where(broke, again, limit)
+                if step.kind in ("first", "break"):
+                    limit, reached = again, nothing
+                else:
+                    limit = np.where(broke > 0, again, limit)
                 noise = self._noise()
                 took = self._step_s(step, tired, place, noise)
                 if broke.any():
                     around = Step("break", step.movement, step.before, step.at)
-                    took = np.where(broke, self._step_s(around, tired, place, noise), took)
+                    took = took + broke * (self._step_s(around, tired, place, noise) - took)
                 rounds[number] += took
                 place += 1
         return rounds, total + rounds.sum(0)

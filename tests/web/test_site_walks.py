@@ -438,7 +438,7 @@ def test_what_was_recognised_is_kept_as_a_plan_by_one_button(browser, site, tmp_
 
 def test_a_clock_that_began_before_the_video_is_set_on_the_page(browser, site):
     browser.shape(1440, 900)
-    visit(browser, site["second"])
+    visit(browser, site["hevc"])
     until(browser, "!!document.getElementById('data')")
     browser.value("document.getElementById('who').value = 'Robin'")
     browser.value("document.activeElement.blur()")
