@@ -429,7 +429,9 @@ def test_what_was_recognised_is_kept_as_a_plan_by_one_button(browser, site, tmp_
     with site.server.client() as client:
         none = client.post(f"/api/attempts/{site.ids['first']}/keep-plan")
         assert (none.status_code, "o workout was recognised" in none.text) == (404, True)
-    with httpx.Client(base_url=site.server.address) as stranger:  # without the page's token
+    with httpx.Client(
+        base_url=site.server.address, timeout=60
+    ) as stranger:  # without the page's token
         assert stranger.post(f"/api/attempts/{made}/keep-plan").status_code == 403
     library.delete_plan(kept)
     library.delete(made)
