@@ -296,16 +296,26 @@ class Forecaster:
             lengths += unplanned_s(one.comparison)
         return fit_holding(reached, lengths, self.count, rng, set_reps)
 
-    def draws(self, plan: Plan, *, kept: bool = False) -> Draws:
+    def draws(self, plan: Plan, *, kept: bool = False, unbroken: bool | None = None) -> Draws:
         """Draws of what a plan takes: with what the athlete goes over planned times by and breaks
-        that nobody planned, or with its times and sets `kept` but for their scatter."""
-        rounds, total = _Run(self, plan, kept=kept, scatter=True).go()
-        _, expected = _Run(self, plan, kept=kept, scatter=False).go()
+        that nobody planned, or with its times `kept` but for their scatter. Where sets are
+        `unbroken` (as they are where times are kept, unless said), no break comes that is not
+        planned."""
+        unbroken = kept if unbroken is None else unbroken
+        rounds, total = _Run(self, plan, kept=kept, unbroken=unbroken, scatter=True).go()
+        _, expected = _Run(self, plan, kept=kept, unbroken=unbroken, scatter=False).go()
         return Draws(rounds, total, expected)
 
-    def forecast(self, plan: Plan, name: str = "the plan", *, kept: bool = False) -> Forecast:
-        """A plan's total and rounds, each with its interval; `kept` as in `draws`."""
-        return self._told(plan, name, self.draws(plan, kept=kept))
+    def forecast(
+        self,
+        plan: Plan,
+        name: str = "the plan",
+        *,
+        kept: bool = False,
+        unbroken: bool | None = None,
+    ) -> Forecast:
+        """A plan's total and rounds, each with its interval; the rest as in `draws`."""
+        return self._told(plan, name, self.draws(plan, kept=kept, unbroken=unbroken))
 
     def _told(self, plan: Plan, name: str, drawn: Draws) -> Forecast:
         chance = None
@@ -385,8 +395,11 @@ class Forecaster:
 class _Run:
     """A plan simulated rep by rep, for all draws at once: with scatter, or as expected."""
 
-    def __init__(self, model: Forecaster, plan: Plan, *, kept: bool, scatter: bool) -> None:
-        self.model, self.plan, self.kept, self.scatter = model, plan, kept, scatter
+    def __init__(
+        self, model: Forecaster, plan: Plan, *, kept: bool, unbroken: bool, scatter: bool
+    ) -> None:
+        self.model, self.plan, self.scatter = model, plan, scatter
+        self.kept, self.unbroken = kept, unbroken
         self.rng = np.random.default_rng([model.seed, 7])
         slowing = model.slowing
         self.recovery, self.cycle, self.other = np.exp(slowing.nonlinear[:, :3]).T
@@ -411,6 +424,18 @@ class _Run:
         """Reps unrecovered at which the bar goes down, for a set."""
         return self.held * np.exp(SET_SCATTER * self._noise())
 
+    def _broken(self, tired: Array, before: Array, limit: Array) -> Array:
+        """Whether the bar goes down before the next rep, 1 or 0; without scatter how probable that
+        is where it has not at `before` reps unrecovered, 0 being none in this set."""
+        if self.scatter:
+            return (tired + 1 >= limit).astype(float)
+        from scipy.special import ndtr
+
+        def held(reps: Array) -> Array:
+            return ndtr(np.log(self.held / np.maximum(reps, 1e-9)) / SET_SCATTER)
+
+        return 1 - np.minimum(1.0, held(tired + 1) / np.maximum(held(before), 1e-9))
+
     def _step_s(self, step: Step, tired: Array, place: int, noise: Array) -> Array:
         weights, slowing = self.model.slowing.weights, self.model.slowing
         slow = weights[:, 1]
@@ -434,31 +459,36 @@ class _Run:
         rounds = np.zeros((len(self.steps), count))
         tired, limit = np.zeros(count), self._limit()
         nothing, place = np.zeros(count), 0
+        reached = nothing  # reps unrecovered at which the bar did not go down, in this set
         for number, steps in enumerate(self.steps):
             stops = iter(plan.rounds[number].break_s)
             for step in steps:
-                broke = np.zeros(count, bool)
-                rest = nothing
+                broke = rest = nothing
+                rested = nothing + 1  # a part of it where a break is only probable
                 if step.kind == "first" and number:
                     rest = self._kept_s("between", between[number - 1])
                     total = total + rest
                 elif step.kind == "break":
                     rest = self._kept_s("break", next(stops))
                     rounds[number] += rest
-                elif place and not self.kept:
-                    broke = tired + 1 >= limit
+                elif place and not self.unbroken:
+                    broke = rested = self._broken(tired, reached, limit)
                     length = self.model.holding.break_log_s + BREAK_SCATTER * self._noise()
-                    rest = np.where(broke, np.exp(length), 0.0)
-                    rounds[number] += rest
+                    rest = np.exp(length)
+                    rounds[number] += broke * rest
+                    reached = (1 - broke) * (tired + 1)
                 if place:
-                    tired = (tired + 1) * np.exp(-rest / self.recovery)
+                    tired = (tired + 1) * (1 - rested * -np.expm1(-rest / self.recovery))
                 again = self._limit()
-                limit = again if step.kind in ("first", "break") else np.where(broke, again, limit)
+                if step.kind in ("first", "break"):
+                    limit, reached = again, nothing
+                else:
+                    limit = np.where(broke > 0, again, limit)
                 noise = self._noise()
                 took = self._step_s(step, tired, place, noise)
                 if broke.any():
                     around = Step("break", step.movement, step.before, step.at)
-                    took = np.where(broke, self._step_s(around, tired, place, noise), took)
+                    took = took + broke * (self._step_s(around, tired, place, noise) - took)
                 rounds[number] += took
                 place += 1
         return rounds, total + rounds.sum(0)

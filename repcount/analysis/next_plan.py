@@ -10,7 +10,8 @@ out is the coach's to judge; the data show times.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -18,6 +19,7 @@ from pydantic import Field
 
 from repcount.analysis.changes import Change, change_for, lighter
 from repcount.analysis.forecast import (
+    Draws,
     Filmed,
     Forecast,
     Forecaster,
@@ -37,15 +39,18 @@ from repcount.analysis.reasons import Reason, ReasonKind, Trouble, trouble
 from repcount.analysis.recognise import pattern_at
 from repcount.attempt.records import Attempt, MovementReps, Probability, Record
 from repcount.errors import PlanError
-from repcount.plan.break_rules import break_patterns
+from repcount.plan.break_rules import USUAL_BREAK_S, break_patterns
 from repcount.plan.clock_card import clock_card
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pace import BETWEEN_S, START_S, floors, frame_of, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
-from repcount.plan.working_load import CAUTIONS
+from repcount.plan.set_limits import SOURCE, SetLimits
+from repcount.plan.strength import MaxEstimate
+from repcount.plan.working_load import CAUTIONS, known_maxes
 from repcount.units import Seconds, from_ms, to_ms
-from repcount.wording.numbers import as_tenths, clock, short
+from repcount.wording import listed
+from repcount.wording.numbers import as_tenths, clock, load, short
 
 MOST_SUGGESTIONS = 3
 # Of the reasons why an attempt went badly: how many are named, from which probability on (that of
@@ -105,12 +110,47 @@ class NextPlan(Record):
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
 
-def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
+@dataclass(frozen=True)
+class Maxes:
+    """One-rep maxes in kilograms by movement, those that are known; `cuts`: the last plan's sets
+    or rests are not what they allow."""
+
+    kilograms: Mapping[str, float] = field(default_factory=dict)
+    cuts: bool = False
+
+    def limits(self, plan: Plan) -> SetLimits:
+        """What sets may be at a plan's load."""
+        load = plan.workout.load_kg
+        return SetLimits(
+            {name: load / best for name, best in self.kilograms.items()} if load else {}
+        )
+
+    def hold(self, plan: Plan) -> Plan:
+        """A plan none of whose sets is longer than planned here (`plan/set_limits.py`)."""
+        return self.limits(plan).hold(plan, USUAL_BREAK_S, BETWEEN_S)
+
+
+def _known(plan: Plan, maxes: Mapping[str, MaxEstimate]) -> tuple[Maxes, list[str]]:
+    """The maxes that limit a workout's sets, and what is to be said of those that are not known."""
+    load = plan.workout.load_kg
+    if load is None:
+        return Maxes(), ["The workout has no load: how many reps in a set it allows is not known."]
+    kilograms, said = known_maxes(plan.workout.rounds, maxes, load)
+    return Maxes(kilograms), said
+
+
+def decide_next(
+    filmed: Sequence[Filmed],
+    plan: Plan | None = None,
+    maxes: Mapping[str, MaxEstimate] | None = None,
+) -> NextPlan:
     """Judge the last of some attempts of one athlete at one workout, and plan the next.
 
-    `plan` is the one that the last attempt was done by, where its folder has none.
+    `plan` is the one that the last attempt was done by, where its folder has none. `maxes`: by
+    movement, where they are known; no planned set is then longer than the load allows.
 
-    Raises RecordError where the attempts are not of one workout.
+    Raises RecordError where the attempts are not of one workout, PlanError where a max is under the
+    load.
     """
     check_workout(filmed, plan)
     filmed, left_out = once_each(filmed)
@@ -119,7 +159,10 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     attempt = last.attempt
     plan = plan or last.plan
     done = as_done(attempt, plan)
-    base = plan if plan is not None and plan.has_breaks else done
+    by = plan if plan is not None and plan.has_breaks else done
+    known, said = _known(by, maxes or {})
+    base = known.hold(by)
+    known = replace(known, cuts=base is not by)
     answer = NextPlan(
         workout=done.workout.name,
         athlete=base.athlete,
@@ -132,12 +175,12 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
         plan=_with_times(base),
-        notes=[*left_out, *order],
+        notes=[*left_out, *order, *said],
     )
     if last.comparison is None:
         answer.notes.append("There is no plan to compare with: losses are against the athlete.")
-    found = forecaster(filmed)
-    answer.trouble = trouble(Filmed(attempt, last.comparison, last.name, plan), base)
+    found = forecaster(filmed, known.kilograms)
+    answer.trouble = trouble(Filmed(attempt, last.comparison, last.name, plan), by)
     model = found if isinstance(found, Forecaster) else None
     if isinstance(found, Forecaster):
         answer.slowing = parameters(found.slowing)
@@ -145,9 +188,9 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
     else:
         answer.not_enough_data = found.reason
     if answer.trouble is not None:
-        _mend(answer, attempt, base, answer.trouble, model)
+        _mend(answer, attempt, base, answer.trouble, model, known)
     elif model is not None:
-        _suggest(answer, model, done, base, failed=attempt.clock.finished is False)
+        _suggest(answer, model, done, base, known, failed=attempt.clock.finished is False)
         if attempt.clock.finished is False and not any(
             one.kind == "pattern" for one in answer.suggestions
         ):
@@ -155,33 +198,70 @@ def decide_next(filmed: Sequence[Filmed], plan: Plan | None = None) -> NextPlan:
                 "The pattern is kept: it was not in its sets that time was lost, but in rests that "
                 "went over, or in a plan that asks for more than there is time."
             )
-    else:
+    elif not known.cuts:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
+    if known.cuts:
+        _say_held(answer, known)
     _against_cap(answer, attempt)
     return answer
 
 
+def _say_held(answer: NextPlan, known: Maxes) -> None:
+    """Say first that sets and rests are those that the load allows."""
+    plan = answer.plan
+    shares = listed(
+        [f"{share:.0%} of the {name} max" for name, share in known.limits(plan).shares.items()]
+    )
+    why = (
+        f"{load(plan.workout.load_kg or 0.0)} is {shares}; no more is planned here at that share "
+        f"than the mean less one standard deviation ({SOURCE})."
+    )
+    if any(one.kind == "pattern" for one in answer.suggestions):
+        answer.notes.insert(0, f"Sets and rests are no more than the load allows: {why}")
+        return
+    text = " / ".join(dict.fromkeys(plan.planned_sets()))
+    answer.suggestions = answer.suggestions[: MOST_SUGGESTIONS - 1]
+    answer.suggestions.insert(
+        0,
+        Suggestion(
+            kind="pattern",
+            change=f"Sets and rests that the load allows: break as {text}.",
+            why=why,
+        ),
+    )
+
+
 def changes_for(
-    attempt: Attempt, base: Plan, found: Trouble, loads_kg: Sequence[float] = ()
+    attempt: Attempt,
+    base: Plan,
+    found: Trouble,
+    loads_kg: Sequence[float] = (),
+    known: Maxes | None = None,
 ) -> list[tuple[Reason, Change]]:
-    """The changes for the likeliest reasons, the likeliest first."""
+    """The changes for the likeliest reasons, the likeliest first. One whose sets or rests a known
+    max does not allow is none."""
     made: list[tuple[Reason, Change]] = []
     for reason in found.reasons:
         if reason.probability < LEAST_PROBABILITY or len(made) == MOST_REASONS:
             break
         change = change_for(reason.kind, base, attempt, found, loads_kg)
-        if change is not None:
+        if change is not None and (known is None or known.hold(change.plan) is change.plan):
             made.append((reason, change))
     return made
 
 
 def _mend(
-    answer: NextPlan, attempt: Attempt, base: Plan, found: Trouble, model: Forecaster | None
+    answer: NextPlan,
+    attempt: Attempt,
+    base: Plan,
+    found: Trouble,
+    model: Forecaster | None,
+    known: Maxes,
 ) -> None:
     """Changes for the likeliest reasons; the new plan has the first, and the second where it is
     nearly as likely."""
     loads = model.slowing.loads_kg if model else []
-    made = changes_for(attempt, base, found, loads)
+    made = changes_for(attempt, base, found, loads, known)
     answer.suggestions = [
         Suggestion(
             kind=KIND_OF[change.kind],
@@ -198,8 +278,8 @@ def _mend(
         if not applied or reason.probability >= LIKELY:
             again = change_for(change.kind, new, attempt, found, loads)
             if again is not None:
-                new, applied = again.plan, [*applied, change.kind]
-    if not made:
+                new, applied = known.hold(again.plan), [*applied, change.kind]
+    if not made and not known.cuts:
         answer.notes.append(
             "The plan is the last one again: nothing in the times says what to change."
         )
@@ -222,8 +302,13 @@ def _known_gain(model: Forecaster | None, base: Plan, change: Change) -> Span | 
     load = change.plan.workout.load_kg
     if model is None or change.kind != "load" or load not in model.slowing.loads_kg:
         return None
-    before, after = model.draws(base, kept=True), model.draws(change.plan, kept=True)
+    before, after = _drawn(model, base), _drawn(model, change.plan)
     return span(before.expected - after.expected)
+
+
+def _drawn(model: Forecaster, plan: Plan) -> Draws:
+    """What a plan takes with its times kept, and with the breaks that nobody planned."""
+    return model.draws(plan, kept=True, unbroken=False)
 
 
 def _to_cap(answer: NextPlan, model: Forecaster) -> None:
@@ -232,7 +317,7 @@ def _to_cap(answer: NextPlan, model: Forecaster) -> None:
     total_s = plan.planned_total_s
     if cap_s is None or total_s is None or to_ms(total_s) <= to_ms(cap_s):
         return
-    chance = float((model.draws(plan, kept=True).total <= cap_s).mean())
+    chance = float((_drawn(model, plan).total <= cap_s).mean())
     frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
     weights = [Fraction(to_ms(one.round_s or 0.0)) for one in plan.rounds]
     times = spread(to_ms(cap_s) - frame.total, weights)
@@ -361,19 +446,22 @@ def _gone_on(
     return pattern, [stops[at] for at in pattern.positions()]
 
 
-def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan, *, failed: bool) -> None:
+def _suggest(
+    answer: NextPlan, model: Forecaster, done: Plan, base: Plan, known: Maxes, *, failed: bool
+) -> None:
     """Fill in ranking, suggestions, the new plan and its forecast. The pattern of a plan by which
     the attempt was not finished (`failed`) is no change."""
     base_plan = _bare(base)
     length = _break_length(base_plan, done)
     candidates = [("as done", done)]
     if str(base_plan.planned_sets()) != str(done.planned_sets()):
-        candidates.append(("as planned", base_plan))
-    for offer in break_patterns(done.workout.rounds):
+        candidates.append(("as the load allows" if known.cuts else "as planned", base_plan))
+    for offer in break_patterns(done.workout.rounds, known.limits(base)):
         if any(offer.patterns == plan.planned_sets() for _, plan in candidates):
             continue
         seconds = length if offer.break_s > 2 else offer.break_s
-        candidates.append((offer.name, _patterned(base_plan, offer.patterns, seconds)))
+        made = known.hold(_patterned(base_plan, offer.patterns, seconds))
+        candidates.append((offer.name, made))
     answer.ranking = model.rank(candidates, kept={"as done"})
     plans = dict(candidates)
 
@@ -405,19 +493,21 @@ def _suggest(answer: NextPlan, model: Forecaster, done: Plan, base: Plan, *, fai
         )
     found += _paces(model, done, base_plan, length)
     found += _lighter(model, done)
+    found = [pair for pair in found if known.hold(pair[1]) is pair[1]]
     found.sort(key=lambda pair: -(pair[0].gain.middle_s if pair[0].gain else 0.0))
     kept: list[tuple[Suggestion, Plan]] = found[:MOST_SUGGESTIONS]
     answer.suggestions = [one for one, _ in kept]
-    if not kept:
+    if not kept and not known.cuts:
         answer.notes.append(
             "No change is suggested: none that was tried has an expected gain above its "
             "uncertainty."
         )
-    new = _combined(answer.suggestions, kept, done, base_plan, length)
+    new = known.hold(_combined(answer.suggestions, kept, done, base_plan, length))
     if new.start_s is None:
         new = new.model_copy(update={"start_s": done.start_s})
     if len(kept) > 1:
-        before, after = model.draws(done, kept=True), model.draws(new, kept=True)
+        other = new.planned_sets() != done.planned_sets()
+        before, after = model.draws(done, kept=True, unbroken=other), _drawn(model, new)
         answer.together = span(before.expected - after.expected)
     answer.plan, answer.forecast = _paced(new, model)
     _to_cap(answer, model)
@@ -476,7 +566,7 @@ def _judged(
     change: str,
 ) -> Suggestion | None:
     """A change with its gain; None where the interval of the gain does not lie above 0."""
-    before, after = model.draws(done, kept=True), model.draws(changed, kept=True)
+    before, after = _drawn(model, done), _drawn(model, changed)
     gain = span(before.expected - after.expected)
     if gain.low_s <= 0 or gain.middle_s < LEAST_S:
         return None
@@ -586,14 +676,14 @@ def _paced(plan: Plan, model: Forecaster, first_s: float | None = None) -> tuple
     plan = _tenths(plan)
     if plan.start_s is None:
         plan = plan.model_copy(update={"start_s": START_S})
-    found = model.forecast(plan, kept=True)
+    found = model.forecast(plan, kept=True, unbroken=False)
     frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
     parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
     times = spread(100 * as_tenths(found.total.middle_s) - frame.total, parts)
     if first_s is not None:
         times[0] = max(times[0], to_ms(first_s))
     plan = _timed(plan, [from_ms(one) for one in times])
-    return plan, model.forecast(plan, "the new plan", kept=True)
+    return plan, model.forecast(plan, "the new plan", kept=True, unbroken=False)
 
 
 def _tenths(plan: Plan) -> Plan:

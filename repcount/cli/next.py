@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 _FOLDERS = click.argument(
     "attempts", metavar="DIR...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
+_MAX = click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
+_BEST = click.option(
+    "--best", multiple=True, metavar="MOVEMENT=REPSxLOAD", help="A best set of up to 10 reps."
+)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 
 
@@ -38,6 +42,8 @@ def _print(lines: Sequence[str]) -> None:
     type=click.Path(path_type=Path),
     help="The video of the last attempt, for links, if not in or beside its folder.",
 )
+@_MAX
+@_BEST
 @_JSON
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def next_(
@@ -45,6 +51,8 @@ def next_(
     plan: Path | None,
     out: Path | None,
     video: Path | None,
+    maxes: tuple[str, ...],
+    best: tuple[str, ...],
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -52,10 +60,10 @@ def next_(
 
     DIR is a results folder; earlier attempts at the same workout may stand before the last. With
     --out: plan.toml, its clock card card.html, and the decision as next.html and next.json, whose
-    moments lead into the video.
+    moments lead into the video. With a max no planned set is longer than the load allows.
     """
     from repcount.analysis.forecast import read_attempts
-    from repcount.analysis.next_plan import decide_next
+    from repcount.analysis.next_plan import as_done, decide_next
     from repcount.plan import load_plan
 
     if video is not None and not video.is_file():
@@ -63,7 +71,11 @@ def next_(
     filmed = read_attempts(attempts)
     given = load_plan(plan) if plan else None
     filmed = [*filmed[:-1], _compared(filmed[-1], given)]
-    answer = decide_next(filmed, given)
+    last = filmed[-1]
+    known = {}
+    if maxes or best:
+        known = maxes_of(given or last.plan or as_done(last.attempt, None), maxes, best)
+    answer = decide_next(filmed, given, known)
     if out is not None:
         write_texts(out, next_texts(answer, video or video_of(filmed[-1], attempts[-1]), out))
     if as_json:
@@ -143,10 +155,8 @@ def video_of(last: Filmed, path: Path) -> Path | None:
 @click.option("--breaks", "break_s", type=MOMENT, help="Another length of each break.")
 @click.option("--between", "between_s", type=MOMENT, help="Another time between rounds.")
 @click.option("--load", help="Another load.")
-@click.option("--max", "maxes", multiple=True, metavar="MOVEMENT=LOAD", help="A one-rep max.")
-@click.option(
-    "--best", multiple=True, metavar="MOVEMENT=REPSxLOAD", help="A best set of up to 10 reps."
-)
+@_MAX
+@_BEST
 @_JSON
 def forecast(
     attempts: tuple[Path, ...],

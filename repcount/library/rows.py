@@ -94,7 +94,8 @@ class AttemptRow(Base):
 
 
 class Upload(Base):
-    """A file that is on its way. How much has come is the size of the file itself."""
+    """A file that is on its way. How much has come is the size of the file itself. `recorded_at`:
+    when it was filmed (ISO 8601), where that was said."""
 
     __tablename__ = "uploads"
     id: Mapped[str] = mapped_column(String(32), primary_key=True)
@@ -102,6 +103,7 @@ class Upload(Base):
     file_name: Mapped[str] = mapped_column(String(120))
     athlete_id: Mapped[int | None]
     plan_id: Mapped[int | None]
+    recorded_at: Mapped[str | None] = mapped_column(String(20))
     created_at: Mapped[int]
     attempt_id: Mapped[str | None] = mapped_column(String(32))
 

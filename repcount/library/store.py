@@ -228,8 +228,10 @@ class Library:
         plan_toml: str | None = None,
         results: Path | None = None,
         upload_id: str | None = None,
+        recorded_at: str | None = None,
     ) -> str:
         """Take a video into the library; with `results` (a folder) it is finished, else it waits.
+        `recorded_at`: when it was filmed (ISO 8601), where a person says so before it is read.
 
         The type is read from the content; the name keeps its ending where that fits the type. The
         video of an upload is linked, and the upload marked in the same transaction as the row: a
@@ -248,6 +250,7 @@ class Library:
             file_name=name,
             plan_toml=plan_toml,
             workout=parse_plan(plan_toml).workout.name if plan_toml else "",
+            recorded_at=recorded_at,
             created_at=now(),
         )
         try:

@@ -342,14 +342,13 @@ def _filed_pattern(
     filed = [one.pattern for one in workout.rounds if one.pattern is not None]
     if workout.workout.to_max:
         return "none, one unbroken set", filed, [[]]
-    lengths = [list(one.break_s) for one in workout.rounds]
-    found = [limits.cut(one) for one in filed]
+    cut = [
+        limits.cut_round(pattern, one.break_s, USUAL_BREAK_S)
+        for pattern, one in zip(filed, workout.rounds, strict=True)
+    ]
+    found, lengths = [held for held, _ in cut], [seconds for _, seconds in cut]
     if found == filed:
         return "as in the file", filed, lengths
-    for place, (held, pattern) in enumerate(zip(found, filed, strict=True)):
-        known = dict(zip(pattern.positions(), lengths[place], strict=True))
-        usual = max(known.values(), default=USUAL_BREAK_S)
-        lengths[place] = [known.get(at, usual) for at in held.positions()]
     said.notes.append("Sets of the file's pattern are cut to what the load allows.")
     return "as in the file, with shorter sets", found, lengths
 

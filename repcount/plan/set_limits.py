@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 
 from repcount.attempt.movements import CATALOGUE, ORDER
 from repcount.attempt.records import MovementReps
-from repcount.plan.model import RoundPlan
+from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern
 from repcount.plan.tempo import Tempo, steps_of
 
@@ -101,6 +101,44 @@ class SetLimits:
             found.append(_together(reps[done : done + length]))
             done += length
         return found
+
+    def cut_round(
+        self, pattern: Pattern, break_s: Sequence[float], usual_s: float
+    ) -> tuple[Pattern, list[float]]:
+        """A round's pattern cut, and the length of its breaks: those there were stay, a new one is
+        as long as the longest of them (`usual_s`, where there was none)."""
+        held = self.cut(pattern)
+        known = dict(zip(pattern.positions(), break_s, strict=True))
+        usual = max(known.values(), default=usual_s)
+        return held, [known.get(at, usual) for at in held.positions()]
+
+    def hold(self, plan: Plan, usual_break_s: float, between_s: float) -> Plan:
+        """A plan with breaks whose sets are cut to what holds, and whose breaks and times between
+        rounds are then as long as the next set needs: the plan itself where no max is known, or
+        where all of it holds. A round of which more than that is asked has no planned time left.
+
+        `usual_break_s`, `between_s`: lengths where the plan gives none.
+        """
+        if not self.shares or plan.workout.to_max:
+            return plan
+        rounds = []
+        for one in plan.rounds:
+            pattern = one.pattern or Pattern(sets=[list(one.movements)])
+            held, lengths = self.cut_round(pattern, one.break_s, usual_break_s)
+            rounds.append(one.model_copy(update={"pattern": held, "break_s": lengths}))
+        between = plan.between_rounds_s or [between_s] * (len(rounds) - 1)
+        tempo = Tempo(plan.cycle_s, plan.transition_s, self.shares)
+        breaks, rests = self.rests_needed(rounds, between, tempo)
+        rounds = [
+            old
+            if new.pattern == (old.pattern or new.pattern) and lengths == old.break_s
+            else new.model_copy(update={"break_s": lengths, "round_s": None})
+            for old, new, lengths in zip(plan.rounds, rounds, breaks, strict=True)
+        ]
+        new_rests = plan.between_rounds_s if rests == between else rests
+        if rounds == plan.rounds and new_rests == plan.between_rounds_s:
+            return plan
+        return plan.model_copy(update={"rounds": rounds, "between_rounds_s": new_rests})
 
     def rests_needed(
         self, rounds: Sequence[RoundPlan], between_s: Sequence[float], tempo: Tempo

@@ -8,7 +8,7 @@ an assumption and is called one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from pydantic import Field
 
@@ -112,10 +112,7 @@ def advise_load(
     missing = [name for name in asked if name not in known]
     limiting = min(known, key=lambda name: known[name][0].middle_kg) if known else None
     if missing:
-        notes.append(
-            f"No max is given for {listed(missing)}: how many reps in a set the load allows is not "
-            "known" + (", and it may be what limits the workout instead." if known else ".")
-        )
+        notes.append(_unknown_words(missing, known))
     if load_kg is None:
         if limiting is None:
             raise PlanError(
@@ -167,6 +164,33 @@ def advise_load(
     advice.movements.sort(key=lambda one: asked.index(one.movement))
     advice.notes = notes
     return advice
+
+
+def _unknown_words(missing: Sequence[str], known: Collection[str]) -> str:
+    """What is not known without a max."""
+    return (
+        f"No max is given for {listed(missing)}: how many reps in a set the load allows is not "
+        "known" + (", and it may be what limits the workout instead." if known else ".")
+    )
+
+
+def known_maxes(
+    rounds: Sequence[Sequence[MovementReps]], maxes: Mapping[str, MaxEstimate], load_kg: float
+) -> tuple[dict[str, float], list[str]]:
+    """The maxes in kilograms of a workout's movements, where they are known or follow from another
+    movement's, and what is to be said of the rest.
+
+    Raises PlanError where one is under the load.
+    """
+    asked = movements_of(rounds)
+    known = {name: found[0] for name in asked if (found := _max_of(name, maxes))}
+    for name, best in known.items():
+        check_under(load_kg, best, name)
+    missing = [name for name in asked if name not in known]
+    said = _unused(maxes, asked)
+    if missing:
+        said.append(_unknown_words(missing, known))
+    return {name: best.middle_kg for name, best in known.items()}, said
 
 
 def _share(name: str, kg: float, best: MaxEstimate, source: str) -> MovementShare:

@@ -18,7 +18,8 @@ from repcount.errors import PlanError, RecordError
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
-from repcount.plan import parse_plan
+from repcount.pipeline.results import RECOGNISED
+from repcount.plan import load_plan, parse_plan
 from repcount.plan.propose import slow_rounds
 from repcount.web.depends import (
     AttemptId,
@@ -71,6 +72,20 @@ def again(attempt_id: AttemptId, queue: QueueDep) -> Response:
     """Start a stopped or failed analysis again."""
     queue.again(attempt_id)
     return _go(f"/attempts/{attempt_id}")
+
+
+@routes.post("/attempts/{attempt_id}/keep-plan", status_code=204)
+def keep_plan(attempt_id: AttemptId, library: LibraryDep) -> Response:
+    """Keep the workout that an attempt was recognised as among the plans, once; its form is shown,
+    to name it and to give the load."""
+    library.attempt(attempt_id)
+    file = library.folder_of(attempt_id) / RECOGNISED
+    if not file.is_file():
+        raise Missing("no workout was recognised in this attempt.")
+    load_plan(file)  # in one sentence, where a reading has left something else
+    toml = file.read_text(encoding="utf-8-sig")
+    kept = next((one.id for one in library.plans() if one.toml == toml), None)
+    return _go(f"/plans/{library.put_plan(toml) if kept is None else kept}")
 
 
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)

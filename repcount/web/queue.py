@@ -149,7 +149,13 @@ class Queue:
         kills_before = _kills_for_memory()
         try:
             process = subprocess.Popen(
-                [*self.settings.worker, str(folder), row.file_name, str(self.settings.longest_s)],
+                [
+                    *self.settings.worker,
+                    str(folder),
+                    row.file_name,
+                    str(self.settings.longest_s),
+                    row.recorded_at or "",
+                ],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -255,6 +261,7 @@ def take_in(library: Library, upload_id: str) -> str:
                 athlete_id=upload.athlete_id,
                 plan_toml=plan.toml if plan else None,
                 upload_id=upload_id,
+                recorded_at=upload.recorded_at,
             )
         except RepcountError:
             drop_upload(library, upload_id)

@@ -31,6 +31,7 @@ from repcount.library.store import Library
 from repcount.video.containers import sniff
 from repcount.web.depends import BusyDep, LibraryDep, QueueDep, SettingsDep, UploadId
 from repcount.web.queue import drop_upload, take_in
+from repcount.wording.moments import parse_recorded
 
 VERSION = "1.0.0"
 HEAD_BYTES = 4096  # enough for `sniff`
@@ -93,7 +94,7 @@ async def create(
     upload_length: HeaderText = None,
     upload_metadata: HeaderText = None,
 ) -> Response:
-    """Announce a video: its length, its name, whose it is, and for which plan."""
+    """Announce a video: its length, its name, whose it is, for which plan, and when filmed."""
     _demand_version(tus_resumable)
     size = _number(upload_length)
     if size is None or size < 1:
@@ -231,13 +232,22 @@ def begin(library: Library, size: int, words: dict[str, str], busy: frozenset[st
             raise Refused(400, "There is no such athlete; choose again.")
         if plan is not None and session.get(PlanRow, plan) is None:
             raise Refused(400, "There is no such plan; choose again.")
+        filmed = _filmed(words.get("recorded"))
         upload = Upload(
             id=secrets.token_hex(16), size=size, file_name=words.get("filename", "")[:120],
-            athlete_id=athlete, plan_id=plan, created_at=now(),
+            athlete_id=athlete, plan_id=plan, recorded_at=filmed, created_at=now(),
         )  # fmt: skip
         library.upload_file(upload.id).touch(mode=0o600)
         session.add(upload)
     return upload.id
+
+
+def _filmed(text: str | None) -> str | None:
+    """When it was filmed, as the library keeps it; None where nothing is said."""
+    try:
+        return parse_recorded(text) if text else None
+    except ValueError as error:
+        raise Refused(400, f"When it was filmed: {error}.") from error
 
 
 def _give_way(library: Library, busy: frozenset[str]) -> None:

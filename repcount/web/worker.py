@@ -1,7 +1,8 @@
 """One analysis in a process of its own, confined: the only place where an upload is decoded.
 
-`python -m repcount.web.worker FOLDER VIDEO LONGEST_S`. Prints one JSON object a line: progress, or
-the error as a sentence. Limits come before anything that could be fed the file is imported.
+`python -m repcount.web.worker FOLDER VIDEO LONGEST_S RECORDED`, where the last says when it was
+filmed (ISO 8601; empty: as the file has it). Prints one JSON object a line: progress, or the error
+as a sentence. Limits come before anything that could be fed the file is imported.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def main() -> None:
     from repcount.errors import FootageError, RepcountError
     from repcount.heat.store import engine
     from repcount.library.layout import PLAN_SOURCE
-    from repcount.pipeline.analyze import analyze
+    from repcount.pipeline.analyze import Options, analyze
     from repcount.video.footage import probe
 
     said = 0.0
@@ -58,7 +59,12 @@ def main() -> None:
         plan = folder / PLAN_SOURCE
         tracks = folder / kept_name(engine())
         analyze(
-            folder / name, plan if plan.exists() else None, folder, progress=progress, kept=tracks
+            folder / name,
+            plan if plan.exists() else None,
+            folder,
+            Options(recorded_at=sys.argv[4] or None),
+            progress=progress,
+            kept=tracks,
         )
         for old in folder.glob(KEPT.format("*")):
             old.unlink()

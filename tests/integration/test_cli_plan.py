@@ -168,6 +168,15 @@ def test_the_former_name_of_protect_still_works(folders):
     assert run(*asked, "--protect", "grip") != run(*asked, "--protect", "back")
 
 
+def longer_than_one(plan: dict) -> list[dict[str, int]]:
+    """Reps by movement of every planned set, of the movements with more than one."""
+    return [
+        {part["movement"]: part["reps"] for part in one if part["reps"] > 1}
+        for round_ in plan["rounds"]
+        for one in round_["pattern"]["sets"]
+    ]
+
+
 def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
     shown = run("next", *folders, "--out", tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {
@@ -181,7 +190,11 @@ def test_next_writes_a_plan_ready_to_edit(folders, tmp_path):
         " | ".join("+".join(str(p["reps"]) for p in one) for one in r["pattern"]["sets"])
         for r in answer["plan"]["rounds"]
     ]
-    fits("next", run("next", folders[1], "--plan", folders[0].parent / "plan.toml", "--json"))
+    plan = folders[0].parent / "plan.toml"
+    fits("next", run("next", folders[1], "--plan", plan, "--json"))
+    answer = fits("next", run("next", folders[1], "--max", "push press=62kg", "--json"))
+    assert all("push press" not in step for step in longer_than_one(answer["plan"]))
+    assert "over the lifted max" in run("next", folders[1], "--max", "push press=20kg", code=2)
 
 
 def test_moments_of_next_play_in_the_video(folders, tmp_path):

@@ -7,17 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from repcount.analysis import next_plan
 from repcount.analysis.compare import compare
-from repcount.analysis.forecast import Filmed, rank_plans
+from repcount.analysis.forecast import Filmed, Forecaster, forecaster, rank_plans
 from repcount.analysis.history import side_by_side
 from repcount.analysis.losses import losses
 from repcount.analysis.next_plan import as_done, decide_next
 from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import Notice
-from repcount.errors import RecordError
-from repcount.plan import parse_plan
+from repcount.errors import PlanError, RecordError
+from repcount.plan import Plan, parse_plan
 from repcount.plan.clock_card import clock_card
+from repcount.plan.set_limits import SetLimits
+from repcount.plan.strength import one_rep_max
 from repcount.plan.writing import plan_toml
 from repcount.reports.after import (
     history_lines,
@@ -157,6 +160,63 @@ def test_too_little_data_gives_losses_and_the_plan_again():
     assert "not enough data" in answer.not_enough_data
     assert answer.suggestions == []
     assert answer.plan.planned_sets() == plan.planned_sets()
+
+
+def heavy(filmed: Filmed) -> tuple[Filmed, Plan]:
+    """The same lifts at 70 kg, in sets of up to 8 reps."""
+    plan = parse_plan(SLATE.replace("load_kg = 60.0", "load_kg = 70.0"))
+    attempt = filmed.attempt.model_copy(update={"workout": plan.workout})
+    return Filmed(attempt, compare(attempt, plan), "heavy", plan), plan
+
+
+def test_no_planned_set_is_longer_than_a_known_max_allows(filmed):
+    """At 97 % of a push press max of 72 kg a set is one rep (Nuzzo and others, Sports Med
+    2024;54:303: 3.28 reps to failure at 95 %, 1 at the max)."""
+    last, _ = heavy(filmed)
+    answer = decide_next([last], maxes={"push press": one_rep_max(72)})
+    presses = [
+        part.reps
+        for one in answer.plan.rounds
+        for sets in one.pattern.sets
+        for part in sets
+        if part.movement == "push press"
+    ]
+    assert sum(presses) == 12
+    assert max(presses) == 1
+    limits = SetLimits({"push press": 70 / 72})
+    assert limits.hold(answer.plan, 4.0, 8.0) is answer.plan  # and its rests are long enough
+    assert parse_plan(plan_toml(answer.plan)).planned_sets() == answer.plan.planned_sets()
+    text = " ".join(" ".join(next_lines(answer)).split())
+    assert "70 kg (154.3 lb) is 97% of the push press max" in text
+    assert text.count("No max is given for deadlift, hang power clean:") == 1
+    loose = decide_next([last], maxes={"push press": one_rep_max(200)})
+    unknown = decide_next([last])
+    assert loose.plan.planned_sets() == unknown.plan.planned_sets()
+    assert "No max is given for deadlift, hang power clean, push press" in unknown.notes[0]
+
+
+def test_a_max_under_the_load_is_refused(filmed):
+    last, _ = heavy(filmed)
+    said = r'70 kg is over the lifted max of 60 kg for "push press"'
+    with pytest.raises(PlanError, match=said):
+        decide_next([last], maxes={"push press": one_rep_max(60)})
+
+
+def test_a_gain_counts_the_breaks_that_nobody_planned(filmed):
+    """Where sets are hardly held, shorter rests bring the bar down again and save less."""
+
+    def gains(held: float) -> dict[str, float]:
+        model = forecaster([filmed])
+        assert isinstance(model, Forecaster)
+        model.holding = replace(model.holding, reps=np.full(model.count, held))
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(next_plan, "forecaster", lambda *_: model)
+            found = decide_next([filmed])
+        return {one.change: one.gain.middle_s for one in found.suggestions if one.kind == "pace"}
+
+    fresh, worn = gains(1000.0), gains(9.0)
+    change = next(one for one in fresh if one.startswith("Keep each break"))
+    assert worn.get(change, 0.0) < fresh[change]
 
 
 def test_as_done_is_the_attempt_as_a_plan(filmed):

@@ -62,4 +62,5 @@ if __name__ == "__main__":
     found = stub_reading()
     with (folder / name).open("rb") as film:  # two videos are two, though they are read alike
         found.video.sha256 = hashlib.file_digest(film, "sha256").hexdigest()
+    found.video.recorded_at = sys.argv[4] or None
     write_stub(folder, found)

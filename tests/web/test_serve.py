@@ -543,7 +543,7 @@ def test_a_damaged_video_fails_with_a_sentence(tmp_path, film):
 
     (tmp_path / "film.mp4").write_bytes(film[: len(film) // 3])
     done = subprocess.run(
-        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "60"],
+        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "60", ""],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 2, done.stderr
@@ -557,7 +557,7 @@ def test_long_videos_are_refused_before_they_are_read(tmp_path, film):
 
     (tmp_path / "film.mp4").write_bytes(film)
     done = subprocess.run(
-        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "5"],
+        [sys.executable, "-m", "repcount.web.worker", str(tmp_path), "film.mp4", "5", ""],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 2

@@ -13,19 +13,21 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import httpx
 import numpy as np
 import pytest
 import uvicorn
 
 from repcount.attempt.records import Notice, Reading
 from repcount.library.store import Library
+from repcount.pipeline.results import RECOGNISED
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
 from tests.conftest import REPOSITORY
 from tests.media import write_video
 from tests.scripted_reading import Script, slate
 from tests.web.browser import CHROMIUM, Browser
-from tests.web.serving import Server, finished, free_port, upload
+from tests.web.serving import Server, announce, finished, free_port, upload
 from tests.web.slow_line import SlowLine
 from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 from tests.web.test_accessibility import AXE, RUN
@@ -402,6 +404,71 @@ def test_who_has_a_shared_link_is_led_nowhere_else(browser, site):
         link = client.post(f"/api/attempts/{site.ids['first']}/shares", data={"days": "1"}).text
     visit(browser, link)
     assert browser.value("document.querySelectorAll('.back').length") == 0
+
+
+# What a person knows and the video does not ------------------------------------------------------
+
+
+def test_what_was_recognised_is_kept_as_a_plan_by_one_button(browser, site, tmp_path):
+    write_stub(tmp_path / "read")
+    (tmp_path / "read" / RECOGNISED).write_text(PLAN.replace('"Slate"', '"Basalt"'))
+    library = Library(site.server.folder)
+    film = site.server.folder.parent / "film.mp4"
+    made = library.add_attempt(film, "film.mp4", results=tmp_path / "read")
+    before = len(library.plans())
+    browser.shape(390, 844, phone=True)
+    for _ in range(2):  # the second time it leads to the plan that is there
+        visit(browser, f"{site.server.address}/attempts/{made}")
+        Hand(browser).click("[hx-post$='/keep-plan']")
+        until(browser, "location.pathname.startsWith('/plans/')")
+        assert browser.value("document.querySelector('form.plan [name=name]').value") == "Basalt"
+    assert len(library.plans()) == before + 1
+    kept = int(browser.value("location.pathname").rpartition("/")[2])
+    assert library.plan(kept).toml == (tmp_path / "read" / RECOGNISED).read_text()
+    quiet(browser)
+    with site.server.client() as client:
+        none = client.post(f"/api/attempts/{site.ids['first']}/keep-plan")
+        assert (none.status_code, "o workout was recognised" in none.text) == (404, True)
+    with httpx.Client(
+        base_url=site.server.address, timeout=60
+    ) as stranger:  # without the page's token
+        assert stranger.post(f"/api/attempts/{made}/keep-plan").status_code == 403
+    library.delete_plan(kept)
+    library.delete(made)
+    library.close()
+
+
+def test_a_clock_that_began_before_the_video_is_set_on_the_page(browser, site):
+    browser.shape(1440, 900)
+    visit(browser, site["hevc"])
+    until(browser, "!!document.getElementById('data')")
+    browser.value("document.getElementById('who').value = 'Robin'")
+    browser.value("document.activeElement.blur()")
+    Hand(browser).click("[data-act=clock-before]")
+    until(browser, "document.getElementById('ask').open")
+    browser.value("document.querySelector('#ask [name=before]').value = '4.5'")
+    browser.key("Enter")
+    until(browser, "JSON.parse(document.getElementById('data').textContent).clock[0] === -4.5")
+    assert "start −0:04.5 of the video" in browser.value("document.querySelector('.log').innerText")
+    browser.key("z")
+    until(browser, "JSON.parse(document.getElementById('data').textContent).clock[0] !== -4.5")
+
+
+def test_an_upload_says_when_it_was_filmed(browser, site):
+    visit(browser, site.server.address + "/")
+    choose_file(browser, "#film-file", site.server.folder.parent / "film.mp4")
+    browser.value("document.getElementById('filmed').value = '2026-03-14T18:30'")
+    Hand(browser).click("#send")
+    until(browser, "location.pathname.startsWith('/attempts/')", 60)
+    made = browser.value("location.pathname").rpartition("/")[2]
+    with site.server.client() as client:
+        assert finished(client, made)["state"] == "done"
+        library = Library(site.server.folder)
+        assert library.attempt(made).recorded_at == "2026-03-14T13:00:00Z"  # of ZONE, in UTC
+        library.close()
+        client.post(f"/api/attempts/{made}/delete")
+        refused = announce(client, 1000, recorded="2031-02-30")
+        assert (refused.status_code, "When it was filmed" in refused.text) == (400, True)
 
 
 # Small things ------------------------------------------------------------------------------------

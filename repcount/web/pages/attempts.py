@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
+from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
+from repcount.attempt.records import Attempt
 from repcount.library.rows import Share, doubles, now
 from repcount.library.store import Missing
-from repcount.pipeline.results import DERIVED, EDITS, FILES, REPORT, load_results
+from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
 from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
 from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
@@ -65,12 +69,22 @@ def attempt(
         panel=panel(results),
         why_nothing=[] if results.attempt.reps else results.attempt.warnings,
         coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
+        looks_like=_looks_like(library.folder_of(attempt_id), results.attempt),
+        longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         shares=shares,
         workout_at=address(row.workout),
         files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
     )
+
+
+def _looks_like(folder: Path, attempt: Attempt) -> str:
+    """What is said of the workout that was recognised; empty where none was."""
+    if not (folder / RECOGNISED).is_file():
+        return ""
+    said = [one.text for one in attempt.warnings if one.code in ("recognised", "other-workout")]
+    return said[0] if said else "This looks like another workout than the plan's."
 
 
 @routes.get("/attempts/{attempt_id}/files/{name}")

@@ -267,14 +267,14 @@
     document.getElementById("ask-title").textContent = title;
     const form = document.getElementById("ask-form");
     form.reset();
-    for (const name of ["movement", "round", "filmed", "text", "why", "who"]) {
+    for (const name of ["movement", "round", "filmed", "before", "text", "why", "who"]) {
       const label = document.getElementById("ask-" + name);
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
       input.required = name === "who" && fields.includes(name);
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
-    if (["text", "why", "filmed"].includes(fields[0])) form.elements[fields[0]].required = true;
+    if (["text", "why", "filmed", "before"].includes(fields[0])) form.elements[fields[0]].required = true;
     dialog.returnValue = "no";
     dialog.showModal();
     (form.elements[fields[0]] || yes).focus();
@@ -354,6 +354,10 @@
     "set-top": () => moveEdge("top", now()),
     "set-end": () => moveEdge("end", now()),
     "clock-start": () => edit("set_clock", { start_s: round3(now()) }),
+    "clock-before": async () => {
+      const given = await ask("The clock ran before the video began", ["before"]);
+      if (given) edit("set_clock", { start_s: -round3(Number(given.before)) });
+    },
     "clock-end": () => edit("set_clock", { end_s: round3(now()) }),
     filmed: async () => {
       const given = await ask("When was it filmed?", ["filmed"]);
@@ -370,7 +374,7 @@
   const keys = {
     " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-check",
     m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", s: "set-start", t: "set-top",
-    e: "set-end", "[": "clock-start", "]": "clock-end", o: "note", z: "undo", y: "redo",
+    e: "set-end", "[": "clock-start", k: "clock-before", "]": "clock-end", o: "note", z: "undo", y: "redo",
     "+": "zoom-in", "-": "zoom-out", 0: "zoom-whole",
   };
   document.addEventListener("keydown", (event) => {

@@ -37,6 +37,8 @@
       const value = document.getElementById(name).value;
       if (value) metadata[name] = value;
     }
+    const filmed = document.getElementById("filmed").value;
+    if (filmed) metadata.recorded = new Date(filmed).toISOString();
     upload = new tus.Upload(film, {
       endpoint: "/api/uploads/",
       metadata,
