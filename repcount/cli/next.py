@@ -69,7 +69,9 @@ def next_(
     if video is not None and not video.is_file():
         raise RepcountError(f"{plain(video)} is no file: give the attempt's video with --video")
     filmed = read_attempts(attempts)
-    given = load_plan(plan) if plan else None
+    given, asked = load_plan(plan) if plan else None, filmed[-1].attempt.workout
+    if given is not None and asked is not None:
+        given = given.tested(asked)
     filmed = [*filmed[:-1], _compared(filmed[-1], given)]
     last = filmed[-1]
     known = {}
