@@ -24,6 +24,8 @@ from repcount.plan import parse_plan
 from repcount.units import from_ms, to_ms
 from sample_clips.render.specs import Spec, basalt, random_spec, slate
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 SPECS = [slate, basalt, *[lambda seed=seed: random_spec(seed) for seed in range(8)]]
 
 

@@ -14,6 +14,8 @@ from sample_clips.render.fall import PLATE_X_M
 from tests.accuracy.blind.attempts import Case, case
 from tests.accuracy.blind.behaviours import BEHAVIOURS
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 # Bar and body move no faster than a free fall from overhead (about 2.2 m) lands, at 1 kHz.
 FASTEST_M = np.sqrt(2 * 9.81 * 2.2) / 1000
 

@@ -15,6 +15,8 @@ from sample_clips.render.skeleton import Bodies
 from sample_clips.render.specs import pattern_of, positions_of, random_spec, slate
 from sample_clips.render.truth import Workout, truth_of
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 STATURE = 1.78
 
 

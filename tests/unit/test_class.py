@@ -32,6 +32,8 @@ from tests.simulated_athletes import Athlete
 from tests.unit.test_unbroken import TEST
 from tests.unit.test_unbroken import read as unbroken
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 LIST = """
 [[athlete]]
 name = "Oren Vale"

@@ -12,6 +12,8 @@ from sample_clips.render.camera import project
 from sample_clips.render.simulate import Noise, see, simulate_tracks
 from sample_clips.render.specs import slate
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 
 @pytest.fixture(scope="module")
 def scene():

@@ -18,6 +18,8 @@ from repcount.tracking.tracks import POSE_KEYPOINTS
 from sample_clips.render.specs import basalt
 from tests.drawn_motion import drawn
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 HANDS = [
     name for name in POSE_KEYPOINTS if name.split("_")[-1] in ("wrist", "pinky", "index", "thumb")
 ]

@@ -13,6 +13,8 @@ from repcount.tracking.lifter import best_path, choose, probabilities
 from repcount.tracking.people import Tracklet
 from repcount.tracking.pose import ANKLES, HIPS, KNEES, KNUCKLES, SHOULDERS, Person
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 # ---------------------------------------------------------------------- the best course
 
 

@@ -20,6 +20,8 @@ from sample_clips.render.script import Act, Script, Stroke
 from sample_clips.render.specs import basalt, random_spec, slate
 from sample_clips.render.truth import Signals, Workout, floor_rests, paint, read_truth, truth_of
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 FLOOR, HANG, RACK, OVER = 0.225, 0.825, 1.6, 2.4
 STATURE = 2.0
 

@@ -14,6 +14,8 @@ from sample_clips.render.simulate import Noise
 from sample_clips.render.specs import random_spec
 from sample_clips.render.variety import CHANGES, RATES, eventful_spec
 
+pytestmark = pytest.mark.slow  # whole attempts are drawn or judged
+
 
 @pytest.mark.slow
 def test_everything_happens_somewhere() -> None:
