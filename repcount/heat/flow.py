@@ -14,7 +14,7 @@ from repcount.heat.jobs import WORK, Answer, Job, Reading
 from repcount.heat.manifest import Listed
 from repcount.heat.store import RESULTS, TRACKS, HeatOptions, Store, results_key, tracks_key
 from repcount.plan import load_plan
-from repcount.video.containers import sniff
+from repcount.video.containers import demand_file
 
 
 class Stopped(RepcountError):
@@ -109,7 +109,7 @@ def _lanes(listed: Sequence[Listed], options: HeatOptions) -> dict[Path, int]:
 def _ask(one: Listed, options: HeatOptions, lanes: int, hashes: dict[Path, str]) -> _Asked:
     plan = None if one.plan is None else load_plan(one.plan).model_dump_json()
     if one.source not in hashes:
-        sniff(one.source)  # a device or pipe has no end to hash
+        demand_file(one.source)  # a device or pipe has no end to hash
         try:
             with one.source.open("rb") as file:
                 hashes[one.source] = hashlib.file_digest(file, "sha256").hexdigest()

@@ -31,6 +31,9 @@ ASKEW_ST = 0.03
 LOWEST_ST, HIGHEST_ST, ANYWHERE_ST = 0.0, 1.4, 2.3
 # Hands are hidden or another's in one look out of three, where nothing tells that they are.
 HAND_SD_ST, HAND_WRONG = 0.06, 0.33
+# By a bar that lies they mostly are not (an assumption): so near to where the ends are lowest.
+LYING_ST, HAND_AWAY = 0.06, 0.9
+LOWEST = 0.02  # quantile: a few samples are wrong
 # One posture is one witness, however long: of so long each, and no more than so many a stretch.
 WITNESS_S, WITNESSES = 0.15, 6.0
 # Of right ends the tracker is sure with a density of 3 t², of wrong ones with any.
@@ -75,9 +78,14 @@ def right_ends(
     seen. The heights need not begin at the floor.
     """
     stretches = _stretches(times, levels)
-    base = np.nanmin(levels) if np.isfinite(levels).any() else 0.0
+    known = levels[np.isfinite(levels)]
+    base, low = (float(known.min()), float(np.quantile(known, LOWEST))) if len(known) else (0, 0)
+    away = np.where(levels < low + LYING_ST, HAND_AWAY, HAND_WRONG)
     emit = np.array(
-        [_evidence(times, levels, trust, hand, one, min(base, LOWEST_ST)) for one in stretches]
+        [
+            _evidence(times, levels, trust, hand, away, one, min(base, LOWEST_ST))
+            for one in stretches
+        ]
     )
     start = np.array(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
@@ -125,11 +133,12 @@ def _evidence(
     levels: np.ndarray,
     trust: np.ndarray,
     hand: np.ndarray,
+    away: np.ndarray,
     one: _Stretch,
     lowest: float,
 ) -> np.ndarray:
     """Log likelihood (4,) of what is seen in a stretch in each of `STATES`, up to a term that all
-    share."""
+    share. `away` (2, n) is how often hands are not at an end that is right."""
     inside = slice(one.first, one.last)
     y, hands = levels[:, inside], hand[inside]
     right = np.zeros(2)
@@ -143,7 +152,7 @@ def _evidence(
             TRUSTED_POWER * np.clip(trust[k, inside][known], OUTLIER, 1.0) ** (TRUSTED_POWER - 1)
         ).mean()
         off = y[k] - hands
-        near = HIGHEST_ST * (1 - HAND_WRONG) * _bell(off, HAND_SD_ST) + HAND_WRONG
+        near = HIGHEST_ST * (1 - away[k, inside]) * _bell(off, HAND_SD_ST) + away[k, inside]
         right[k] = place + sure + _tempered(times[inside], np.log(near), known & np.isfinite(off))
     seen = np.isfinite(y).all(0)
     agree = np.log(_bell(y[0] - y[1], ASKEW_ST) + OUTLIER) + np.log(HIGHEST_ST - LOWEST_ST)

@@ -14,26 +14,12 @@ def sniff(path: Path) -> str:
 
     Raises FootageError for anything that is no regular file or none of these formats.
     """
+    demand_file(path)
     try:
-        os.fspath(path).encode("utf-8")
-    except UnicodeEncodeError as error:
-        raise FootageError(f"{path}: its name is no UTF-8 text; rename the file.") from error
-    try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            kind = "a folder" if stat.S_ISDIR(status.st_mode) else "no ordinary file"
-            raise FootageError(f"{path}: this is {kind}; give a video file.")
-        if status.st_size == 0:
-            raise FootageError(
-                f"{path}: the file is empty; copy it again from the phone or camera."
-            )
         with path.open("rb") as file:
             head = file.read(4096)
-    except FileNotFoundError:
-        raise FootageError(f"{path}: no such file; check the path.") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise FootageError(f"{path}: cannot be read ({reason}); check the file.") from error
+    except OSError as error:
+        raise _unreadable(path, error) from error
     if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot", b"uuid"):
         if head[4:8] == b"ftyp" and head[8:12] in (b"heic", b"heix", b"mif1", b"avif", b"msf1"):
             raise FootageError(f"{path}: this is a photo; give a video file.")
@@ -50,6 +36,31 @@ def sniff(path: Path) -> str:
         f"{path}: not a video in a format that phones and cameras write (MP4, MOV, 3GP, MKV, WebM, "
         "AVI, MTS); export it as MP4."
     )
+
+
+def demand_file(path: Path) -> None:
+    """Raises FootageError for what is no ordinary file with something in it (a device has no end)
+    or has a name that is no text."""
+    try:
+        os.fspath(path).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise FootageError(f"{path}: its name is no UTF-8 text; rename the file.") from error
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        raise FootageError(f"{path}: no such file; check the path.") from None
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from error
+    if not stat.S_ISREG(status.st_mode):
+        kind = "a folder" if stat.S_ISDIR(status.st_mode) else "no ordinary file"
+        raise FootageError(f"{path}: this is {kind}; give a video file.")
+    if status.st_size == 0:
+        raise FootageError(f"{path}: the file is empty; copy it again from the phone or camera.")
+
+
+def _unreadable(path: Path, error: Exception) -> FootageError:
+    reason = getattr(error, "strerror", None) or error
+    return FootageError(f"{path}: cannot be read ({reason}); check the file.")
 
 
 # Boxes of ISO/IEC 14496-12 that hold others on the way to the lists of samples.

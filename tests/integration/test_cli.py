@@ -70,7 +70,8 @@ def tracks(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_tracks_and_a_plan_give_the_whole_folder(tracks, tmp_path):
     out = tmp_path / "new" / "results"
     shown = run("analyze", "--tracks", tracks, "--plan", tracks.parent / "plan.toml", "--out", out)
-    assert {path.name for path in out.iterdir()} == set(results.FILES)
+    # what is recognised is for those who gave no plan, or another one
+    assert {path.name for path in out.iterdir()} == set(results.FILES) - {"recognised.toml"}
     assert "Slate, 60 kg" in shown
     assert shown.endswith(f"Written to {out}\n")
     assert all(len(line) <= 80 for line in shown.splitlines()[:-1])
@@ -128,7 +129,8 @@ def test_what_cannot_be_read_is_said_in_one_sentence(tracks, tmp_path):
         ("--tracks", tracks, "--out", note / "inside"),
     ]
     for case in cases:
-        said = run("analyze", *case, code=2)
+        code = 74 if case[-1] == note / "inside" else 2  # the disk refuses (sysexits.h)
+        said = run("analyze", *case, code=code)
         assert said.startswith("repcount: "), case
         assert said.count("\n") == 1
         assert "Traceback" not in said
@@ -182,7 +184,7 @@ def test_a_full_disk_leaves_the_folder_as_it_was(tracks, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(results, "write_report", full)
-    said = run("analyze", "--tracks", tracks, "--out", tmp_path / "o", code=2)
+    said = run("analyze", "--tracks", tracks, "--out", tmp_path / "o", code=74)
     assert "no space left on device" in said
     assert not (tmp_path / "o").exists()
     assert list(tmp_path.iterdir()) == []
@@ -346,14 +348,15 @@ def test_a_moment_names_the_rep_that_goes_on_or_the_nearest_within_half_a_second
     for given in (rep["start_s"] + 0.05, rep["end_s"] - 0.05, late):
         said = run("correct", folder, "no-rep", clock(given), "--why", "bar bounced")
         first = said.splitlines()[0]
-        assert first.endswith(f"mark no rep, round 1, deadlift 7 at {shown}"), said
+        assert "mark no rep, round 1, deadlift 7 at" in first, said
+        assert first.endswith(f"(video {shown})"), said
         run("correct", folder, "--undo", "--quiet")
     said = run("correct", folder, "no-rep", f"{rep['end_s'] + 0.6}", "--why", "x", code=2)
     assert f"there is no rep at {clock(rep['end_s'] + 0.6)}; the nearest is round 1, " in said
     assert "Traceback" not in said
     rest = json.loads((folder / "attempt.json").read_text())["floor_rests"][0]
     said = run("correct", folder, "remove-break", clock(rest["end_s"] - 0.3))
-    assert f"break of 4.0 s at {clock(rest['start_s'])}" in said.splitlines()[0]
+    assert f"(video {clock(rest['start_s'])})" in said.splitlines()[0]
 
 
 def test_a_rep_that_no_bar_could_do_is_refused(folder):
