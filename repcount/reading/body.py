@@ -21,8 +21,8 @@ BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
 CARRIED_S = 0.08
 # An athlete who stands for a moment at each rep and leans on the thighs for seconds between two
-# stands where it is highest: stays count alike from this length on (a rep's own stand is shorter).
-STAY_S = 0.3
+# stands where it is highest: stays count alike from this length on (an assumption).
+STAY_S = 1.0
 # Noise breaks a stay for less than this; from one rep's stand to the next is a second and more.
 APART_S = 0.5
 # Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).

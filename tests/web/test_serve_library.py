@@ -95,6 +95,7 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
         newer = ("recorded_at", "sha256", "film_begin_s", "film_end_s")
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
+        database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")
         database.execute("DROP TABLE sessions")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
     again = Library(library.folder)
