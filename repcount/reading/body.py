@@ -21,8 +21,12 @@ BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
 CARRIED_S = 0.08
 # An athlete who stands for a moment at each rep and leans on the thighs for seconds between two
-# stands where it is highest: stays count alike from this length on (an assumption).
-STAY_S = 1.0
+# stands where it is highest: stays count alike from this length on (an assumption; with
+# a second, two cells of the 56 that were put down for this are read otherwise).
+STAY_S = 0.3
+# How far hip and shoulders of an athlete who stands are from Winter's fractions: bodies differ by
+# 0.01 to 0.02, the measured scale by the rest (an assumption).
+STANDING_SD_ST = 0.05
 # Noise breaks a stay for less than this; from one rep's stand to the next is a second and more.
 APART_S = 0.5
 # Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
@@ -224,7 +228,9 @@ def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usu
     for when in (near & held, near & still):
         rests = still & when
         if rests.sum() >= 30:
-            told.append(_highest_mode(values[rests], _stays(rests, rate_hz)[rests], usual))
+            likely = np.exp(-0.5 * ((values[rests] - usual) / STANDING_SD_ST) ** 2)
+            weights = _stays(rests, rate_hz)[rests] * likely
+            told.append(_highest_mode(values[rests], weights, usual))
         elif when.sum() >= 30:
             # never still, standing for an instant in each repetition
             told.append(float(np.quantile(values[when], 0.95)))
