@@ -11,6 +11,7 @@ import pytest
 
 from repcount.attempt.edits import append_edit, make_edit
 from repcount.attempt.records import save_record
+from repcount.errors import RepcountError
 from repcount.pipeline import results
 from repcount.plan import parse_plan
 from tests.scripted_reading import SLATE, as_planned
@@ -104,6 +105,6 @@ def test_a_kill_between_two_files_leaves_a_mark_and_loses_nothing(folder, monkey
 
 def test_a_correction_that_does_not_fit_leaves_no_mark(folder):
     before = contents(folder)
-    with pytest.raises(results.RepcountError, match="reason"):
+    with pytest.raises(RepcountError, match="reason"):
         results.correct(folder, no_rep(3, why=""), rest_later=True)
     assert contents(folder) == before
