@@ -1,4 +1,4 @@
-"""After the attempt: what went over, and at most three changes.
+"""After the attempt: where time was lost, and at most three changes.
 
 Where an attempt went well, a change is suggested only where the interval of 90 % of its expected
 gain lies above 0, the gain is half a second or more, and the plan asks for nothing untested. Where
@@ -195,8 +195,8 @@ def decide_next(
             one.kind == "pattern" for one in answer.suggestions
         ):
             answer.notes.append(
-                "The pattern is kept: it was not in its sets that time was lost, but in rests that "
-                "went over, or in a plan that asks for more than there is time."
+                "The pattern is kept: it was not in its sets that time was lost, but in rests "
+                "longer than planned, or in a plan that asks for more than there is time."
             )
     elif not known.cuts:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")

@@ -49,7 +49,7 @@ class AthleteTable(Table):
     division: str | None = None
     plan: str | None = Field(None, description="the plan that the attempt is compared with")
     start_offset_s: str | float | int | None = None
-    start_doubt_s: str | float | int | None = None
+    start_uncertainty_s: str | float | int | None = None
     earlier: list[str] = Field(
         default_factory=list, description="results folders of earlier attempts, for a class"
     )
