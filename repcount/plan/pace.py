@@ -123,10 +123,13 @@ class Feasible:
         Raises PlanError for a target that is not above 0, over the time cap, or outside what is
         feasible, with the reason and the nearest feasible one.
         """
-        if not math.isfinite(target_s) or target_s <= 0 or target_s > LONGEST_S:
+        if not math.isfinite(target_s) or target_s <= 0:
             raise PlanError(f"the target is {target_s:g} s; give a time above 0 and up to a day.")
-        target = to_ms(target_s)
         most = self.most if cap_s is None else min(self.most, to_ms(cap_s))
+        if target_s > LONGEST_S:
+            nearest = self._nearest(to_ms(LONGEST_S), most, cap_s)
+            raise PlanError(f"the target of {target_s:g} s is longer than a day; {nearest}.")
+        target = to_ms(target_s)
         if not self.least <= target <= most:
             raise PlanError(
                 f"the target of {clock_words(target)} {self._why(target, cap_s)}; "

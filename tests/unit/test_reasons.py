@@ -29,7 +29,7 @@ def filmed(script: Script, plan_text: str = SLATE, **more: object) -> Filmed:
 
 
 def at_the_cap() -> Filmed:
-    """43 of 54 reps at a cap of two minutes: every break and rest was longer than planned, no rep was slow."""
+    """43 of 54 reps at a cap of two minutes: breaks and rests longer than planned, no rep slow."""
     script = Script(slate(3, cap=120)).wait(1.0)
     script.sets("7|1+5|1+4", 5.0).next_round(7).sets("7|1+5|1+4", 7.5).next_round(8)
     script.rep("deadlift", 5).wait(0.4).rest(9.0).wait(0.5).rep("deadlift", 2)
