@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError
 
 from repcount.errors import PlanError
 from repcount.plan.barbell import parse_weight, with_bar
-from repcount.plan.file import Table
+from repcount.plan.file import LARGEST_FILE, Table
 from repcount.plan.findings import dotted, toml_data
 from repcount.plan.model import Plan
 from repcount.plan.pace import SHAPES
@@ -25,7 +25,6 @@ from repcount.plan.strength import MaxEstimate, one_rep_max
 from repcount.wording import hint, listed, shown
 
 MOST_ATHLETES = 500
-LARGEST_FILE = 1_000_000  # bytes
 
 
 class AthleteTable(Table):

@@ -16,7 +16,7 @@ from repcount.plan.athletes import file_stem, load_athletes
 from repcount.plan.barbell import KITS
 from repcount.plan.break_rules import COMMON, RULES, break_patterns
 from repcount.plan.clock_card import clock_card
-from repcount.plan.pace import Feasible, frame_of, shares_of, spread
+from repcount.plan.pace import Feasible, between_rounds, shares_of, spread
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.plan.tempo import CYCLE_RANGE_S, Tempo, leads_into, pick_up_lifts, steps_of
@@ -237,8 +237,8 @@ def test_rounds_that_differ_share_by_their_work():
     times = [one.round_s for one in make_plan(base, Wishes(target_s=140)).plan.rounds]
     assert times == sorted(times, reverse=True)
     shares = shares_of(base.rounds, "even")
-    frame = frame_of(3, 0, [5, 5])
-    made = Feasible(base.rounds, frame, shares).times(90)
+    around = between_rounds(3, 0, [5, 5])
+    made = Feasible(base.rounds, around, shares).times(90)
     assert sum(made.rounds) + sum(made.between) == 90_000
 
 
