@@ -271,7 +271,7 @@ def load_tracks(path: Path) -> xr.Dataset:
             f"{path}: no such tracks file; run `repcount analyze` on the video first."
         )
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as opened:
+        with xr.open_dataset(path, engine="h5netcdf", phony_dims="access") as opened:
             _check_format(opened)
             _check_layout(opened)
             tracks = opened.load()
