@@ -37,9 +37,7 @@ from repcount.pipeline.results import (
     EDITS,
     FILES,
     STILLS,
-    held,
-    is_stale,
-    rebuild,
+    settled,
 )
 from repcount.plan import parse_plan
 
@@ -141,29 +139,25 @@ def _packed_attempt(
     """An attempt's files as one state, also while somebody corrects it; None where it was deleted
     meanwhile."""
     folder = library.folder_of(row.id)
-    while True:
-        rebuild(folder)
-        with held(folder):
-            if is_stale(folder):
-                continue
-            if not (folder / row.file_name).is_file():
-                if row.id in {one.id for one in library.attempts()}:
-                    raise RecordError(
-                        f"the video of attempt {row.id} is missing; see `repcount library check`."
-                    )
-                return None
-            files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
-            files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
-        return _Attempt(
-            id=row.id,
-            athlete=None,
-            file_name=row.file_name,
-            plan_toml=row.plan_toml,
-            state=row.state,
-            message=row.message,
-            created_at=row.created_at,
-            files=files,
-        )
+    with settled(folder):
+        if not (folder / row.file_name).is_file():
+            if row.id in {one.id for one in library.attempts()}:
+                raise RecordError(
+                    f"the video of attempt {row.id} is missing; see `repcount library check`."
+                )
+            return None
+        files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
+        files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
+    return _Attempt(
+        id=row.id,
+        athlete=None,
+        file_name=row.file_name,
+        plan_toml=row.plan_toml,
+        state=row.state,
+        message=row.message,
+        created_at=row.created_at,
+        files=files,
+    )
 
 
 def _all_packed(

@@ -15,6 +15,7 @@ from typing import Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from repcount.errors import RepcountError
 from repcount.web.security import network_of
 
 MOST_OPEN_AT_ONCE = 512  # in all, where the system allows as many open files
@@ -141,6 +142,10 @@ class _Server(uvicorn.Server):
 
 
 def serve(config: uvicorn.Config, listening: Listening) -> None:
-    """Serve an application at a bound socket until stopped."""
+    """Serve an application at a bound socket until stopped. RepcountError where it did not start,
+    after the reason in the log."""
     logging.getLogger("asyncio").addFilter(_Seldom())
-    _Server(config).run(sockets=[listening])
+    server = _Server(config)
+    server.run(sockets=[listening])
+    if not server.started:
+        raise RepcountError("the server did not start; what is printed above says why.")
