@@ -23,7 +23,7 @@ MOST_EACH = 64  # from one address: a browser opens six at once (common practice
 SPARE_FILES = 128  # open files kept for everything else: database, videos, analyses' pipes
 REQUEST_S = 30.0  # until a request is whole: its line and its headers
 HANDSHAKE_S = 10.0  # until TLS is agreed on
-SAME_LOG_S = 60.0  # a message of the event loop is written once in so long
+SAME_LOG_S = 60.0  # a message of the event loop or of a form's parser is written once in so long
 
 
 class Listening(socket.socket):
@@ -144,7 +144,8 @@ class _Server(uvicorn.Server):
 def serve(config: uvicorn.Config, listening: Listening) -> None:
     """Serve an application at a bound socket until stopped. RepcountError where it did not start,
     after the reason in the log."""
-    logging.getLogger("asyncio").addFilter(_Seldom())
+    for name in ("asyncio", "python_multipart.multipart"):  # what strangers can make write
+        logging.getLogger(name).addFilter(_Seldom())
     server = _Server(config)
     server.run(sockets=[listening])
     if not server.started:

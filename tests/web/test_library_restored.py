@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 import threading
+import time
 import zipfile
 from pathlib import Path
 
@@ -19,6 +21,7 @@ from repcount.library.checking import findings
 from repcount.library.layout import IMPORT
 from repcount.library.store import Library
 from repcount.pipeline.results import EDITS, correct
+from repcount.web.breaking import LONGEST
 from repcount.web.queue import STOPPED, Queue
 from repcount.web.settings import Settings
 from repcount.web.tus import IDLE_S, MOST_OPEN, Refused, begin
@@ -183,7 +186,6 @@ def test_an_import_that_fails_in_the_middle_takes_in_nothing(library, tmp_path, 
 
 def test_the_upload_idle_for_longest_gives_way(library, monkeypatch):
     import os
-    import time
 
     ids = [begin(library, 100, {"filename": "film.mp4"}, frozenset()) for _ in range(MOST_OPEN)]
     with pytest.raises(Refused, match="Too many"):
@@ -209,3 +211,40 @@ def test_stopping_between_waiting_and_running_stops(library, film):
     assert (library.attempt(waits).state, library.attempt(waits).message) == ("cancelled", STOPPED)
     with pytest.raises(RecordError, match="over"):
         queue.cancel(waits)
+
+
+CAUSES = {
+    "a signal": ("os.kill(os.getpid(), 11)", "signal 11, SIGSEGV", "the last word"),
+    "an exit": ("sys.exit(7)", "exit status 7", "the last word"),
+    "much": (
+        "sys.stderr.write('x' * 10**6 + '\\x1b[2J\\u202e\\nTail: ' + 'y' * 10**4 + '\\n\\n'); "
+        "sys.exit(1)",
+        "exit status 1",
+        "y" * LONGEST,
+    ),
+}
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_the_log_says_in_one_line_why_an_analysis_broke_off(library, film, caplog, cause):
+    act, how, said = CAUSES[cause]
+    waits = library.add_attempt(film, "film.mp4")
+    code = (
+        "import os, sys, resource; resource.setrlimit(resource.RLIMIT_CORE, (0, 0)); "
+        f"print('the \\x07last word', file=sys.stderr, flush=True); {act}"
+    )
+    queue = Queue(library, Settings(data=library.folder, worker=(sys.executable, "-c", code)))
+    queue.start()
+    deadline = time.monotonic() + 60
+    while library.attempt(waits).state != "failed":
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    queue.stop()
+    lines = [one.getMessage() for one in caplog.records]
+    assert len(lines) == 2  # it was tried twice
+    for line in lines:
+        assert waits in line
+        assert how in line
+        assert said in line.replace("?", "")
+        assert line.isprintable()
+        assert len(line) < 500
