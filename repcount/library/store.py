@@ -459,14 +459,20 @@ class Missing(RecordError):
     """What is asked for is not, or no longer, in the library."""
 
 
+def name_of(text: str) -> str:
+    """A name, blanks put right. Raises RepcountError for what is none."""
+    name = " ".join(text.split())
+    if not 1 <= len(name) <= 100:
+        raise RepcountError("a name has 1 to 100 characters; give a shorter one.")
+    if not name.isprintable():
+        raise RepcountError("a name has letters only, no control characters.")
+    return name
+
+
 def athlete_in(session: Session, name: str) -> int:
     """The id of the athlete of this name, made in this transaction if there is none. Raises
     RepcountError for what is no name."""
-    name = " ".join(name.split())
-    if not 1 <= len(name) <= 100:
-        raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
-    if not name.isprintable():
-        raise RepcountError("an athlete's name has letters only, no control characters.")
+    name = name_of(name)
     found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
     if found is None:
         found = AthleteRow(name=name, notes="")

@@ -340,6 +340,12 @@ def _check_values(tracks: xr.Dataset) -> None:
             adapter.validate_json(tracks.attrs.get(name, ""))
         except (ValidationError, TypeError) as error:
             raise RecordError(f"its attribute {name} is not what it should be") from error
+    for name, said in tracks.attrs.items():
+        if isinstance(said, str) and not said.isascii():
+            try:
+                said.encode()
+            except UnicodeEncodeError as error:
+                raise RecordError(f"its attribute {name!a} is no text in UTF-8") from error
 
 
 def attribute(tracks: xr.Dataset, name: str) -> Any:

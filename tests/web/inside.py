@@ -27,6 +27,13 @@ class _Inside(httpx.BaseTransport):
         self.runner.close()
 
 
+class _Client(httpx.Client):
+    """May be asked before it is entered; there is no connection to open."""
+
+    def __enter__(self) -> _Client:
+        return self
+
+
 def asking(
     app: FastAPI,
     base: str = "http://testserver",
@@ -36,7 +43,7 @@ def asking(
 ) -> httpx.Client:
     """A client of the application that comes from an address. What the application does not catch
     is raised here, unless `raises` is False: then it is answered with 500."""
-    return httpx.Client(base_url=base, transport=_Inside(app, address, raises=raises))
+    return _Client(base_url=base, transport=_Inside(app, address, raises=raises))
 
 
 @contextmanager
