@@ -21,7 +21,14 @@ from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
 from repcount.library.copies import make_copy
-from repcount.library.layout import IMPORT, PLAN_SOURCE, VIDEO_NAME, clean_name, result_files
+from repcount.library.layout import (
+    IMPORT,
+    PLACING,
+    PLAN_SOURCE,
+    VIDEO_NAME,
+    clean_name,
+    result_files,
+)
 from repcount.library.rows import (
     AthleteRow,
     AttemptRow,
@@ -83,7 +90,7 @@ class _Heat(Record):
 
 
 class Manifest(Record):
-    """What is in the archive. Share links, passphrase and unfinished uploads stay behind."""
+    """What is in the archive. Links, people, passphrases and unfinished uploads stay behind."""
 
     format: Literal["repcount-library/1"] = "repcount-library/1"
     athletes: list[_Athlete]
@@ -320,15 +327,13 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             new = [one for one in manifest.attempts if one.id not in known]
             for one in new:
                 place = _make_room_at(library, library.folder_of(one.id))
-                placed.append((aside / one.id, place))
-                (aside / one.id).replace(place)
+                _place(aside / one.id, place, placed)
                 session.add(_row(session, one, place))
             there = set(session.scalars(select(HeatRow.id)))
             for heat in manifest.heats:
                 if heat.id not in there:
                     place = _make_room_at(library, library.heat_folder(heat.id))
-                    placed.append((aside / heat.id, place))
-                    (aside / heat.id).replace(place)
+                    _place(aside / heat.id, place, placed)
                     record = load_record(Heat, place / RECORD)
                     session.add(heat_row(heat.id, record, heat.created_at))
     except BaseException:
@@ -336,7 +341,16 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             if place.exists() and not source.exists():
                 place.replace(source)
         raise
+    for _, place in placed:
+        (place / PLACING).unlink(missing_ok=True)
     return len(new)
+
+
+def _place(source: Path, place: Path, placed: list[tuple[Path, Path]]) -> None:
+    """Move a folder into its place, with the mark that says that its row is not sure yet."""
+    (source / PLACING).touch()
+    placed.append((source, place))
+    source.replace(place)
 
 
 def _row(session: Session, one: _Attempt, folder: Path) -> AttemptRow:
