@@ -24,7 +24,7 @@ from pathlib import Path
 from tests.kills import acts
 from tests.kills.acts import ACTS
 
-DISK_BYTES = 24_000_000
+DISK_BYTES = 48_000_000
 _INSIDE = "REPCOUNT_KILLS_INSIDE"
 
 
