@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import logging
 import signal
 import threading
 from typing import IO
 
+from repcount.web.logs import LOG, one_line
+
 LONGEST = 300  # characters of what it said last
 _PIECE = 4096
-_LOG = logging.getLogger(__name__)
 
 
 class Ending:
@@ -30,12 +30,12 @@ class Ending:
         self._thread.join(timeout=1.0)
         lines = self._kept.decode("utf-8", "replace").splitlines()
         said = next((one for one in reversed(lines) if one.strip()), "").strip()
-        return "".join(one if one.isprintable() else "?" for one in said)[-LONGEST:]
+        return one_line(said, LONGEST)
 
 
 def log_end(what: str, code: int, ending: Ending) -> None:
     """Say in the log how something ended by itself, and what it said last."""
-    _LOG.warning(
+    LOG.warning(
         "%s broke off (%s): %s", what, code_words(code), ending.last_line() or "it said nothing"
     )
 

@@ -18,6 +18,7 @@ from repcount.library.rows import AttemptRow, PlanRow, Share, Upload
 from repcount.library.store import Library, Missing
 from repcount.plan import parse_plan
 from repcount.web.depends import LibraryDep
+from repcount.web.logs import LOG, one_line, whose
 from repcount.web.security import Access
 
 # What holds nothing of others, or shows of them nothing where an athlete asks.
@@ -41,6 +42,7 @@ def guard(request: Request, access: AccessDep, library: LibraryDep) -> None:
     if access.athlete_id is None or request.scope["route"].path in _OPEN:
         return
     if _owner(library, request.path_params) != access.athlete_id:
+        LOG.warning("%s was refused %s", whose(access.name), one_line(request.url.path, 120))
         raise Missing(_NOTHING)
 
 

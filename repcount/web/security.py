@@ -44,7 +44,7 @@ from repcount.library.rows import KEY, PASSPHRASE, PersonRow, SessionRow, Settin
 from repcount.library.store import Library
 from repcount.web.settings import Settings
 
-SHORTEST_PASSPHRASE = 8
+SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 8, 1000
 SESSION_S = 30 * 86_400
 # What a form with a passphrase of 1000 characters and a name of 100 may take: four bytes each,
 # three signs a byte.
@@ -55,6 +55,16 @@ PASSPHRASE_BODY = "That is too much for a passphrase."
 _SCRYPT = {"n": 2**16, "r": 8, "p": 1, "maxmem": 128 * 2**20}
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 LOGIN, STATIC, LINKS, JOIN = "/login", "/static/", "/s/", "/join/"
+# Of what the OWASP Secure Headers Project lists, all that no page needs: a video may be shown full
+# screen or beside other windows, and a link may be put on the clipboard.
+_NOT_USED = ", ".join(
+    f"{name}=()"
+    for name in (
+        "accelerometer", "camera", "display-capture", "encrypted-media", "gamepad", "geolocation",
+        "gyroscope", "hid", "idle-detection", "magnetometer", "microphone", "midi", "payment",
+        "publickey-credentials-get", "serial", "usb", "xr-spatial-tracking",
+    )
+)  # fmt: skip
 NOBODY = 0  # no athlete has this id
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self'; "
@@ -73,10 +83,14 @@ def set_passphrase(library: Library, passphrase: str) -> None:
 
 
 def hash_of(passphrase: str) -> str:
-    """What is kept of a passphrase. RepcountError if it is too short."""
+    """What is kept of a passphrase. RepcountError if it is too short or too long."""
     if len(passphrase) < SHORTEST_PASSPHRASE:
         raise RepcountError(
             f"the passphrase has fewer than {SHORTEST_PASSPHRASE} characters; choose a longer one."
+        )
+    if len(passphrase) > LONGEST_PASSPHRASE:
+        raise RepcountError(
+            f"the passphrase has more than {LONGEST_PASSPHRASE} characters; choose a shorter one."
         )
     salt = secrets.token_bytes(16)
     digest = hashlib.scrypt(passphrase.encode("utf-8", "replace"), salt=salt, **_SCRYPT)
@@ -139,6 +153,11 @@ class Sessions:
                 )
             )  # fmt: skip
         return value
+
+    def renew(self, request: Request, response: Response, person_id: int | None) -> None:
+        """Begin a session in place of the one that the request came with, if it did."""
+        self.end(request.cookies.get(self.name))
+        self.put(response, self.begin(person_id))
 
     def end(self, value: str | None) -> None:
         """End a session, if there is one of that cookie."""
@@ -251,7 +270,7 @@ def network_of(address: str) -> str:
 
 async def given_passphrase(request: Request) -> tuple[str, str] | None:
     """Name and passphrase in a form's body, each empty where it is not there; None where the body
-    is too large, too slow or no such form.
+    is too large, too slow or no such form, or a passphrase longer than any.
 
     Not a byte more than a form can have is read, and nothing is parsed before.
     """
@@ -265,7 +284,9 @@ async def given_passphrase(request: Request) -> tuple[str, str] | None:
         fields = parse_qs(body.decode("ascii"), max_num_fields=4)
     except (TimeoutError, ValueError):
         return None
-    name, passphrase = (fields.get(key, [""])[0][:1000] for key in ("name", "passphrase"))
+    name, passphrase = (fields.get(key, [""])[0] for key in ("name", "passphrase"))
+    if len(passphrase) > LONGEST_PASSPHRASE:  # checked as it was given, or not at all
+        return None
     return " ".join(name.split()), passphrase
 
 
@@ -302,7 +323,9 @@ class Gate:
                 )
                 headers["Cross-Origin-Opener-Policy"] = "same-origin"
                 headers["Cross-Origin-Resource-Policy"] = "same-origin"
-                headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+                headers["Permissions-Policy"] = _NOT_USED
+                headers["X-Frame-Options"] = "DENY"  # for browsers that know no frame-ancestors
+                headers["X-Permitted-Cross-Domain-Policies"] = "none"
                 is_static = path.startswith(STATIC)
                 headers.setdefault("Cache-Control", "no-cache" if is_static else "no-store")
                 if self.settings.secure:

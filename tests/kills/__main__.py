@@ -2,7 +2,7 @@
 with -9 at random moments, in turn of everything that writes (`tests/kills/acts.py`).
 
 Nothing that was answered for may be lost, nothing may be left lying after the next start, and that
-start may take 5 s (`--start` where the cores are not idle). With `--full` the library lies on a
+start may take 5 s of a processor, which is no less than what it takes on idle cores. With `--full` the library lies on a
 small disk of its own (tmpfs in a name space of its own, so that nobody need be root), which is
 filled at a random moment before the kill and emptied after it. Exits with 1 if anything is not so.
 """
@@ -21,7 +21,6 @@ from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.kills import acts
 from tests.kills.acts import ACTS
 
 DISK_BYTES = 48_000_000
@@ -34,9 +33,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--acts", default=",".join(ACTS))
     parser.add_argument("--full", action="store_true")
-    parser.add_argument("--start", type=float, default=acts.SLOW_START_S, help="seconds")
     asked = parser.parse_args()
-    acts.SLOW_START_S = asked.start
     if asked.full and _INSIDE not in os.environ:
         words = ["unshare", "--user", "--map-root-user", "--mount", sys.executable, "-m",
                  "tests.kills", *sys.argv[1:]]  # fmt: skip

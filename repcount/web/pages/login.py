@@ -10,6 +10,7 @@ from repcount.library.people import people, person_named
 from repcount.library.rows import PASSPHRASE
 from repcount.library.store import Library
 from repcount.web.depends import LibraryDep, SessionsDep, TriesDep
+from repcount.web.logs import LOG, whose
 from repcount.web.pages.answers import shown
 from repcount.web.roles import access_of
 from repcount.web.security import PASSPHRASE_BODY, TooMany, given_passphrase, is_passphrase
@@ -40,15 +41,18 @@ async def login(
         async with tries.turn(where):
             right = await run_in_threadpool(is_passphrase, kept, given[1])
     except TooMany as error:
+        LOG.warning("too many passphrases from %s", where)
         answer = await run_in_threadpool(_form, request, library, 429, error.sentence)
         answer.headers["Retry-After"] = str(error.wait_s)
         return answer
     if not right:  # by the same words, whether the name or the passphrase is wrong
+        LOG.warning("a passphrase from %s was wrong (%s)", where, whose(given[0]))
         said = "That is not the passphrase."
         return await run_in_threadpool(_form, request, library, 403, said)
     tries.forget(where)
+    LOG.info("%s came in from %s", whose(given[0]), where)
     inside = RedirectResponse("/", 303)
-    sessions.put(inside, await run_in_threadpool(sessions.begin, person_id))
+    await run_in_threadpool(sessions.renew, request, inside, person_id)
     return inside
 
 
@@ -67,8 +71,10 @@ def _form(request: Request, library: Library, status: int = 200, said: str = "")
 @routes.post("/logout")
 def logout(request: Request, sessions: SessionsDep) -> Response:
     """End the session."""
+    LOG.info("%s went out", whose(access_of(request).name))
     sessions.end(request.cookies.get(sessions.name))
-    answer = Response(status_code=204, headers={"HX-Redirect": "/login"})
+    left = {"HX-Redirect": "/login", "Clear-Site-Data": '"cache", "storage"'}
+    answer = Response(status_code=204, headers=left)
     answer.delete_cookie(
         sessions.name, path="/", secure=sessions.secure, httponly=True, samesite="strict"
     )

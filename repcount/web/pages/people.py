@@ -13,6 +13,7 @@ from repcount.library import people
 from repcount.library.rows import PASSPHRASE
 from repcount.library.store import Missing
 from repcount.web.depends import LibraryDep, RowId, SessionsDep, SettingsDep, TriesDep
+from repcount.web.logs import LOG, whose
 from repcount.web.pages.answers import shown
 from repcount.web.roles import AccessDep
 from repcount.web.security import (
@@ -43,16 +44,19 @@ def invite(
     role: Annotated[Literal["coach", "athlete"], Form()],
     library: LibraryDep,
     settings: SettingsDep,
+    access: AccessDep,
 ) -> PlainTextResponse:
     """Invite somebody; the link is shown once and kept only as a digest."""
     token = people.invite(library, name, role)
+    LOG.info("%s invited %s as %s", whose(access.name), whose(name), role)
     return PlainTextResponse(f"{base_of(request, settings)}join/{token}")
 
 
 @routes.post("/api/people/{person_id}/delete", status_code=204)
-def remove(person_id: RowId, library: LibraryDep) -> Response:
+def remove(person_id: RowId, library: LibraryDep, access: AccessDep) -> Response:
     """Let somebody in no longer."""
     people.remove(library, person_id)
+    LOG.info("%s removed the person %d", whose(access.name), person_id)
     return Response(status_code=204, headers={"HX-Refresh": "true"})
 
 
@@ -76,8 +80,9 @@ async def join(
     except RepcountError as error:
         return shown(request, "join.html", 422, name=person.name, said=str(error))
     person_id = await run_in_threadpool(people.accept, library, token, kept)
+    LOG.info("%s took an invitation", whose(person.name))
     inside = RedirectResponse("/", 303)
-    sessions.put(inside, await run_in_threadpool(sessions.begin, person_id))
+    await run_in_threadpool(sessions.renew, request, inside, person_id)
     return inside
 
 
@@ -110,10 +115,12 @@ async def change(
     except TooMany as error:
         return PlainTextResponse(error.sentence, 429, {"Retry-After": str(error.wait_s)})
     if not right:
+        LOG.warning("a passphrase from %s was wrong (%s)", where, whose(access.name))
         return PlainTextResponse("That is not the passphrase.", 403)
     tries.forget(where)
     kept = await run_in_threadpool(hash_of, chosen)
     await run_in_threadpool(people.change, library, person.id, kept)
+    LOG.info("%s changed the passphrase from %s", whose(access.name), where)
     answer = Response(status_code=204, headers={"HX-Redirect": "/"})
-    sessions.put(answer, await run_in_threadpool(sessions.begin, person.id))
+    await run_in_threadpool(sessions.renew, request, answer, person.id)
     return answer
