@@ -2,9 +2,10 @@
 with -9 at random moments, in turn of everything that writes (`tests/kills/acts.py`).
 
 Nothing that was answered for may be lost, nothing may be left lying after the next start, and that
-start may take 5 s of a processor, which is no less than what it takes on idle cores. With `--full` the library lies on a
-small disk of its own (tmpfs in a name space of its own, so that nobody need be root), which is
-filled at a random moment before the kill and emptied after it. Exits with 1 if anything is not so.
+start may take 5 s of a processor, which is no less than what it takes on idle cores. With `--full`
+the library lies on a small disk of its own (tmpfs in a name space of its own, so that nobody need
+be root), which is filled at a random moment before the kill and emptied after it. Exits with 1 if
+anything is not so.
 """
 
 from __future__ import annotations

@@ -389,3 +389,20 @@ def test_passphrases_and_invitations_are_kept_as_digests(fresh):
     kept = b"".join(one.read_bytes() for one in fresh.library.folder.glob("library.sqlite*"))
     for secret in (JUNA, LIBRARYS, first, second):
         assert secret.rpartition("/")[2].encode() not in kept
+
+
+def test_the_log_says_who_came_in_and_who_was_refused(place, caplog):
+    caplog.set_level("INFO", "repcount.web")
+    wrong = {"name": "Eve\r\n2026 came in\x1b[2J", "passphrase": "four stones"}
+    assert place.client().post("/login", data=wrong).status_code == 403
+    with place.client("Oren Vale", OREN) as athlete:
+        assert athlete.get(f"/attempts/{place.others}").status_code == 404
+        assert athlete.get(f"/s/{place.ids['token']}/").status_code == 200
+    lines = [one.getMessage() for one in caplog.records]
+    assert all(line.isprintable() for line in lines)
+    assert lines == [
+        "a passphrase from 192.0.2.1 was wrong (“Eve 2026 came in?[2J”)",
+        "“Oren Vale” came in from 192.0.2.1",
+        f"“Oren Vale” was refused /attempts/{place.others}",
+    ]
+    assert not any(secret in "".join(lines) for secret in (OREN, "four stones"))
