@@ -20,6 +20,7 @@ from repcount.files import ASIDE
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
+from repcount.library.checking import RECORDS
 from repcount.library.copies import make_copy
 from repcount.library.layout import (
     IMPORT,
@@ -309,6 +310,14 @@ def _check_attempt(one: _Attempt, folder: Path, source: Path) -> None:
         raise RecordError(f"{source}: the video of {one.id} is missing; export it again.")
     if one.state == "done" and not has_results(folder):
         raise RecordError(f"{source}: the results of {one.id} are not usable; export it again.")
+    for name, kind in RECORDS.items():
+        if (folder / name).exists():
+            try:
+                load_record(kind, folder / name)
+            except RecordError as error:
+                raise RecordError(
+                    f"{source}: {name} of {one.id} is not usable; export it again."
+                ) from error
 
 
 def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:

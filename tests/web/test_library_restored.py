@@ -3,6 +3,7 @@ library's page describes, and what a check says of a library that lost something
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import sys
@@ -38,7 +39,6 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def library(tmp_path: Path, film: Path) -> Library:
-    import hashlib
 
     made = Library(tmp_path / "data")
     reading = stub_reading()
@@ -248,3 +248,27 @@ def test_the_log_says_in_one_line_why_an_analysis_broke_off(library, film, caplo
         assert said in line.replace("?", "")
         assert line.isprintable()
         assert len(line) < 500
+
+
+@pytest.mark.parametrize("name", ["edits.json", "plan.json", "comparison.json"])
+def test_an_archive_whose_list_fits_but_whose_records_do_not_is_refused(library, tmp_path, name):
+    one = library.attempts()[0].id
+    correct(library.folder_of(one), note("seen"))
+    export_library(library, tmp_path / "good.zip", originals=True)
+    data = b'{"format": 7}'
+    with zipfile.ZipFile(tmp_path / "good.zip") as good:
+        kept = {path: good.read(path) for path in good.namelist()}
+    listed = json.loads(kept[MANIFEST])
+    for file in next(at for at in listed["attempts"] if at["id"] == one)["files"]:
+        if file["name"] == name:
+            file |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+            kept[f"{one}/{name}"] = data
+    kept[MANIFEST] = json.dumps(listed).encode()
+    assert data in kept.values()
+    with zipfile.ZipFile(tmp_path / "bad.zip", "w") as bad:
+        for path, content in kept.items():
+            bad.writestr(path, content)
+    other = Library(tmp_path / "other")
+    with pytest.raises(RecordError, match=f"{name} of {one}"):
+        import_library(other, tmp_path / "bad.zip")
+    assert not other.attempts()
