@@ -34,6 +34,7 @@ from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_o
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
+from repcount.web.security import base_of
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
@@ -118,10 +119,7 @@ def share(
                 expires_at=now() + days * 86_400,
             )
         )  # fmt: skip
-    base = request.base_url
-    if settings.secure:  # a server in front speaks TLS and need not say so
-        base = base.replace(scheme="https")
-    return PlainTextResponse(f"{base}s/{token}/")
+    return PlainTextResponse(f"{base_of(request, settings)}s/{token}/")
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)

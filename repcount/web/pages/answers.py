@@ -16,6 +16,7 @@ from repcount.library.store import Library
 from repcount.pipeline.results import load_results, with_stills
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
+from repcount.web.roles import access_of
 from repcount.web.templates import page
 
 HOME = ("/", "Attempts")
@@ -27,15 +28,17 @@ TYPES = dict.fromkeys((".mov", ".m4v", ".qt", ".3gp", ".3g2"), "video/mp4")
 
 def shown(request: Request, template: str, status: int = 200, **parts: object) -> HTMLResponse:
     """A page of the site, with what every page needs of who asks."""
-    access = request.scope["state"]["access"]
-    html = page(
-        template,
-        token=access.token,
-        login=access.inside,
-        path=request.url.path,
-        **parts,
-    )
+    html = page(template, path=request.url.path, **frame(request), **parts)
     return HTMLResponse(html, status)
+
+
+def frame(request: Request) -> dict[str, object]:
+    """What every page needs of who asks."""
+    access = access_of(request)
+    return {
+        "token": access.token, "login": access.inside, "coach": access.coach, "me": access.name,
+        "people": access.coach and access.asked,
+    }  # fmt: skip
 
 
 def names(library: Library) -> dict[int | None, str]:

@@ -18,6 +18,7 @@ from repcount.web.actions import standing
 from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
 from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
 from repcount.web.review import panel
+from repcount.web.roles import AccessDep, plans_for
 
 # What people call the formats that are named as FFmpeg's decoders.
 CODECS = {
@@ -30,16 +31,19 @@ routes = APIRouter()
 
 
 @routes.get("/")
-def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLResponse:
+def home(
+    request: Request, library: LibraryDep, settings: SettingsDep, access: AccessDep
+) -> HTMLResponse:
     """All attempts, and the upload of another."""
+    mine = access.athlete_id
     return shown(
         request,
         "home.html",
-        rows=(rows := library.attempts()),
+        rows=(rows := library.attempts(athlete_id=mine)),
         twice=doubles(rows),
         names=names(library),
-        athletes=library.athletes(),
-        plans=library.plans(),
+        athletes=[one for one in library.athletes() if mine in (None, one.id)],
+        plans=plans_for(library, access),
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )
@@ -47,7 +51,11 @@ def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLRe
 
 @routes.get("/attempts/{attempt_id}")
 def attempt(
-    request: Request, attempt_id: AttemptId, library: LibraryDep, queue: QueueDep
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    access: AccessDep,
 ) -> HTMLResponse:
     """The review of an attempt, or how far its analysis is."""
     row = library.attempt(attempt_id)
@@ -69,7 +77,7 @@ def attempt(
         panel=panel(results),
         why_nothing=[] if results.attempt.reps else results.attempt.warnings,
         coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
-        looks_like=_looks_like(library.folder_of(attempt_id), results.attempt),
+        looks_like=access.coach and _looks_like(library.folder_of(attempt_id), results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,

@@ -22,6 +22,7 @@ from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
 from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown
+from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
@@ -30,9 +31,10 @@ routes = APIRouter()
 
 
 @routes.get("/workouts")
-def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
+def workouts(request: Request, library: LibraryDep, access: AccessDep) -> HTMLResponse:
     """All workouts of which there are attempts."""
-    done = [row for row in library.attempts(state="done") if row.workout]
+    rows = library.attempts(state="done", athlete_id=access.athlete_id)
+    done = [row for row in rows if row.workout]
     found, twice = sorted({row.workout for row in done}), doubles(done)
     return shown(
         request,
@@ -50,14 +52,14 @@ def workout(
     request: Request,
     workout: str,
     library: LibraryDep,
+    access: AccessDep,
     with_: Annotated[list[str] | None, Query(alias="with")] = None,
     as_: Annotated[str, Query(alias="as")] = "",
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
     """All attempts at a workout; those that are chosen beside each other, or as a heat."""
-    rows = sorted(
-        library.attempts(state="done", workout=workout), key=lambda row: row.when, reverse=True
-    )
+    found = library.attempts(state="done", workout=workout, athlete_id=access.athlete_id)
+    rows = sorted(found, key=lambda row: row.when, reverse=True)
     if not rows:
         raise Missing("there is no attempt at this workout.")
     asked = [row for row in reversed(rows) if row.id in (with_ or [])]

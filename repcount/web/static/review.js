@@ -17,7 +17,7 @@
   let busy = false;
   let waiting = 0; // the play head where no video can be played
 
-  who.value = localStorage.getItem("who") || "";
+  if (!who.readOnly) who.value = localStorage.getItem("who") || "";
   who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
 
   const clock = (s, digits = 1) => {
@@ -236,7 +236,7 @@
   async function send(path, more) {
     if (busy) return;
     if (!who.value.trim() && !(await ask("Who corrects this?", []))) return;
-    localStorage.setItem("who", who.value.trim());
+    if (!who.readOnly) localStorage.setItem("who", who.value.trim());
     busy = true;
     say("");
     try {
