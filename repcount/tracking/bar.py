@@ -1,11 +1,10 @@
 """The bar's two ends, picture by picture.
 
-Two ways lead to an end: the network that knows what a bar looks like (`bar_net`), asked now and
-then, and what moves with the hands while they lift (`plates`), asked where the network's answer
-stands still while the hands move. Once found, an end is followed by its looks at every picture, to
-a fraction of a pixel (`patch`): held, falling, bouncing, lying on the floor; and backwards through
-the last seconds, to where it lay before. Pictures of barbells on walls and plates on racks do not
-move with the hands: what stood still while the bar was carried is remembered and not taken again.
+The network that knows what a bar looks like (`bar_net`) is asked now and then. Once found, an end
+is followed by its looks at every picture, to a fraction of a pixel (`patch`): held, falling,
+bouncing, lying on the floor; and backwards through the last seconds, to where it lay before.
+Pictures of barbells on walls and plates on racks do not move with the hands: what stood still while
+the bar was carried is remembered and not taken again.
 """
 
 from __future__ import annotations
@@ -20,8 +19,6 @@ import numpy as np
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting
 from repcount.tracking.ends import (
     AT_REST,
-    CLEAR,
-    CONFIRMED,
     LOST,
     PLATE_M,
     End,
@@ -29,11 +26,9 @@ from repcount.tracking.ends import (
     coarser,
     face_width,
     from_sighting,
-    from_votes,
-    makes_bar,
 )
+from repcount.tracking.hands import Hands
 from repcount.tracking.patch import GOOD
-from repcount.tracking.plates import HAND_TRAVEL, PAIR_S, Hands, Votes
 
 # Pictures kept to look back on, in seconds.
 BACK_S = 12.0
@@ -59,14 +54,9 @@ RESUME = 0.75
 SURE = 0.6
 # Backwards, an end is given up when it has not been seen for this long.
 GIVE_UP_S = 1.0
-# After how many pairs of pictures to look for plates in the votes: both ends at first, at last one
-# is enough. Pairs are taken this much hand travel apart (body lengths), so that they see different
-# places. After votes for nothing, there are none for a while: hands move without a bar, too.
-TRIES = (6, 9, 12, 16, 20)
-PAIR_STEP = 0.06
-STALE_S = 6.0
-# So long, or longer where both ends are followed and the network agrees.
-REST_S = (8.0, 30.0)
+# Ends and hands are compared where the hands moved so far up or down (body lengths; 0.15 is about
+# 7 cm, three times the pose model's own error) within so long, and again after so much more.
+HAND_TRAVEL, PAIR_S, PAIR_STEP = 0.15, 0.7, 0.06
 # An end went along if it moved this much of the hands' way (perspective, the pose model's error),
 # and stood still if it moved less than that.
 ALONG = (0.5, 2.0)
@@ -137,8 +127,7 @@ class BarTrack:
 class Bar:
     """Follows the bar. Give it every picture in order (`step`), then ask for `result`."""
 
-    def __init__(self, net: BarNet | None = None) -> None:
-        """`net` None: without the network, by movement alone."""
+    def __init__(self, net: BarNet) -> None:
         self.net = net
         self.rows: list[Row] = []
         # Height, offset (x, y) and semi-axis of every sighting of an end that is followed.
@@ -165,9 +154,7 @@ class Bar:
         )
         self.square: np.ndarray | None = None
         self.asked_s = -np.inf
-        self.votes_after_s = -np.inf
         self.paired_at: float | None = None
-        self._new_votes()
 
     # --- the public way in and out ---
 
@@ -272,7 +259,7 @@ class Bar:
             lately.clear()
             lately.extend(seen)
         self.square = None if self.square is None else self.square / by
-        self._new_votes()
+        self.paired_at = None
 
     # --- following ---
 
@@ -437,8 +424,6 @@ class Bar:
     # --- what the network says ---
 
     def _ask(self, now: Picture, around: Callable[[], np.ndarray | None]) -> None:
-        if self.net is None:
-            return
         seen = [end for end in self.ends if end and end.seen]
         well = [end for end in seen if end.likeness >= GOOD and not end.doubts]
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
@@ -567,7 +552,7 @@ class Bar:
             return
         then, travel, background = pair
         step = PAIR_STEP if self.paired_at is None else self._hand_step(now)
-        self.paired_at, self.paired_s = float(now.hands.middle[1]), now.time_s
+        self.paired_at = float(now.hands.middle[1])
         rates = [self._rate(side, now, then, travel[1], background[1]) for side in (0, 1)]
         along = [ALONG[0] < rate < ALONG[1] for rate in rates]
         for side, end in enumerate(self.ends):
@@ -585,10 +570,8 @@ class Bar:
                     else:
                         self._disown(side)
         if any(along):
-            self._new_votes()
+            self.paired_at = None
             self._find_false(then.time_s)
-        elif all(end is None or not end.seen or end.idle > 0 for end in self.ends):
-            self._vote(now, then, background)
 
     def _find_false(self, since_s: float) -> None:
         """While an end was carried by the hands, what the network took for it was elsewhere and
@@ -620,8 +603,6 @@ class Bar:
         after the pair before."""
         if now.hands is None:
             return None
-        if now.time_s - self.paired_s > STALE_S:
-            self._new_votes()
         size = now.hands.size
         if self.paired_at is not None and self._hand_step(now) < PAIR_STEP:
             return None
@@ -649,60 +630,6 @@ class Bar:
         if new.owner[side] != old.owner[side]:
             return np.nan
         return float((new.centres[side, 1] - old.centres[side, 1] - background) / hand_travel)
-
-    def _new_votes(self) -> None:
-        self.votes, self.paired_at, self.paired_s = Votes(), None, -np.inf
-
-    def _vote(self, now: Picture, then: Picture, background: np.ndarray) -> None:
-        """Look for plates that move with the hands, since none that are followed do."""
-        if now.time_s < self.votes_after_s or now.hands is None or then.hands is None:
-            return
-        self.votes.add(then.gray, now.gray, then.hands, now.hands, background)
-        if self.votes.pairs not in TRIES:
-            return
-        pictures = list(self.back)
-        found = [
-            None if plate is None else from_votes(plate, pictures, self.votes)
-            for plate in self.votes.plates(now.hands)
-        ]
-        clear = [
-            end if end and end.score >= CLEAR and end.carried > CONFIRMED / 2 else None
-            for end in found
-        ]
-        last = self.votes.pairs == TRIES[-1]
-        left, right = clear
-        # One end alone may be a hand that has let go of a bar which is followed well.
-        settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
-        alone = last and not settled and any(clear)
-        good = makes_bar(left, right) if left and right else alone
-        if good:
-            for side, end in enumerate(clear):
-                self._replace(side, end, now)
-            left, right = self.ends
-            self.between = right.centre - left.centre if left and right else None
-            self._look_back([end is not None for end in clear], now)
-        elif last:
-            self.votes_after_s = now.time_s + REST_S[settled]
-        if good or last:
-            self._new_votes()
-
-    def _replace(self, side: int, end: End | None, now: Picture) -> None:
-        """Take over an end that was carried by the hands in place of one that was not."""
-        old, lately = self.ends[side], self.lately[side]
-        if old is not None:
-            if lately and now.time_s - lately[-1][0] < STALE_S:
-                _, place, axis, _ = lately[-1]
-                if np.hypot(*(place + now.shift - old.centre)) < axis and end is not None:
-                    self._add_false(place, axis)
-            if old.confirmed:
-                self._retract(side, old.last_along)
-            else:
-                self._disown(side)
-        self.ends[side], self.rest[side] = end, None
-        if end is not None:
-            end.last_along = now.index
-            if now.hands is not None:
-                self.grip[side] = end.centre - now.hands.middle
 
     def _look_back(self, fresh: list[bool], now: Picture) -> None:
         """Note the ends that are `fresh`, and follow them back through the pictures on hand, up to
