@@ -59,7 +59,7 @@ class End:
 
     patch: Patch
     centre: np.ndarray
-    offset: np.ndarray | None
+    offset: np.ndarray
     semi_axis: float
     half_width: float
     velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
@@ -101,7 +101,7 @@ class End:
             self,
             patch=self.patch.shrunk(by),
             centre=coarser(self.centre, by),
-            offset=None if self.offset is None else self.offset / by,
+            offset=self.offset / by,
             semi_axis=self.semi_axis / by,
             half_width=self.half_width / by,
             velocity=self.velocity / by,
