@@ -47,7 +47,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
     app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for routes in (tus.routes, review.routes, actions.routes, pages.routes):
+    for routes in (tus.routes, review.routes, actions.routes, pages.following.api, pages.routes):
         app.include_router(routes)
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -52,7 +52,8 @@ _SAFE = {"GET", "HEAD", "OPTIONS"}
 LOGIN, STATIC, LINKS = "/login", "/static/", "/s/"
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self'; "
-    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
 )
 
 

@@ -422,7 +422,10 @@ def test_a_share_link_shows_one_attempt_and_ends(client, server, read):
     with httpx.Client() as stranger:
         shown = stranger.get(link)
         assert shown.status_code == 200
-        assert "sha256-" in shown.headers["Content-Security-Policy"]
+        assert 'name="token"' not in shown.text
+        assert "data-act=\"no-rep\"" not in shown.text
+        assert "/api/" not in shown.text
+        assert "sha256-" in stranger.get(link + "report.html").headers["Content-Security-Policy"]
         assert stranger.get(link + "film.mp4", headers={"Range": "bytes=0-3"}).status_code == 206
         for other in ("edits.json", "tracks.nc", "..%2f..%2flibrary.sqlite", "reading.json"):
             assert stranger.get(link + other).status_code == 404

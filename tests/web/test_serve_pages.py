@@ -128,6 +128,7 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     quiet(browser)
     until(browser, "document.getElementById('video').readyState > 0")
     hand.click(".reps [data-rep]")
+    hand.click("[data-act=tools]")
     hand.click("[data-act=no-rep]")
     until(browser, "document.getElementById('ask').open")
     hand.write("#ask [name=why]", "elbow not locked")

@@ -105,11 +105,7 @@ def seen_by_a_stranger(link: str) -> None:
     with Browser(UNKNOWN_MAKER) as stranger:
         visit(stranger, link)
         until(stranger, "document.body.textContent.includes('no-rep')")
-        source = stranger.value("JSON.parse(document.getElementById('data').textContent).videos[0]")
-        stranger.value(
-            f"(video => {{ video.src = {source!r}; video.load(); }})"
-            "(document.getElementById('video'))"
-        )
+        source = stranger.value("document.getElementById('video').getAttribute('src')")
         until(stranger, "document.getElementById('video').readyState > 0")
         assert cookies(stranger) == {}
         video = next(one for one in stranger.events if one["method"] == "Network.requestWillBeSent"

@@ -16,15 +16,17 @@ from repcount.library.store import Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
 from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
-from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
-from repcount.web.review import panel
-
-# What people call the formats that are named as FFmpeg's decoders.
-CODECS = {
-    "h264": "H.264", "hevc": "HEVC (H.265)", "av1": "AV1", "libdav1d": "AV1", "vp8": "VP8",
-    "libvpx": "VP8", "vp9": "VP9", "libvpx-vp9": "VP9", "mpeg4": "MPEG-4 Visual", "h263": "H.263",
-    "mjpeg": "Motion JPEG", "mpeg2video": "MPEG-2", "prores": "ProRes", "dvvideo": "DV",
-}  # fmt: skip
+from repcount.web.pages.answers import (
+    HOME,
+    address,
+    coded_as,
+    names,
+    report,
+    shown,
+    still_of,
+    type_of,
+)
+from repcount.web.review import has_next, panel, result
 
 routes = APIRouter()
 
@@ -60,22 +62,27 @@ def attempt(
         return shown(
             request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue)
         )
-    results = load_results(library.folder_of(attempt_id))
+    folder = library.folder_of(attempt_id)
+    results = load_results(folder)
     return shown(
         request,
         "review.html",
         row=row,
         athlete=athlete,
+        shared=False,
+        video=f"/attempts/{attempt_id}/files/{row.file_name}",
+        result=result(folder, results, f"/attempts/{attempt_id}/"),
         panel=panel(results),
+        with_next=has_next(results.attempt),
         why_nothing=[] if results.attempt.reps else results.attempt.warnings,
-        coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
-        looks_like=_looks_like(library.folder_of(attempt_id), results.attempt),
+        coded_as=coded_as(results.attempt),
+        looks_like=_looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         shares=shares,
         workout_at=address(row.workout),
-        files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
+        files=[name for name in FILES if (folder / name).exists()],
     )
 
 
@@ -85,6 +92,13 @@ def _looks_like(folder: Path, attempt: Attempt) -> str:
         return ""
     said = [one.text for one in attempt.warnings if one.code in ("recognised", "other-workout")]
     return said[0] if said else "This looks like another workout than the plan's."
+
+
+@routes.get("/attempts/{attempt_id}/stills/{name}")
+def still(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
+    """A still of an attempt."""
+    library.attempt(attempt_id)
+    return still_of(library.folder_of(attempt_id), name)
 
 
 @routes.get("/attempts/{attempt_id}/files/{name}")
