@@ -98,6 +98,20 @@ def delete(
     return _go("/")
 
 
+@routes.post("/attempts/delete", status_code=204)
+def delete_chosen(
+    with_: Annotated[list[str], Form(alias="with", max_length=1000)],
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+) -> Response:
+    """Delete several attempts for good; none where one of them is not there."""
+    for row in [library.attempt(one) for one in dict.fromkeys(with_)]:
+        _leave(row, queue, rebuilder)
+        library.delete(row.id)
+    return Response(status_code=204, headers={"HX-Refresh": "true"})
+
+
 @routes.post("/attempts/{attempt_id}/shares", responses=_TEXT)
 def share(
     request: Request,

@@ -423,7 +423,7 @@ def test_a_share_link_shows_one_attempt_and_ends(client, server, read):
         shown = stranger.get(link)
         assert shown.status_code == 200
         assert 'name="token"' not in shown.text
-        assert "data-act=\"no-rep\"" not in shown.text
+        assert 'data-act="no-rep"' not in shown.text
         assert "/api/" not in shown.text
         assert "sha256-" in stranger.get(link + "report.html").headers["Content-Security-Policy"]
         assert stranger.get(link + "film.mp4", headers={"Range": "bytes=0-3"}).status_code == 206

@@ -294,7 +294,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0006",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0008",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):

@@ -301,6 +301,8 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key("d")
     assert "none after" in browser.value(SAID)  # the stand-in marks nothing
     view = "document.querySelector('#trace svg.time').getAttribute('viewBox')"
+    assert float(browser.value(view).split()[2]) == pytest.approx(8, abs=0.01)  # round the rep
+    browser.key("0")
     whole = browser.value(view)
     browser.key("+")
     near = browser.value(view)

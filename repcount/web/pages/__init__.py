@@ -8,5 +8,5 @@ from fastapi.responses import HTMLResponse
 from repcount.web.pages import athletes, attempts, following, heats, links, login, plans, workouts
 
 routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-for subject in (attempts, following, links, athletes, workouts, heats, plans, login):
+for subject in (following, attempts, links, athletes, workouts, heats, plans, login):
     routes.include_router(subject.routes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import mimetypes
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from urllib.parse import quote
 
@@ -14,8 +14,10 @@ from fastapi.responses import FileResponse, HTMLResponse
 from repcount.attempt.records import Attempt
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
+from repcount.library.rows import AttemptRow
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import STILLS, load_results, with_stills
+from repcount.reports import stills
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
 from repcount.web.templates import page
@@ -50,6 +52,16 @@ def shown(request: Request, template: str, status: int = 200, **parts: object) -
 def names(library: Library) -> dict[int | None, str]:
     """The athletes' names by their ids."""
     return {one.id: one.name for one in library.athletes()}
+
+
+def thumbnails(library: Library, rows: Iterable[AttemptRow]) -> dict[str, str]:
+    """The address of a small picture for each attempt that has one, by the attempt's id."""
+    found = {}
+    for row in rows:
+        taken = stills.listed(library.folder_of(row.id) / STILLS)
+        if taken:
+            found[row.id] = f"/attempts/{row.id}/{STILLS}/{stills.name_of(taken[0])}"
+    return found
 
 
 def address(workout: str) -> str:

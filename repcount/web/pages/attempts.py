@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
@@ -24,6 +25,7 @@ from repcount.web.pages.answers import (
     report,
     shown,
     still_of,
+    thumbnails,
     type_of,
 )
 from repcount.web.review import has_next, panel, result
@@ -32,14 +34,24 @@ routes = APIRouter()
 
 
 @routes.get("/")
-def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLResponse:
-    """All attempts, and the upload of another."""
+def home(
+    request: Request,
+    library: LibraryDep,
+    settings: SettingsDep,
+    find: Annotated[str, Query(max_length=100)] = "",
+) -> HTMLResponse:
+    """All attempts, or those that a search finds, and the upload of another."""
+    every, who = library.attempts(), names(library)
+    rows = [row for row in every if row.answers(find, who.get(row.athlete_id, ""))]
     return shown(
         request,
         "home.html",
-        rows=(rows := library.attempts()),
-        twice=doubles(rows),
-        names=names(library),
+        find=find,
+        any=bool(every),
+        rows=rows,
+        thumbs=thumbnails(library, rows),
+        twice=doubles(every),
+        names=who,
         athletes=library.athletes(),
         plans=library.plans(),
         largest_gb=settings.largest_bytes / 1e9,

@@ -4,7 +4,7 @@ figures. What `repcount next` and `repcount forecast` can, by the same functions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated
 
@@ -149,16 +149,13 @@ def forecast(
     try:
         wishes = asked.wishes(base)
         plans = candidates(base, wishes, [pattern] if pattern else [])
+        if asked.keep:
+            return _keep_one(library, dict(plans), asked.keep)
         ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     except PlanError as error:
         if asked.keep:
             raise
         return shown(request, "ranking.html", row=row, said=str(error), ranking=None)
-    if asked.keep:
-        made = dict(plans).get(asked.keep)
-        if made is None:
-            raise Missing("this plan is not among those that were forecast; look again.")
-        return _kept(library, plan_toml(made, [*CAUTIONS, f"Breaks: {asked.keep}."]))
     return shown(
         request, "ranking.html", row=row, said="", ranking=ranking, lines=ranked_lines(ranking),
         fitted=[parameter_words(one) for one in ranking.slowing],
@@ -206,6 +203,13 @@ def _alike(filmed: Sequence[Filmed], last: Filmed) -> list[Filmed]:
 def plan_of(last: Filmed) -> Plan:
     """The plan that an attempt was done by, or the attempt as a plan."""
     return last.plan or as_done(last.attempt, None)
+
+
+def _keep_one(library: Library, plans: Mapping[str, Plan], name: str) -> Response:
+    if name not in plans:
+        raise Missing("this plan is not among those that were forecast; look again.")
+    said = [*CAUTIONS, f"Forecast after an attempt, as: {name}."]
+    return _kept(library, plan_toml(plans[name], said))
 
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:

@@ -13,10 +13,13 @@
       one.removeAttribute("data-at");
     }
   }
-  put();
-  new MutationObserver(put).observe(document.body, { childList: true, subtree: true });
-  const zone = document.getElementById("zone");
-  if (zone) zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  function tell() {
+    put();
+    for (const one of document.querySelectorAll("input.zone")) one.value = zone;
+  }
+  tell();
+  new MutationObserver(tell).observe(document.body, { childList: true, subtree: true });
 
   const SILENT_MS = 8000; // the server says something twice a second
   const AGAIN_MS = 3000;
