@@ -12,7 +12,7 @@ from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query, Request, Response
-from fastapi.responses import PlainTextResponse, StreamingResponse
+from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
 from repcount.library.rows import AttemptRow, Share, now
@@ -32,8 +32,10 @@ from repcount.web.depends import (
 )
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
+from repcount.web.reach import qr_code, reach_words
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
+from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
@@ -122,7 +124,9 @@ def share(
     days: Annotated[int, Form(ge=1, le=365)] = 7,
 ) -> Response:
     """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
-    video is a copy without place and device; where there can be none, there is no link."""
+    video is a copy without place and device; where there can be none, there is no link. The answer
+    is the link; the pages, which ask by htmx, get it as HTML with its QR code and how far it
+    reaches."""
     copies.of(library.attempt(attempt_id))
     token = secrets.token_urlsafe(32)
     with library.session() as session:
@@ -135,7 +139,11 @@ def share(
     base = request.base_url
     if settings.secure:  # a server in front speaks TLS and need not say so
         base = base.replace(scheme="https")
-    return PlainTextResponse(f"{base}s/{token}/")
+    link = f"{base}s/{token}/"
+    if "hx-request" not in request.headers:
+        return PlainTextResponse(link)
+    reach = reach_words(base.hostname or "")
+    return HTMLResponse(page("link.html", link=link, reach=reach, code=qr_code(link)))
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)

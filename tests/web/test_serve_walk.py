@@ -94,9 +94,12 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
 
 def shared(browser: Browser, hand: Hand) -> str:
     """Make a link in the page; its address."""
-    hand.click(".more details:nth-of-type(2) summary")
+    hand.click(".jumps [href='#share']")
     hand.click("form[hx-post$='/shares'] button")
     until(browser, "document.querySelector('p.link').textContent.startsWith('https://')", 120)
+    hand.click("[data-copy]")
+    until(browser, "document.querySelector('[data-copy]').textContent === 'Copied'")
+    assert "this machine only" in browser.value("document.querySelector('.made').textContent")
     return str(browser.value("document.querySelector('p.link').textContent"))
 
 

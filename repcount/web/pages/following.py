@@ -136,7 +136,9 @@ def keep_next(
     return _kept(library, next_toml(_decided(library, attempt_id, known)))
 
 
-@api.post("/forecast", response_class=HTMLResponse)
+@api.post(
+    "/forecast", response_class=HTMLResponse, responses={204: {"description": "the plan is kept"}}
+)
 def forecast(
     request: Request, attempt_id: AttemptId, library: LibraryDep, asked: Annotated[Asked, Form()]
 ) -> Response:
