@@ -152,11 +152,31 @@ class HeatRow(Base):
     created_at: Mapped[int]
 
 
+class PersonRow(Base):
+    """Somebody with a passphrase of their own: a coach, or an athlete with attempts of their own.
+
+    `passphrase` is a hash, None until it is chosen. Of an invitation that is open the digest and
+    the end are kept.
+    """
+
+    __tablename__ = "people"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(100), unique=True)
+    role: Mapped[str] = mapped_column(String(12))
+    athlete_id: Mapped[int | None] = mapped_column(ForeignKey("athletes.id", ondelete="CASCADE"))
+    passphrase: Mapped[str | None]
+    invitation: Mapped[str | None] = mapped_column(String(64), unique=True)
+    invited_until: Mapped[int | None]
+    created_at: Mapped[int]
+
+
 class SessionRow(Base):
-    """Somebody who gave the passphrase; only the digest of the cookie is kept."""
+    """Somebody who gave a passphrase: a person's own, else the library's. Only the digest of the
+    cookie is kept."""
 
     __tablename__ = "sessions"
     digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    person_id: Mapped[int | None] = mapped_column(ForeignKey("people.id", ondelete="CASCADE"))
     created_at: Mapped[int]
     expires_at: Mapped[int]
 

@@ -35,6 +35,7 @@ from repcount.web.queue import Queue
 from repcount.web.reach import qr_code, reach_words
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
+from repcount.web.security import base_of
 from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
@@ -136,13 +137,10 @@ def share(
                 expires_at=now() + days * 86_400,
             )
         )  # fmt: skip
-    base = request.base_url
-    if settings.secure:  # a server in front speaks TLS and need not say so
-        base = base.replace(scheme="https")
-    link = f"{base}s/{token}/"
+    link = f"{base_of(request, settings)}s/{token}/"
     if "hx-request" not in request.headers:
         return PlainTextResponse(link)
-    reach = reach_words(base.hostname or "")
+    reach = reach_words(request.base_url.hostname or "")
     return HTMLResponse(page("link.html", link=link, reach=reach, code=qr_code(link)))
 
 

@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, PlainTextResponse, Response
 from sqlalchemy.exc import SQLAlchemyError
@@ -21,8 +21,10 @@ from repcount.library.opening import refusal
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
+from repcount.web.pages.answers import frame
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
+from repcount.web.roles import guard
 from repcount.web.security import Attempts, Gate, Sessions
 from repcount.web.settings import Settings
 from repcount.web.templates import page
@@ -48,7 +50,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
     for routes in (tus.routes, review.routes, actions.routes, pages.following.api, pages.routes):
-        app.include_router(routes)
+        app.include_router(routes, dependencies=[Depends(guard)])
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)
@@ -79,8 +81,7 @@ def _answer(request: Request, sentence: str, status: int) -> Response:
     """A sentence: as a page where a person opened an address, plain where a script asked."""
     sentence = sentence[:1].upper() + sentence[1:]
     if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-        access = request.scope["state"]["access"]
-        html = page("said.html", said=sentence, token=access.token, login=access.inside, path="")
+        html = page("said.html", said=sentence, path="", **frame(request))
         return Response(html, status, media_type="text/html")
     return PlainTextResponse(sentence, status)
 

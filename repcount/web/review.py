@@ -27,6 +27,7 @@ from repcount.reports.html import time_parts
 from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
+from repcount.web.roles import AccessDep, corrector
 from repcount.web.templates import moment, page
 from repcount.wording import numbers
 from repcount.wording.moments import recorded_words
@@ -60,7 +61,9 @@ class Change(BaseModel):
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
     version: int = Field(ge=0, description="corrections in the list that the page shows")
-    who: str = Field(min_length=1, max_length=100, description="name of who corrects")
+    who: str = Field(
+        "", max_length=100, description="name of who corrects, where the session does not say it"
+    )
     why: str = Field("", max_length=500)
 
 
@@ -98,13 +101,18 @@ def look(attempt_id: AttemptId, library: LibraryDep) -> Reviewed:
 
 @routes.post("/edits")
 def add(
-    attempt_id: AttemptId, change: Correction, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Correction,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Make a correction."""
+    who = corrector(access, library, change.who)
 
     def make(reading: Reading, edits: Edits) -> Edits:
         edit = make_edit(
-            edits, change.action, who=change.who, why=change.why, target=change.target,
+            edits, change.action, who=who, why=change.why, target=change.target,
             values=dict(change.values),
         )  # fmt: skip
         return append_edit(reading, edits, edit)
@@ -114,31 +122,46 @@ def add(
 
 @routes.post("/revert")
 def revert(
-    attempt_id: AttemptId, change: Reverting, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Reverting,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Take back one correction."""
+    who = corrector(access, library, change.who)
 
     def make(reading: Reading, edits: Edits) -> Edits:
-        return revert_edit(reading, edits, change.edit_id, who=change.who, why=change.why)
+        return revert_edit(reading, edits, change.edit_id, who=who, why=change.why)
 
     return _apply(library, rebuilder, attempt_id, change, make)
 
 
 @routes.post("/undo")
 def undo(
-    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Change,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Take back the last correction in force."""
-    step = partial(_step, change=change, back=True)
+    who = corrector(access, library, change.who)
+    step = partial(_step, who=who, why=change.why, back=True)
     return _apply(library, rebuilder, attempt_id, change, step)
 
 
 @routes.post("/redo")
 def redo(
-    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Change,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Bring back what was undone last."""
-    step = partial(_step, change=change, back=False)
+    who = corrector(access, library, change.who)
+    step = partial(_step, who=who, why=change.why, back=False)
     return _apply(library, rebuilder, attempt_id, change, step)
 
 
@@ -176,12 +199,12 @@ def _reviewed(folder: Path, results: Results) -> Reviewed:
     )
 
 
-def _step(reading: Reading, edits: Edits, change: Change, *, back: bool) -> Edits:
+def _step(reading: Reading, edits: Edits, *, who: str, why: str, back: bool) -> Edits:
     undone, redone = undo_and_redo(edits.edits)
     ids = undone if back else redone
     if not ids:
         raise RecordError(f"there is nothing to {'undo' if back else 'redo'}.")
-    return revert_edit(reading, edits, ids[-1], who=change.who, why=change.why)
+    return revert_edit(reading, edits, ids[-1], who=who, why=why)
 
 
 def undo_and_redo(edits: list[Edit]) -> tuple[list[str], list[str]]:

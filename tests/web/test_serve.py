@@ -17,6 +17,7 @@ from repcount.library.store import Library
 from repcount.pipeline.results import EDITS, is_stale
 from tests.heats import heat_of
 from tests.media import write_video
+from tests.web.inside import running
 from tests.web.serving import Server, announce, finished, put, upload, with_token
 from tests.web.stub_analysis import PLAN
 
@@ -112,14 +113,12 @@ def test_a_full_disk_is_said_before_anything_is_sent(client, monkeypatch, tmp_pa
     import shutil
     from collections import namedtuple
 
-    from starlette.testclient import TestClient
-
     from repcount.web.app import create_app
     from repcount.web.settings import Settings
 
     full = namedtuple("usage", "total used free")(10, 10, 10)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
-    with TestClient(create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))) as one:
+    with running(create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))) as one:
         answer = announce(with_token(one), 1000)
     assert answer.status_code == 507
     assert "no room" in answer.text
@@ -571,8 +570,6 @@ def test_pages_hold_no_inline_script_or_style(client, read):
 
 
 def test_login_is_asked_and_slowed_down(tmp_path):
-    from starlette.testclient import TestClient
-
     from repcount.web.app import create_app
     from repcount.web.security import set_passphrase
     from repcount.web.settings import Settings
@@ -582,7 +579,7 @@ def test_login_is_asked_and_slowed_down(tmp_path):
     assert "three stones" not in (library.setting("passphrase") or "")
     library.close()
     settings = Settings(data=tmp_path, hosts=frozenset({"testserver"}), login=True, secure=True)
-    with TestClient(create_app(settings), base_url="https://testserver") as one:
+    with running(create_app(settings), "https://testserver") as one:
         assert one.get("/", follow_redirects=False).headers["location"] == "/login"
         assert one.get("/api/attempts/0123456789abcdef/panel").status_code == 401
         right = {"passphrase": "three stones and a bar"}

@@ -96,7 +96,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")
-        database.execute("DROP TABLE sessions")
+        for table in ("sessions", "people"):
+            database.execute(f"DROP TABLE {table}")
         database.execute("UPDATE alembic_version SET version_num = '0002'")
     again = Library(library.folder)
     rows = {row.id: row for row in again.attempts()}

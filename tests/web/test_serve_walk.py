@@ -119,6 +119,44 @@ def seen_by_a_stranger(link: str) -> None:
         until(stranger, "location.pathname === '/login'")
 
 
+def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
+    _, address = server
+    places = "[...document.querySelectorAll('nav a')].map(one => one.textContent).join()"
+    with Browser(UNKNOWN_MAKER) as browser:
+        browser.shape(*SIZES["phone"], phone=True)
+        hand = Hand(browser)
+        log_in(browser, hand, address)
+        until(browser, HOME)
+        assert browser.value(places) == "Attempts,Athletes,Workouts,Heats,Plans,People"
+        visit(browser, address + "/people")
+        hand.write("input[name=name]", "Juna Mirek")
+        hand.click("form.card button.main")
+        until(browser, "document.querySelector('p.link').textContent.startsWith('https://')")
+        link = browser.value("document.querySelector('p.link').textContent")
+        hand.click("button[hx-post='/logout']")
+        until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        visit(browser, link)
+        hand.write("input[name=passphrase]", "four stones and a bar")
+        hand.click("button.main")
+        until(browser, HOME)
+        assert browser.value(places) == "Attempts,Workouts,Juna Mirek"
+        assert browser.value("document.getElementById('athlete').innerText") == "Juna Mirek"
+        hand.click("nav a[href='/passphrase']")
+        until(browser, "location.pathname === '/passphrase' && document.readyState === 'complete'")
+        hand.write("input[name=passphrase]", "four stones and a bar")
+        hand.write("input[name=chosen]", "five stones and a bar")
+        hand.click("button.main")
+        until(browser, HOME)
+        hand.click("button[hx-post='/logout']")
+        until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        hand.write("input[name=name]", "juna mirek")
+        hand.write("input[name=passphrase]", "five stones and a bar")
+        hand.click("button.main")
+        until(browser, HOME)
+        visit(browser, address + "/people")
+        assert "There is no such page" in browser.value("document.body.textContent")
+
+
 def test_another_sites_page_changes_nothing_and_logs_nobody_out(server):
     """A page of another origin posts a form, follows a link, and opens a shared link."""
     _, address = server

@@ -20,6 +20,7 @@ from repcount.pipeline.results import STILLS, load_results, with_stills
 from repcount.reports import stills
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
+from repcount.web.roles import access_of
 from repcount.web.templates import page
 
 HOME = ("/", "Attempts")
@@ -38,15 +39,17 @@ CODECS = {
 
 def shown(request: Request, template: str, status: int = 200, **parts: object) -> HTMLResponse:
     """A page of the site, with what every page needs of who asks."""
-    access = request.scope["state"]["access"]
-    html = page(
-        template,
-        token=access.token,
-        login=access.inside,
-        path=request.url.path,
-        **parts,
-    )
+    html = page(template, path=request.url.path, **frame(request), **parts)
     return HTMLResponse(html, status)
+
+
+def frame(request: Request) -> dict[str, object]:
+    """What every page needs of who asks."""
+    access = access_of(request)
+    return {
+        "token": access.token, "login": access.inside, "coach": access.coach, "me": access.name,
+        "people": access.coach and access.asked,
+    }  # fmt: skip
 
 
 def names(library: Library) -> dict[int | None, str]:

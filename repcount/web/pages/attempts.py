@@ -29,6 +29,7 @@ from repcount.web.pages.answers import (
     type_of,
 )
 from repcount.web.review import has_next, panel, result
+from repcount.web.roles import AccessDep, plans_for
 
 routes = APIRouter()
 
@@ -38,10 +39,12 @@ def home(
     request: Request,
     library: LibraryDep,
     settings: SettingsDep,
+    access: AccessDep,
     find: Annotated[str, Query(max_length=100)] = "",
 ) -> HTMLResponse:
     """All attempts, or those that a search finds, and the upload of another."""
-    every, who = library.attempts(), names(library)
+    mine, who = access.athlete_id, names(library)
+    every = library.attempts(athlete_id=mine)
     rows = [row for row in every if row.answers(find, who.get(row.athlete_id, ""))]
     return shown(
         request,
@@ -52,8 +55,8 @@ def home(
         thumbs=thumbnails(library, rows),
         twice=doubles(every),
         names=who,
-        athletes=library.athletes(),
-        plans=library.plans(),
+        athletes=[one for one in library.athletes() if mine in (None, one.id)],
+        plans=plans_for(library, access),
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )
@@ -61,7 +64,11 @@ def home(
 
 @routes.get("/attempts/{attempt_id}")
 def attempt(
-    request: Request, attempt_id: AttemptId, library: LibraryDep, queue: QueueDep
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    access: AccessDep,
 ) -> HTMLResponse:
     """The review of an attempt, or how far its analysis is."""
     row = library.attempt(attempt_id)
@@ -88,7 +95,7 @@ def attempt(
         with_next=has_next(results.attempt),
         why_nothing=[] if results.attempt.reps else results.attempt.warnings,
         coded_as=coded_as(results.attempt),
-        looks_like=_looks_like(folder, results.attempt),
+        looks_like=access.coach and _looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,

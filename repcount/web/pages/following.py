@@ -31,6 +31,8 @@ from repcount.web.depends import AttemptId, LibraryDep
 from repcount.web.pages.answers import HOME, sheet, shown
 from repcount.web.plan_text import parse_time
 from repcount.web.review import ERRORS
+from repcount.web.roles import AccessDep
+from repcount.web.security import Access
 from repcount.wording.moments import recorded_words
 
 MOST_BEFORE = 5  # earlier attempts that are read beside the one judged
@@ -130,9 +132,10 @@ def next_sheet(attempt_id: AttemptId, library: LibraryDep, known: KnownDep) -> R
 
 @api.post("/next-plan", status_code=204)
 def keep_next(
-    attempt_id: AttemptId, library: LibraryDep, known: Annotated[Known, Form()]
+    attempt_id: AttemptId, library: LibraryDep, access: AccessDep, known: Annotated[Known, Form()]
 ) -> Response:
-    """Keep the new plan among the plans, once; it is shown."""
+    """Keep the new plan among the plans, once; it is shown. Plans are a coach's to keep."""
+    _demand_coach(access)
     return _kept(library, next_toml(_decided(library, attempt_id, known)))
 
 
@@ -140,7 +143,11 @@ def keep_next(
     "/forecast", response_class=HTMLResponse, responses={204: {"description": "the plan is kept"}}
 )
 def forecast(
-    request: Request, attempt_id: AttemptId, library: LibraryDep, asked: Annotated[Asked, Form()]
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    access: AccessDep,
+    asked: Annotated[Asked, Form()],
 ) -> Response:
     """What the last plan, a changed one and the break rules' patterns would take, as HTML; with
     `keep`, that one is kept among the plans."""
@@ -152,6 +159,7 @@ def forecast(
         wishes = asked.wishes(base)
         plans = candidates(base, wishes, [pattern] if pattern else [])
         if asked.keep:
+            _demand_coach(access)
             return _keep_one(library, dict(plans), asked.keep)
         ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     except PlanError as error:
@@ -205,6 +213,11 @@ def _alike(filmed: Sequence[Filmed], last: Filmed) -> list[Filmed]:
 def plan_of(last: Filmed) -> Plan:
     """The plan that an attempt was done by, or the attempt as a plan."""
     return last.plan or as_done(last.attempt, None)
+
+
+def _demand_coach(access: Access) -> None:
+    if not access.coach:
+        raise Missing("plans are kept by a coach; the clock card can be printed as it is.")
 
 
 def _keep_one(library: Library, plans: Mapping[str, Plan], name: str) -> Response:

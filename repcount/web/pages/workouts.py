@@ -24,6 +24,7 @@ from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
 from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
+from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
@@ -32,9 +33,10 @@ routes = APIRouter()
 
 
 @routes.get("/workouts")
-def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
+def workouts(request: Request, library: LibraryDep, access: AccessDep) -> HTMLResponse:
     """All workouts of which there are attempts."""
-    done = [row for row in library.attempts(state="done") if row.workout]
+    rows = library.attempts(state="done", athlete_id=access.athlete_id)
+    done = [row for row in rows if row.workout]
     found, twice = sorted({row.workout for row in done}), doubles(done)
     return shown(
         request,
@@ -50,6 +52,7 @@ def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
 @routes.get("/chosen")
 def chosen(
     library: LibraryDep,
+    access: AccessDep,
     with_: Annotated[list[str] | None, Query(alias="with")] = None,
     as_: Annotated[str, Query(alias="as", max_length=10)] = "",
     zone: Annotated[str, Query(max_length=80)] = "UTC",
@@ -57,7 +60,8 @@ def chosen(
     """Attempts that were chosen in a list, beside each other or as a heat: on their workout's
     page."""
     asked = set(with_ or [])
-    rows = [row for row in library.attempts(state="done") if row.id in asked]
+    every = library.attempts(state="done", athlete_id=access.athlete_id)
+    rows = [row for row in every if row.id in asked]
     found = sorted({row.workout for row in rows})
     if len(rows) < 2:
         raise RecordError("choose two or more attempts that have been read.")
@@ -73,14 +77,14 @@ def workout(
     request: Request,
     workout: str,
     library: LibraryDep,
+    access: AccessDep,
     with_: Annotated[list[str] | None, Query(alias="with")] = None,
     as_: Annotated[str, Query(alias="as")] = "",
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
     """All attempts at a workout; those that are chosen beside each other, or as a heat."""
-    rows = sorted(
-        library.attempts(state="done", workout=workout), key=lambda row: row.when, reverse=True
-    )
+    found = library.attempts(state="done", workout=workout, athlete_id=access.athlete_id)
+    rows = sorted(found, key=lambda row: row.when, reverse=True)
     if not rows:
         raise Missing("there is no attempt at this workout.")
     asked = [row for row in reversed(rows) if row.id in (with_ or [])]

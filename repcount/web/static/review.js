@@ -23,7 +23,7 @@
   let until = null; // where a clip that plays ends
 
   if (who) {
-    who.value = localStorage.getItem("who") || "";
+    if (!who.readOnly) who.value = localStorage.getItem("who") || "";
     who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
   }
   const chart = makeChart((time, near) => {
@@ -222,7 +222,7 @@
   async function send(path, more) {
     if (busy) return;
     if (!who.value.trim() && !(await ask("Who corrects this?", []))) return;
-    localStorage.setItem("who", who.value.trim());
+    if (!who.readOnly) localStorage.setItem("who", who.value.trim());
     busy = true;
     say("");
     try {

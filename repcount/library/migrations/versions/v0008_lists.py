@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0008"
-down_revision = "0006"
+down_revision = "0007"
 _COLUMNS = {"planned_s": sa.Float, "to_check": sa.Integer}
 _ASK_NOTHING = {"driven_through", "top_only", "pick_up"}  # flags
 
