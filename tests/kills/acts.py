@@ -16,6 +16,7 @@ import signal
 import sqlite3
 import subprocess
 import time
+import traceback
 import zipfile
 from abc import ABC, abstractmethod
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import httpx
+from sqlalchemy.exc import SQLAlchemyError
 
 from repcount.errors import RepcountError
 from repcount.library.archive import export_library, import_library
@@ -380,24 +382,38 @@ class Alone(Act):
         reading, writing = os.pipe()
         child = os.fork()
         if child == 0:
-            with suppress(RepcountError):
-                self.act(lambda text: os.write(writing, f"{text}\n".encode()) and None)
-            os._exit(0)
+            self._become(writing)
         os.close(writing)
         deadline = time.monotonic() + dice.random() * self.longest_s
-        ended = 0
+        ended, status = 0, 0
         while not ended and time.monotonic() < deadline:
-            ended, _ = os.waitpid(child, os.WNOHANG)
+            ended, status = os.waitpid(child, os.WNOHANG)
             time.sleep(0.001)
         if not ended:
             os.kill(child, signal.SIGKILL)
             os.waitpid(child, 0)
+        self.code = os.waitstatus_to_exitcode(status) if ended else 0
         with os.fdopen(reading, encoding="utf-8") as pipe:
             self.said = pipe.read().split()
         if empty is not None:
             empty()
 
+    def _become(self, writing: int) -> None:
+        """Never returns. Ends with 1 by what is no refusal (of the disk, or of the database, which
+        the command line and the server put into words)."""
+        code = 1
+        try:
+            with suppress(RepcountError, OSError, SQLAlchemyError):
+                self.act(lambda text: os.write(writing, f"{text}\n".encode()) and None)
+            code = 0
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+
     def check(self) -> str:
+        if self.code:
+            return "it ended by what nobody foresaw, printed above"
         return self.left_over() or self.kept()
 
 
