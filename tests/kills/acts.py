@@ -85,10 +85,9 @@ class Act(ABC):
         shutil.rmtree(self.home, ignore_errors=True)
 
     def left_over(self) -> str:
-        """What a start leaves that is not whole; empty where nothing."""
+        """What is not whole after a start; empty where all is."""
         library = Library(self.data)
         try:
-            start_up(library)
             found = list(findings(library))
         finally:
             library.close()
@@ -150,9 +149,7 @@ class Served(Act):
         self.start_s = self.server.busy_s()
         with self.server.client() as client:
             said = self.kept(client)
-        self.server.close()
-        said = said or self.left_over()
-        self.server.start()
+        said = said or self.left_over()  # of what its start has set right
         if not said and self.start_s > SLOW_START_S:
             return f"the start took {self.start_s:.1f} s of a processor"
         return said
@@ -414,6 +411,9 @@ class Alone(Act):
     def check(self) -> str:
         if self.code:
             return "it ended by what nobody foresaw, printed above"
+        library = Library(self.data)
+        start_up(library)
+        library.close()
         return self.left_over() or self.kept()
 
 
