@@ -40,8 +40,10 @@ from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
+# An event as a reader of the stream gets it: its data, which is JSON.
+_EVENT = {"type": "object", "properties": {"data": {"type": "string"}}, "required": ["data"]}
 _STREAM: dict[int | str, dict[str, object]] = {
-    200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}
+    200: {"content": {"text/event-stream": {"schema": _EVENT}}}
 }
 _TEXT: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/plain": {"schema": {"type": "string"}}}}

@@ -21,6 +21,7 @@ from repcount.library.opening import refusal
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, review, tus
+from repcount.web.pages import people
 from repcount.web.pages.answers import frame
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
@@ -49,7 +50,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
     app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for routes in (tus.routes, review.routes, actions.routes, pages.following.api, pages.routes):
+    apis = (tus.routes, review.routes, actions.routes, pages.following.api, people.changes)
+    for routes in (*apis, pages.routes):
         app.include_router(routes, dependencies=[Depends(guard)])
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
