@@ -249,6 +249,7 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
         with_next=has_next(attempt),
         attempt=attempt,
         summary=words.summary(attempt, comparison),
+        why_nothing=[] if attempt.reps else attempt.warnings,
         heading=words.heading(attempt),
         clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
         still=lambda ms: f"{at}{STILLS}/{stills.name_of(ms)}",

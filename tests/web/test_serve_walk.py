@@ -69,6 +69,8 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
         until(browser, "document.getElementById('video').readyState > 0")
         attempt = browser.value("location.pathname.split('/').pop()")
         hand.click(".reps [data-rep]")
+        if size == "phone":  # there the tools are behind a button
+            hand.click("[data-act=tools]")
         hand.click("[data-act=no-rep]")
         until(browser, "document.getElementById('ask').open")
         hand.write("#ask [name=why]", "knee")

@@ -93,7 +93,6 @@ def attempt(
         result=result(folder, results, f"/attempts/{attempt_id}/"),
         panel=panel(results),
         with_next=has_next(results.attempt),
-        why_nothing=[] if results.attempt.reps else results.attempt.warnings,
         coded_as=coded_as(results.attempt),
         looks_like=access.coach and _looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,

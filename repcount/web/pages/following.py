@@ -117,7 +117,7 @@ def next_page(
     movements = movements_of(plan.workout.rounds)[:MOST_MAXES]
     given = [*known.max, *[""] * len(movements)]
     return shown(
-        request, "next.html", row=row, said=said, **parts, movements=movements,
+        request, "next.html", row=row, said=said, **parts, cautions=CAUTIONS, movements=movements,
         given=dict(zip(movements, given, strict=False)),
     )  # fmt: skip
 

@@ -28,7 +28,6 @@ def shared_page(request: Request, token: str, library: LibraryDep) -> Response:
         "review.html", shared=True, row=row, athlete="",
         path=request.url.path, login=False, token="", video=f"./{row.file_name}",
         result=result(folder, results, "./", shared=True), panel=panel(results, shared=True),
-        why_nothing=[] if results.attempt.reps else results.attempt.warnings,
         coded_as=coded_as(results.attempt), looks_like="",
     )  # fmt: skip
     return HTMLResponse(html)
