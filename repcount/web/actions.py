@@ -15,6 +15,7 @@ from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
+from repcount.library.belonging import set_athlete, set_plan
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -86,6 +87,25 @@ def keep_plan(attempt_id: AttemptId, library: LibraryDep) -> Response:
     toml = file.read_text(encoding="utf-8-sig")
     kept = next((one.id for one in library.plans() if one.toml == toml), None)
     return _go(f"/plans/{library.put_plan(toml) if kept is None else kept}")
+
+
+@routes.post("/attempts/{attempt_id}/belongs", status_code=204)
+def belongs(
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    athlete: Annotated[str, Form(pattern="^[0-9]{0,9}$", description="an id; empty: nobody")] = "",
+    plan: Annotated[str, Form(pattern="^(same|none|[0-9]{1,9})$", description="an id")] = "same",
+) -> Response:
+    """Say whose an attempt is and which plan it was for; with another plan it is read anew."""
+    toml = library.plan(int(plan)).toml if plan not in ("same", "none") else None
+    set_athlete(library, attempt_id, int(athlete) if athlete else None)
+    if plan != "same":
+        rebuilder.forget(attempt_id)
+        set_plan(library, attempt_id, toml)
+        queue.wake()
+    return _go(f"/attempts/{attempt_id}")
 
 
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)

@@ -20,7 +20,7 @@ from repcount.library.copies import Copies
 from repcount.library.opening import refusal
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
-from repcount.web import actions, pages, review, tus
+from repcount.web import actions, pages, plan_outlook, review, tus
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
 from repcount.web.security import Attempts, Gate, Sessions
@@ -47,8 +47,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
     app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for routes in (tus.routes, review.routes, actions.routes, pages.routes):
-        app.include_router(routes)
+    for part in (tus, review, plan_outlook, actions, pages):
+        app.include_router(part.routes)
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)

@@ -39,6 +39,7 @@ def main() -> None:
     from repcount.heat.store import engine
     from repcount.library.layout import PLAN_SOURCE
     from repcount.pipeline.analyze import Options, analyze
+    from repcount.pipeline.results import TRACKS
     from repcount.video.footage import probe
 
     said = 0.0
@@ -57,7 +58,9 @@ def main() -> None:
                 "taken; cut it to the attempt."
             )
         plan = folder / PLAN_SOURCE
-        tracks = folder / kept_name(engine())
+        tracks = folder / TRACKS  # of an earlier reading, by another plan
+        if not tracks.is_file():
+            tracks = folder / kept_name(engine())
         analyze(
             folder / name,
             plan if plan.exists() else None,

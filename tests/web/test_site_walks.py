@@ -420,7 +420,10 @@ def test_what_was_recognised_is_kept_as_a_plan_by_one_button(browser, site, tmp_
     for _ in range(2):  # the second time it leads to the plan that is there
         visit(browser, f"{site.server.address}/attempts/{made}")
         Hand(browser).click("[hx-post$='/keep-plan']")
-        until(browser, "location.pathname.startsWith('/plans/')")
+        until(
+            browser,
+            "location.pathname.startsWith('/plans/') && !!document.querySelector('form.plan')",
+        )
         assert browser.value("document.querySelector('form.plan [name=name]').value") == "Basalt"
     assert len(library.plans()) == before + 1
     kept = int(browser.value("location.pathname").rpartition("/")[2])
@@ -435,6 +438,39 @@ def test_what_was_recognised_is_kept_as_a_plan_by_one_button(browser, site, tmp_
         assert stranger.post(f"/api/attempts/{made}/keep-plan").status_code == 403
     library.delete_plan(kept)
     library.delete(made)
+    library.close()
+
+
+def test_athlete_and_plan_are_said_after_the_upload(browser, site, tmp_path):
+    write_stub(tmp_path / "read")
+    library = Library(site.server.folder)
+    film = site.server.folder.parent / "film.mp4"
+    made = library.add_attempt(film, "film.mp4", results=tmp_path / "read")
+    other = PLAN.replace('"Slate"', '"Basalt"')
+    plan, athlete = library.put_plan(other), library.athlete_named("Robin")
+    visit(browser, f"{site.server.address}/attempts/{made}")
+    form = "form[hx-post$='/belongs']"
+    browser.value(f"document.querySelector(\"{form}\").closest('details').open = true")
+    for name, value in (("athlete", athlete), ("plan", plan)):
+        browser.value(f"document.querySelector(\"{form} [name={name}]\").value = '{value}'")
+    Hand(browser).click(f"{form} button")
+    with site.server.client() as client:
+        deadline = time.monotonic() + 60
+        while library.attempt(made).plan_toml != other:
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        assert finished(client, made)["state"] == "done"
+        row = library.attempt(made)
+        assert (row.plan_toml, row.athlete_id) == (other, athlete)
+        assert (library.folder_of(made) / "plan.toml").read_text() == other
+        asked = client.post(f"/api/attempts/{made}/belongs", data={"athlete": "", "plan": "none"})
+        assert asked.status_code == 204, asked.text
+        assert finished(client, made)["state"] == "done"
+        assert not (library.folder_of(made) / "plan.toml").exists()
+        gone = client.post(f"/api/attempts/{made}/belongs", data={"athlete": "999", "plan": "same"})
+        assert (gone.status_code, "no such athlete" in gone.text) == (404, True)
+        client.post(f"/api/attempts/{made}/delete")
+    library.delete_plan(plan)
     library.close()
 
 

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Annotated
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
 from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
-from repcount.library.rows import Share, doubles, now
+from repcount.library.rows import AthleteRow, PlanRow, Share, doubles, now
 from repcount.library.store import Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
 from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
 from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
+from repcount.web.plan_form import athlete_of
 from repcount.web.review import panel
 
 # What people call the formats that are named as FFmpeg's decoders.
@@ -30,19 +33,34 @@ routes = APIRouter()
 
 
 @routes.get("/")
-def home(request: Request, library: LibraryDep, settings: SettingsDep) -> HTMLResponse:
-    """All attempts, and the upload of another."""
+def home(
+    request: Request,
+    library: LibraryDep,
+    settings: SettingsDep,
+    plan: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
+) -> HTMLResponse:
+    """All attempts, and the upload of another: at a plan, where one is given."""
+    people, plans = library.athletes(), library.plans()
     return shown(
         request,
         "home.html",
         rows=(rows := library.attempts()),
         twice=doubles(rows),
         names=names(library),
-        athletes=library.athletes(),
-        plans=library.plans(),
+        athletes=people,
+        plans=plans,
+        chosen=plan,
+        whose=_whose(plans, people),
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )
+
+
+def _whose(plans: Sequence[PlanRow], people: Sequence[AthleteRow]) -> dict[int, int]:
+    """The athletes whom plans name, by the plans' ids."""
+    named = {one.name.casefold(): one.id for one in people}
+    found = {one.id: named.get((athlete_of(one.toml) or "").casefold()) for one in plans}
+    return {plan: athlete for plan, athlete in found.items() if athlete is not None}
 
 
 @routes.get("/attempts/{attempt_id}")
@@ -58,8 +76,9 @@ def attempt(
     athlete = names(library).get(row.athlete_id, "")
     if row.state != "done":
         return shown(
-            request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue)
-        )
+            request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue),
+            athletes=library.athletes(), plans=library.plans(),
+        )  # fmt: skip
     results = load_results(library.folder_of(attempt_id))
     return shown(
         request,
@@ -74,6 +93,8 @@ def attempt(
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         shares=shares,
+        athletes=library.athletes(),
+        plans=library.plans(),
         workout_at=address(row.workout),
         files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
     )
