@@ -16,6 +16,7 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
 from repcount.library.belonging import set_athlete, set_plan
+from repcount.library.playable import Standing
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -26,6 +27,7 @@ from repcount.web.depends import (
     AttemptId,
     CopiesDep,
     LibraryDep,
+    PlayablesDep,
     QueueDep,
     RebuilderDep,
     RowId,
@@ -108,12 +110,24 @@ def belongs(
     return _go(f"/attempts/{attempt_id}")
 
 
+@routes.post("/attempts/{attempt_id}/playable")
+def playable(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep) -> Standing:
+    """Have a copy made that every browser can show; where it stands."""
+    return playables.ask(library.attempt(attempt_id))
+
+
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)
 def delete(
-    attempt_id: AttemptId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    playables: PlayablesDep,
 ) -> Response:
     """Delete an attempt for good."""
-    _leave(library.attempt(attempt_id), queue, rebuilder)
+    row = library.attempt(attempt_id)
+    _leave(row, queue, rebuilder)
+    playables.forget(row.id)
     library.delete(attempt_id)
     return _go("/")
 
@@ -164,11 +178,16 @@ def add_athlete(name: Annotated[str, Form(max_length=200)], library: LibraryDep)
 
 @routes.post("/athletes/{athlete_id}/delete", status_code=204)
 def delete_athlete(
-    athlete_id: RowId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    athlete_id: RowId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    playables: PlayablesDep,
 ) -> Response:
     """Delete an athlete and all of the athlete's attempts."""
     for row in library.attempts(athlete_id=athlete_id):
         _leave(row, queue, rebuilder)
+        playables.forget(row.id)
     library.delete_athlete(athlete_id)
     return _go("/athletes")
 

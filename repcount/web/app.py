@@ -18,6 +18,7 @@ import repcount
 from repcount.errors import RepcountError, StorageError, storage_error
 from repcount.library.copies import Copies
 from repcount.library.opening import refusal
+from repcount.library.playable import Playables
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, plan_outlook, review, tus
@@ -45,7 +46,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     sessions = Sessions(library, settings)
     # what `repcount.web.depends` gives to the handlers
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
-    app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
+    app.state.playables, app.state.rebuilder = Playables(library), Rebuilder(library)
+    app.state.queue = Queue(library, settings, app.state.playables.offer)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
     for part in (tus, review, plan_outlook, actions, pages):
         app.include_router(part.routes)
@@ -65,7 +67,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.queue.start()
     app.state.rebuilder.start()
+    app.state.playables.start()
     yield
+    app.state.playables.stop()
     app.state.rebuilder.stop()
     app.state.queue.stop()
     app.state.library.close()

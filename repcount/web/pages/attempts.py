@@ -13,11 +13,19 @@ from sqlalchemy import select
 from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
+from repcount.library.layout import PLAYABLE, POSTER
 from repcount.library.rows import AthleteRow, PlanRow, Share, doubles, now
 from repcount.library.store import Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
-from repcount.web.depends import AttemptId, LibraryDep, QueueDep, RebuilderDep, SettingsDep
+from repcount.web.depends import (
+    AttemptId,
+    LibraryDep,
+    PlayablesDep,
+    QueueDep,
+    RebuilderDep,
+    SettingsDep,
+)
 from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
 from repcount.web.plan_form import athlete_of
 from repcount.web.review import panel
@@ -65,7 +73,11 @@ def _whose(plans: Sequence[PlanRow], people: Sequence[AthleteRow]) -> dict[int, 
 
 @routes.get("/attempts/{attempt_id}")
 def attempt(
-    request: Request, attempt_id: AttemptId, library: LibraryDep, queue: QueueDep
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    playables: PlayablesDep,
 ) -> HTMLResponse:
     """The review of an attempt, or how far its analysis is."""
     row = library.attempt(attempt_id)
@@ -92,6 +104,8 @@ def attempt(
         longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
+        film=playables.of(row) is not None,
+        poster=(library.folder_of(attempt_id) / POSTER).is_file(),
         shares=shares,
         athletes=library.athletes(),
         plans=library.plans(),
@@ -122,3 +136,13 @@ def file_of(
     if name in DERIVED:
         rebuilder.now(attempt_id)
     return FileResponse(folder / name, media_type=type_of(name))
+
+
+@routes.get("/attempts/{attempt_id}/{name}")
+def shown_of(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
+    """The video as every browser can show it (`film.mp4`), or a picture of it (`poster.jpg`)."""
+    library.attempt(attempt_id)
+    kept = {"film.mp4": PLAYABLE, "poster.jpg": POSTER}.get(name)
+    if kept is None or not (library.folder_of(attempt_id) / kept).is_file():
+        raise Missing("there is no such file.")
+    return FileResponse(library.folder_of(attempt_id) / kept, media_type=type_of(name))

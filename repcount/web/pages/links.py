@@ -11,7 +11,7 @@ from sqlalchemy import select
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.web.actions import digest_of
-from repcount.web.depends import CopiesDep, LibraryDep
+from repcount.web.depends import CopiesDep, LibraryDep, PlayablesDep
 from repcount.web.pages.answers import BYTES, report
 
 routes = APIRouter()
@@ -27,11 +27,16 @@ def shared_page(token: str, library: LibraryDep) -> Response:
 
 
 @routes.get("/s/{token}/{name}")
-def shared_file(token: str, name: str, library: LibraryDep, copies: CopiesDep) -> Response:
-    """The copy of the video that goes with it."""
+def shared_file(
+    token: str, name: str, library: LibraryDep, copies: CopiesDep, playables: PlayablesDep
+) -> Response:
+    """The copy of the video that goes with it: the one that every browser can show, where there is
+    one."""
     row = _shared(library, token)
     if name != row.file_name:
         raise Missing("there is no such file.")
+    if (shown := playables.of(row)) is not None:
+        return FileResponse(shown, media_type="video/mp4")
     return FileResponse(copies.of(row), media_type=mimetypes.guess_type(name)[0] or BYTES)
 
 
