@@ -22,9 +22,15 @@ ASSETS = Path(__file__).parent / "assets"
 LONG = 40
 
 
-def heat_page(heat: Heat, back: Back = (), links: Mapping[str, str] | None = None) -> str:
-    """The whole page as text. Everything that comes from the records is escaped. `links` are the
-    addresses of attempts' own pages, by their results folders."""
+def heat_page(
+    heat: Heat,
+    back: Back = (),
+    links: Mapping[str, str] | None = None,
+    moving: Mapping[str, str] | None = None,
+) -> str:
+    """The whole page as text. Everything that comes from the records is escaped. By results
+    folders: `links` are the addresses of attempts' own pages, `moving` those where one is seen
+    beside the first."""
     css, script = sheet_and_script()
     policy = (
         f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
@@ -35,6 +41,7 @@ def heat_page(heat: Heat, back: Back = (), links: Mapping[str, str] | None = Non
         heat=heat,
         back=back,
         links=links or {},
+        moving=moving or {},
         policy=policy,
         css=Markup(css),
         script=Markup(script),

@@ -375,6 +375,23 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
         until(browser, f"!!document.querySelector({way!r})")
         hand.click(".back a")
         until(browser, "location.pathname === '/workouts/Slate'")
+    # the two of them moving, by the comparison's link: one clock, and the gap at each rep
+    both = f"?with={site.ids['first']}&with={site.ids['short']}"
+    visit(browser, f"{address}/workouts/Slate{both}")
+    hand.click("main a[href^='/beside']")
+    until(browser, "location.pathname === '/beside' && !!document.querySelector('.gap-line')")
+    until(browser, "[...document.querySelectorAll('video')].every(one => one.videoWidth > 0)")
+    for _ in range(2):
+        browser.key("n")
+    assert "deadlift 2, round 1 the second was level" in browser.value(SHOWN)
+    stood = browser.value("document.getElementById('at').textContent")
+    browser.key(" ")
+    until(browser, f"document.getElementById('at').textContent > '{stood}'")
+    browser.key(" ")
+    assert "Pause" not in browser.value("document.getElementById('play').textContent")
+    quiet(browser)
+    visit(browser, f"{address}/workouts/Slate{both}&as=heat")
+    assert browser.value("document.querySelectorAll('a[href^=\"/beside\"]').length") == 1
     visit(browser, address + "/plans/1/card")
     hand.click(".back a")
     until(browser, "location.pathname === '/plans/1'")
@@ -392,6 +409,7 @@ def test_pages_fit_and_break_no_rule_of_accessibility(browser, site, width, sche
         "/", "/workouts", "/workouts/Slate", f"/workouts/Slate?{two}", "/plans/1/card",
         f"/workouts/Slate?{two}&as=heat", f"/attempts/{site.ids['nobody']}",
         f"/attempts/{site.ids['hevc']}", f"/attempts/{site.ids['first']}/files/report.html",
+        f"/beside?first={site.ids['first']}&second={site.ids['short']}", "/plans/1",
     )  # fmt: skip
     found = {}
     for page in pages:

@@ -1,10 +1,9 @@
 "use strict";
 // Says when the video cannot be shown, and why, and asks for a copy that can. Where only the sound can
-// be played there is no error: the frames then have no size.
-(() => {
-  const video = document.getElementById("video");
-  const said = document.getElementById("no-film");
-  const copy = document.getElementById("no-film-copy");
+// be played there is no error: the frames then have no size. What is said stands after the video.
+for (const video of document.querySelectorAll("video[data-attempt]")) {
+  const said = video.nextElementSibling;
+  const copy = said.querySelector(".no-film-copy");
   const AGAIN_MS = 1500;
   let asked = false;
   const words = (now) => ({
@@ -34,4 +33,4 @@
   };
   for (const event of ["error", "loadedmetadata", "resize"]) video.addEventListener(event, look);
   look();
-})();
+}
