@@ -94,9 +94,14 @@ def sheet(html: str) -> HTMLResponse:
     return _alone(html, _asset("sheet.css"))
 
 
-def heat_sheet(heat: Heat, back: Back, links: Mapping[str, str] | None = None) -> HTMLResponse:
-    """A heat's page."""
-    return _alone(heat_page(heat, back, links), *sheet_and_script())
+def heat_sheet(
+    heat: Heat,
+    back: Back,
+    links: Mapping[str, str] | None = None,
+    moving: Mapping[str, str] | None = None,
+) -> HTMLResponse:
+    """A heat's page; see `heat_page`."""
+    return _alone(heat_page(heat, back, links, moving), *sheet_and_script())
 
 
 def report(folder: Path, back: Back = ()) -> HTMLResponse:
