@@ -445,13 +445,16 @@ def _compared_words(history: History) -> str:
     return f", up to {clock.what.removeprefix('Clock at ')}, which both did"
 
 
-def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -> str:
+def history_page(
+    history: History, back: Back = (), links: Sequence[str] = (), moving: str = ""
+) -> str:
     """Attempts side by side as a page, rep for rep. `links` are the addresses of the attempts' own
-    pages, in their order."""
+    pages, in their order; `moving` is where the first and the last are seen moving."""
     return sheet(
         "history.html",
         back=back,
         links=links,
+        moving=moving,
         history=history,
         changes=[
             (

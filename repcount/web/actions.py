@@ -15,6 +15,8 @@ from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
+from repcount.library.belonging import set_athlete, set_plan
+from repcount.library.playable import Standing
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -25,6 +27,7 @@ from repcount.web.depends import (
     AttemptId,
     CopiesDep,
     LibraryDep,
+    PlayablesDep,
     QueueDep,
     RebuilderDep,
     RowId,
@@ -35,13 +38,16 @@ from repcount.web.queue import Queue
 from repcount.web.reach import qr_code, reach_words
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
+from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import base_of
 from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
+# An event as a reader of the stream gets it: its data, which is JSON.
+_EVENT = {"type": "object", "properties": {"data": {"type": "string"}}, "required": ["data"]}
 _STREAM: dict[int | str, dict[str, object]] = {
-    200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}
+    200: {"content": {"text/event-stream": {"schema": _EVENT}}}
 }
 _TEXT: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/plain": {"schema": {"type": "string"}}}}
@@ -91,12 +97,50 @@ def keep_plan(attempt_id: AttemptId, library: LibraryDep) -> Response:
     return _go(f"/plans/{library.put_plan(toml) if kept is None else kept}")
 
 
+@routes.post("/attempts/{attempt_id}/belongs", status_code=204)
+def belongs(
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
+    athlete: Annotated[str, Form(pattern="^[0-9]{0,9}$", description="an id; empty: nobody")] = "",
+    plan: Annotated[str, Form(pattern="^(same|none|[0-9]{1,9})$", description="an id")] = "same",
+) -> Response:
+    """Say whose an attempt is and which plan it was for; with another plan it is read anew. An
+    athlete's own stays the athlete's."""
+    toml = None
+    if plan not in ("same", "none"):
+        toml = next((one.toml for one in plans_for(library, access) if one.id == int(plan)), None)
+        if toml is None:
+            raise Missing("there is no such plan.")
+    if access.athlete_id is None:
+        set_athlete(library, attempt_id, int(athlete) if athlete else None)
+    if plan != "same":
+        rebuilder.forget(attempt_id)
+        set_plan(library, attempt_id, toml)
+        queue.wake()
+    return _go(f"/attempts/{attempt_id}")
+
+
+@routes.post("/attempts/{attempt_id}/playable")
+def playable(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep) -> Standing:
+    """Have a copy made that every browser can show; where it stands."""
+    return playables.ask(library.attempt(attempt_id))
+
+
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)
 def delete(
-    attempt_id: AttemptId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    playables: PlayablesDep,
 ) -> Response:
     """Delete an attempt for good."""
-    _leave(library.attempt(attempt_id), queue, rebuilder)
+    row = library.attempt(attempt_id)
+    _leave(row, queue, rebuilder)
+    playables.forget(row.id)
     library.delete(attempt_id)
     return _go("/")
 
@@ -164,11 +208,16 @@ def add_athlete(name: Annotated[str, Form(max_length=200)], library: LibraryDep)
 
 @routes.post("/athletes/{athlete_id}/delete", status_code=204)
 def delete_athlete(
-    athlete_id: RowId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    athlete_id: RowId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    playables: PlayablesDep,
 ) -> Response:
     """Delete an athlete and all of the athlete's attempts."""
     for row in library.attempts(athlete_id=athlete_id):
         _leave(row, queue, rebuilder)
+        playables.forget(row.id)
     library.delete_athlete(athlete_id)
     return _go("/athletes")
 

@@ -92,10 +92,7 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     (library.folder_of(lost) / "attempt.json").write_text("{}")
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        newer = (
-            *("recorded_at", "sha256", "film_begin_s", "film_end_s"),
-            *("planned_s", "to_check"),
-        )
+        newer = ("recorded_at", "sha256", "film_begin_s", "film_end_s", "planned_s", "to_check")
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")

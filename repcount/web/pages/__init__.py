@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse
 from repcount.web.pages import (
     athletes,
     attempts,
+    beside,
     following,
     heats,
     links,
@@ -18,5 +19,16 @@ from repcount.web.pages import (
 )
 
 routes = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-for subject in (following, attempts, links, athletes, workouts, heats, plans, login, people):
+for subject in (
+    following,
+    attempts,
+    beside,
+    links,
+    athletes,
+    workouts,
+    heats,
+    plans,
+    login,
+    people,
+):
     routes.include_router(subject.routes)

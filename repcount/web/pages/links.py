@@ -10,7 +10,7 @@ from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import REPORT, load_results
 from repcount.web.actions import digest_of
-from repcount.web.depends import CopiesDep, LibraryDep
+from repcount.web.depends import CopiesDep, LibraryDep, PlayablesDep
 from repcount.web.pages.answers import coded_as, report, still_of, type_of
 from repcount.web.review import panel, result
 from repcount.web.templates import page
@@ -26,7 +26,7 @@ def shared_page(request: Request, token: str, library: LibraryDep) -> Response:
     results = load_results(folder)
     html = page(
         "review.html", shared=True, row=row, athlete="",
-        path=request.url.path, login=False, token="", video=f"./{row.file_name}",
+        path=request.url.path, login=False, token="", video=f"./{row.file_name}", poster="",
         result=result(folder, results, "./", shared=True), panel=panel(results, shared=True),
         coded_as=coded_as(results.attempt), looks_like="",
     )  # fmt: skip
@@ -40,13 +40,18 @@ def shared_still(token: str, name: str, library: LibraryDep) -> Response:
 
 
 @routes.get("/s/{token}/{name}")
-def shared_file(token: str, name: str, library: LibraryDep, copies: CopiesDep) -> Response:
-    """The copy of the video that goes with it, and the report to print."""
+def shared_file(
+    token: str, name: str, library: LibraryDep, copies: CopiesDep, playables: PlayablesDep
+) -> Response:
+    """The copy of the video that goes with it, the one that every browser can show where there is
+    one; and the report to print."""
     row = _shared(library, token)
     if name == REPORT:
         return report(library.folder_of(row.id), (("./", "Attempt"),))
     if name != row.file_name:
         raise Missing("there is no such file.")
+    if (playable := playables.of(row)) is not None:
+        return FileResponse(playable, media_type="video/mp4")
     return FileResponse(copies.of(row), media_type=type_of(name))
 
 

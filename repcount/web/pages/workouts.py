@@ -96,9 +96,16 @@ def workout(
             request, "workout.html", workout=workout, rows=rows, names=names(library),
             thumbs=thumbnails(library, rows), twice=twice, chosen=once[:2],
         )  # fmt: skip
+    if as_ == "moving":
+        return RedirectResponse(_moving(asked[0], asked[-1]), 303)
     if as_ == "heat":
         return _as_heat(asked[:MOST_IN_HEAT], workout, zone, back, library)
     return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], back, library)
+
+
+def _moving(first: AttemptRow, second: AttemptRow) -> str:
+    """Where two attempts move side by side."""
+    return f"/beside?first={first.id}&second={second.id}"
 
 
 def _as_heat(
@@ -106,7 +113,12 @@ def _as_heat(
 ) -> HTMLResponse:
     found = collect(_outcomes(rows, zone, library), workout, library.folder)
     links = {f"{ATTEMPTS}/{row.id}": f"/attempts/{row.id}" for row in rows}
-    return heat_sheet(found, back, links)
+    first = next((one.results for one in found.attempts if one.results in links), "")
+    ids = {f"{ATTEMPTS}/{row.id}": row for row in rows}
+    moving = {
+        name: _moving(ids[first], row) for name, row in ids.items() if first and name != first
+    }
+    return heat_sheet(found, back, links, moving)
 
 
 def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library) -> HTMLResponse:
@@ -117,7 +129,9 @@ def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library)
             read_attempts([library.folder_of(row.id) for row in rows]), rows, strict=True
         )
     ]
-    return sheet(history_page(side_by_side(filmed), back, [f"/attempts/{row.id}" for row in rows]))
+    links = [f"/attempts/{row.id}" for row in rows]
+    moving = _moving(rows[0], rows[-1])
+    return sheet(history_page(side_by_side(filmed), back, links, moving))
 
 
 def _outcomes(rows: Sequence[AttemptRow], zone: str, library: Library) -> list[Outcome]:
