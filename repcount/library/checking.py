@@ -30,7 +30,7 @@ from repcount.plan import Plan
 from repcount.tracking.tracks import load_tracks
 from repcount.video.containers import sniff
 
-_RECORDS: dict[str, type[Record]] = {
+RECORDS: dict[str, type[Record]] = {
     READING: Reading, ATTEMPT: Attempt, EDITS: Edits, COMPARISON: Comparison, PLAN: Plan,
 }  # fmt: skip
 _RESTORE = "bring it back from an export"
@@ -91,7 +91,7 @@ def _copy(copy: Path, row: AttemptRow) -> Iterator[str]:
 
 def _results(folder: Path, row: AttemptRow, video: Path) -> Iterator[str]:
     again = "read the video again (its page, Start again), or " + _RESTORE
-    for name, kind in _RECORDS.items():
+    for name, kind in RECORDS.items():
         if (folder / name).exists() or name in (READING, ATTEMPT):
             try:
                 load_record(kind, folder / name)

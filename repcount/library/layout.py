@@ -16,6 +16,7 @@ SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
 PLAYABLE, POSTER = ".playable.mp4", ".poster.jpg"
 # How names of folders begin that are on their way into the library, and out of it
 NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
+PLACING = ".placing"  # stands in a folder with its own name until its row is sure to be there
 # What files of a container are called; the first where a name has another ending.
 ENDINGS = {
     "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),

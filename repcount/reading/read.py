@@ -185,7 +185,7 @@ def _floor_rest(motion: Motion, rest: RawRest, key: str) -> FloorRest:
         first_contact_s=rest.first_contact_s,
         hands_off=rest.hands_off,
         dropped=rest.dropped,
-        settled=rest.settled,
+        settled=bool(rest.settled),
         seen=_seen_at_ends(motion, rest),
         confidence=rest.confidence,
         measures=fall_measures(motion.metres, rest.first_contact_s),

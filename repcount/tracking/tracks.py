@@ -271,7 +271,7 @@ def load_tracks(path: Path) -> xr.Dataset:
             f"{path}: no such tracks file; run `repcount analyze` on the video first."
         )
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as opened:
+        with xr.open_dataset(path, engine="h5netcdf", phony_dims="access") as opened:
             _check_format(opened)
             _check_layout(opened)
             tracks = opened.load()
@@ -340,6 +340,12 @@ def _check_values(tracks: xr.Dataset) -> None:
             adapter.validate_json(tracks.attrs.get(name, ""))
         except (ValidationError, TypeError) as error:
             raise RecordError(f"its attribute {name} is not what it should be") from error
+    for name, said in tracks.attrs.items():
+        if isinstance(said, str) and not said.isascii():
+            try:
+                said.encode()
+            except UnicodeEncodeError as error:
+                raise RecordError(f"its attribute {name!a} is no text in UTF-8") from error
 
 
 def attribute(tracks: xr.Dataset, name: str) -> Any:

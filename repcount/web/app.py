@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, PlainTextResponse, Response
 from sqlalchemy.exc import SQLAlchemyError
@@ -22,8 +22,11 @@ from repcount.library.playable import Playables
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
 from repcount.web import actions, pages, plan_outlook, review, tus
+from repcount.web.pages import people
+from repcount.web.pages.answers import frame
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
+from repcount.web.roles import guard
 from repcount.web.security import Attempts, Gate, Sessions
 from repcount.web.settings import Settings
 from repcount.web.templates import page
@@ -49,8 +52,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.playables, app.state.rebuilder = Playables(library), Rebuilder(library)
     app.state.queue = Queue(library, settings, app.state.playables.offer)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for part in (tus, review, plan_outlook, actions, pages):
-        app.include_router(part.routes)
+    apis = (tus.routes, review.routes, plan_outlook.routes, actions.routes, people.changes)
+    for routes in (*apis, pages.following.api, pages.routes):
+        app.include_router(routes, dependencies=[Depends(guard)])
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)
@@ -83,8 +87,7 @@ def _answer(request: Request, sentence: str, status: int) -> Response:
     """A sentence: as a page where a person opened an address, plain where a script asked."""
     sentence = sentence[:1].upper() + sentence[1:]
     if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-        access = request.scope["state"]["access"]
-        html = page("said.html", said=sentence, token=access.token, login=access.inside, path="")
+        html = page("said.html", said=sentence, path="", **frame(request))
         return Response(html, status, media_type="text/html")
     return PlainTextResponse(sentence, status)
 

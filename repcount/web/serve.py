@@ -183,7 +183,7 @@ def run(
     import uvicorn
 
     from repcount.web.app import create_app
-    from repcount.web.listening import REQUEST_S, Impatient, Listening
+    from repcount.web.listening import CIPHERS, REQUEST_S, Impatient, Listening
     from repcount.web.listening import serve as serve_at
 
     listening = Listening(socket.AF_INET6 if ":" in host else socket.AF_INET)
@@ -200,6 +200,7 @@ def run(
         loop="asyncio",
         http=Impatient,
         timeout_keep_alive=int(REQUEST_S),
+        log_config=None,  # as everything else (`repcount.web.logs`)
         log_level="warning",
         server_header=False,
         date_header=True,
@@ -207,6 +208,7 @@ def run(
         forwarded_allow_ips="127.0.0.1",
         ssl_certfile=None if certificate is None else str(certificate[0]),
         ssl_keyfile=None if certificate is None else str(certificate[1]),
+        ssl_ciphers=CIPHERS,
         timeout_graceful_shutdown=3,
         h11_max_incomplete_event_size=65_536,
     )

@@ -4,13 +4,16 @@ then damages a copy for every seed (`Kind.make`): the words of a command, and ho
 
 from __future__ import annotations
 
+import hashlib
 import io
+import json
 import random
 import shutil
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from repcount.attempt.records import save_record
 from repcount.pipeline import results
@@ -191,9 +194,13 @@ def _repacked(whole: Path, target: Path, dice: random.Random) -> None:
     made = io.BytesIO()
     with zipfile.ZipFile(whole) as source, zipfile.ZipFile(made, "w") as out:
         names = source.namelist()
-        spoiled = "library.json" if dice.random() < 0.7 else dice.choice(names)
-        for name in names:
+        spoiled = "library.json" if dice.random() < 0.5 else dice.choice(names)
+        whole_again = dice.random() < 0.7  # the list says of what is spoiled what it is now
+        listed = json.loads(source.read("library.json"))
+        for name in sorted(names, key=lambda name: name == "library.json"):
             data = source.read(name)
+            if name == "library.json" != spoiled and whole_again:
+                data = json.dumps(listed).encode()
             if name == spoiled:
                 act = dice.random()
                 if name.endswith(".json") and act < 0.8:
@@ -202,8 +209,18 @@ def _repacked(whole: Path, target: Path, dice: random.Random) -> None:
                     data = damaged_bytes(data, dice)
                 else:
                     name = dice.choice(("../up", "/etc/x", "a/b/c", "x" * 300, "library.json/x"))
+                if name == spoiled != "library.json":
+                    _list_anew(listed, name, data)
             out.writestr(name, data)
     target.write_bytes(made.getvalue())
+
+
+def _list_anew(listed: dict[str, Any], name: str, data: bytes) -> None:
+    home, _, own = name.partition("/")
+    for one in [*listed["attempts"], *listed["heats"]]:
+        for file in one["files"] if one["id"] == home else ():
+            if file["name"] == own:
+                file |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
 
 # --- videos ---

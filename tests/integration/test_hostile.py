@@ -97,6 +97,7 @@ def _say(name: str, value: object):
         (_say("sounds", '[{"onset_s": 1e300}]'), "sounds"),
         (_say("warnings", 3.5), "warnings"),
         (_say("format", "repcount-tracks/9"), "repcount-tracks/9"),
+        (_say("made_by", b"\xff"), "made_by"),
     ],
 )
 def test_damaged_tracks_say_what_is_wrong(tracks, damage, what):

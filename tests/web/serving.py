@@ -44,6 +44,8 @@ def free_port() -> int:
 class Server:
     """Serves a folder until it is closed, or killed and started again."""
 
+    code = _RUN
+
     def __init__(
         self,
         folder: Path,
@@ -62,12 +64,13 @@ class Server:
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    def start(self) -> None:
+    def begin(self) -> None:
+        """Start the process; whether it answers is another matter."""
         self.process = subprocess.Popen(
             [
                 sys.executable,
                 "-c",
-                _RUN,
+                self.code,
                 str(self.folder),
                 str(self.port),
                 str(self.stalled_s),
@@ -76,6 +79,9 @@ class Server:
             cwd=REPOSITORY,
             env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
         )
+
+    def start(self) -> None:
+        self.begin()
         deadline = time.monotonic() + PATIENCE_S
         while True:
             try:

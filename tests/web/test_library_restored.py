@@ -3,9 +3,12 @@ library's page describes, and what a check says of a library that lost something
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
+import sys
 import threading
+import time
 import zipfile
 from pathlib import Path
 
@@ -19,6 +22,7 @@ from repcount.library.checking import findings
 from repcount.library.layout import IMPORT
 from repcount.library.store import Library
 from repcount.pipeline.results import EDITS, correct
+from repcount.web.breaking import LONGEST
 from repcount.web.queue import STOPPED, Queue
 from repcount.web.settings import Settings
 from repcount.web.tus import IDLE_S, MOST_OPEN, Refused, begin
@@ -35,7 +39,6 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def library(tmp_path: Path, film: Path) -> Library:
-    import hashlib
 
     made = Library(tmp_path / "data")
     reading = stub_reading()
@@ -183,7 +186,6 @@ def test_an_import_that_fails_in_the_middle_takes_in_nothing(library, tmp_path, 
 
 def test_the_upload_idle_for_longest_gives_way(library, monkeypatch):
     import os
-    import time
 
     ids = [begin(library, 100, {"filename": "film.mp4"}, frozenset()) for _ in range(MOST_OPEN)]
     with pytest.raises(Refused, match="Too many"):
@@ -209,3 +211,64 @@ def test_stopping_between_waiting_and_running_stops(library, film):
     assert (library.attempt(waits).state, library.attempt(waits).message) == ("cancelled", STOPPED)
     with pytest.raises(RecordError, match="over"):
         queue.cancel(waits)
+
+
+CAUSES = {
+    "a signal": ("os.kill(os.getpid(), 11)", "signal 11, SIGSEGV", "the last word"),
+    "an exit": ("sys.exit(7)", "exit status 7", "the last word"),
+    "much": (
+        "sys.stderr.write('x' * 10**6 + '\\x1b[2J\\u202e\\nTail: ' + 'y' * 10**4 + '\\n\\n'); "
+        "sys.exit(1)",
+        "exit status 1",
+        "y" * LONGEST,
+    ),
+}
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_the_log_says_in_one_line_why_an_analysis_broke_off(library, film, caplog, cause):
+    act, how, said = CAUSES[cause]
+    waits = library.add_attempt(film, "film.mp4")
+    code = (
+        "import os, sys, resource; resource.setrlimit(resource.RLIMIT_CORE, (0, 0)); "
+        f"print('the \\x07last word', file=sys.stderr, flush=True); {act}"
+    )
+    queue = Queue(library, Settings(data=library.folder, worker=(sys.executable, "-c", code)))
+    queue.start()
+    deadline = time.monotonic() + 60
+    while library.attempt(waits).state != "failed":
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    queue.stop()
+    lines = [one.getMessage() for one in caplog.records]
+    assert len(lines) == 2  # it was tried twice
+    for line in lines:
+        assert waits in line
+        assert how in line
+        assert said in line.replace("?", "")
+        assert line.isprintable()
+        assert len(line) < 500
+
+
+@pytest.mark.parametrize("name", ["edits.json", "plan.json", "comparison.json"])
+def test_an_archive_whose_list_fits_but_whose_records_do_not_is_refused(library, tmp_path, name):
+    one = library.attempts()[0].id
+    correct(library.folder_of(one), note("seen"))
+    export_library(library, tmp_path / "good.zip", originals=True)
+    data = b'{"format": 7}'
+    with zipfile.ZipFile(tmp_path / "good.zip") as good:
+        kept = {path: good.read(path) for path in good.namelist()}
+    listed = json.loads(kept[MANIFEST])
+    for file in next(at for at in listed["attempts"] if at["id"] == one)["files"]:
+        if file["name"] == name:
+            file |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+            kept[f"{one}/{name}"] = data
+    kept[MANIFEST] = json.dumps(listed).encode()
+    assert data in kept.values()
+    with zipfile.ZipFile(tmp_path / "bad.zip", "w") as bad:
+        for path, content in kept.items():
+            bad.writestr(path, content)
+    other = Library(tmp_path / "other")
+    with pytest.raises(RecordError, match=f"{name} of {one}"):
+        import_library(other, tmp_path / "bad.zip")
+    assert not other.attempts()

@@ -133,6 +133,7 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     quiet(browser)
     until(browser, "document.getElementById('video').readyState > 0")
     hand.click(".reps [data-rep]")
+    hand.click("[data-act=tools]")
     hand.click("[data-act=no-rep]")
     until(browser, "document.getElementById('ask').open")
     hand.write("#ask [name=why]", "elbow not locked")
@@ -305,6 +306,8 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key("d")
     assert "none after" in browser.value(SAID)  # the stand-in marks nothing
     view = "document.querySelector('#trace svg.time').getAttribute('viewBox')"
+    assert float(browser.value(view).split()[2]) == pytest.approx(8, abs=0.01)  # round the rep
+    browser.key("0")
     whole = browser.value(view)
     browser.key("+")
     near = browser.value(view)

@@ -409,16 +409,23 @@ def test_pages_fit_and_break_no_rule_of_accessibility(browser, site, width, sche
         "/", "/workouts", "/workouts/Slate", f"/workouts/Slate?{two}", "/plans/1/card",
         f"/workouts/Slate?{two}&as=heat", f"/attempts/{site.ids['nobody']}",
         f"/attempts/{site.ids['hevc']}", f"/attempts/{site.ids['first']}/files/report.html",
+        f"/attempts/{site.ids['first']}/next", _link(site),
         f"/beside?first={site.ids['first']}&second={site.ids['short']}", "/plans/1",
     )  # fmt: skip
     found = {}
     for page in pages:
-        visit(browser, site.server.address + page)
+        visit(browser, page if "://" in page else site.server.address + page)
         assert browser.value("document.documentElement.scrollWidth") <= width, page
         browser.value(AXE.read_text(encoding="utf-8") + "; 1")
         if broken := browser.value(RUN):
             found[page] = broken
-    assert not found
+    assert not found, found
+
+
+def _link(site: Site) -> str:
+    with site.server.client() as client:
+        address = f"/api/attempts/{site.ids['first']}/shares"
+        return client.post(address, data={"days": "1"}).text
 
 
 def _before(browser: Browser) -> int:
@@ -427,10 +434,38 @@ def _before(browser: Browser) -> int:
 
 
 def test_who_has_a_shared_link_is_led_nowhere_else(browser, site):
-    with site.server.client() as client:
-        link = client.post(f"/api/attempts/{site.ids['first']}/shares", data={"days": "1"}).text
-    visit(browser, link)
-    assert browser.value("document.querySelectorAll('.back').length") == 0
+    visit(browser, _link(site))
+    until(browser, "document.getElementById('video').readyState > 0")
+    assert browser.value(
+        "[...document.querySelectorAll('a')].map(e => e.getAttribute('href'))"
+        ".filter(to => !to.startsWith('#') && to !== './report.html')"
+    ) == []  # fmt: skip
+    # looked at by the same keys, corrected by none
+    browser.key("n")
+    assert "deadlift" in browser.value("document.getElementById('chosen').textContent")
+    assert browser.value("document.querySelectorAll('.handle').length") == 0
+    for key in "mxe[oz":
+        browser.key(key)
+    assert browser.value("document.querySelectorAll('dialog').length") == 0
+    quiet(browser)
+
+
+def test_attempts_are_found_and_chosen_in_the_list(browser, site):
+    browser.shape(390, 844, phone=True)
+    visit(browser, site.server.address + "/")
+    hand = Hand(browser)
+    hand.write("#find input", "kit")
+    until(browser, "document.querySelectorAll('#found .attempts li').length === 3")
+    assert browser.value("document.querySelectorAll('#found .attempts li').length") == 3
+    shown = "document.querySelector('.chosen').checkVisibility()"
+    assert not browser.value(shown)
+    for name in ("short", "hevc"):
+        hand.click(f"#found .pick:has([value='{site.ids[name]}'])")
+    assert browser.value(shown)
+    hand.click(".chosen [value=heat]")
+    until(browser, "!!document.getElementById('h-result')")
+    assert browser.value("location.pathname") == "/workouts/Slate"
+    quiet(browser)
 
 
 # What a person knows and the video does not ------------------------------------------------------

@@ -15,7 +15,7 @@ from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import PLAYABLE, POSTER
 from repcount.library.rows import AthleteRow, PlanRow, Share, doubles, now
-from repcount.library.store import Missing
+from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
 from repcount.web.depends import (
@@ -26,16 +26,21 @@ from repcount.web.depends import (
     RebuilderDep,
     SettingsDep,
 )
-from repcount.web.pages.answers import HOME, address, names, report, shown, type_of
+from repcount.web.pages.answers import (
+    HOME,
+    address,
+    coded_as,
+    names,
+    report,
+    shown,
+    still_of,
+    thumbnails,
+    type_of,
+)
 from repcount.web.plan_form import athlete_of
-from repcount.web.review import panel
-
-# What people call the formats that are named as FFmpeg's decoders.
-CODECS = {
-    "h264": "H.264", "hevc": "HEVC (H.265)", "av1": "AV1", "libdav1d": "AV1", "vp8": "VP8",
-    "libvpx": "VP8", "vp9": "VP9", "libvpx-vp9": "VP9", "mpeg4": "MPEG-4 Visual", "h263": "H.263",
-    "mjpeg": "Motion JPEG", "mpeg2video": "MPEG-2", "prores": "ProRes", "dvvideo": "DV",
-}  # fmt: skip
+from repcount.web.review import has_next, panel, result
+from repcount.web.roles import AccessDep, plans_for
+from repcount.web.security import Access
 
 routes = APIRouter()
 
@@ -45,16 +50,25 @@ def home(
     request: Request,
     library: LibraryDep,
     settings: SettingsDep,
+    access: AccessDep,
+    find: Annotated[str, Query(max_length=100)] = "",
     plan: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
 ) -> HTMLResponse:
-    """All attempts, and the upload of another: at a plan, where one is given."""
-    people, plans = library.athletes(), library.plans()
+    """All attempts, or those that a search finds, and the upload of another: at a plan, where one
+    is given."""
+    mine, who = access.athlete_id, names(library)
+    every = library.attempts(athlete_id=mine)
+    rows = [row for row in every if row.answers(find, who.get(row.athlete_id, ""))]
+    people, plans = _athletes(library, access), plans_for(library, access)
     return shown(
         request,
         "home.html",
-        rows=(rows := library.attempts()),
-        twice=doubles(rows),
-        names=names(library),
+        find=find,
+        any=bool(every),
+        rows=rows,
+        thumbs=thumbnails(library, rows),
+        twice=doubles(every),
+        names=who,
         athletes=people,
         plans=plans,
         chosen=plan,
@@ -62,6 +76,12 @@ def home(
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )
+
+
+def _athletes(library: Library, access: Access) -> list[AthleteRow]:
+    """Whom an attempt may be said to be of: anybody, or the athlete who asks."""
+    mine = access.athlete_id
+    return [one for one in library.athletes() if mine in (None, one.id)]
 
 
 def _whose(plans: Sequence[PlanRow], people: Sequence[AthleteRow]) -> dict[int, int]:
@@ -77,6 +97,7 @@ def attempt(
     attempt_id: AttemptId,
     library: LibraryDep,
     queue: QueueDep,
+    access: AccessDep,
     playables: PlayablesDep,
 ) -> HTMLResponse:
     """The review of an attempt, or how far its analysis is."""
@@ -89,28 +110,32 @@ def attempt(
     if row.state != "done":
         return shown(
             request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue),
-            athletes=library.athletes(), plans=library.plans(),
+            athletes=_athletes(library, access), plans=plans_for(library, access),
         )  # fmt: skip
-    results = load_results(library.folder_of(attempt_id))
+    folder = library.folder_of(attempt_id)
+    results = load_results(folder)
     return shown(
         request,
         "review.html",
         row=row,
         athlete=athlete,
+        shared=False,
+        video=f"/attempts/{attempt_id}/"
+        + ("film.mp4" if playables.of(row) else f"files/{row.file_name}"),
+        result=result(folder, results, f"/attempts/{attempt_id}/"),
         panel=panel(results),
-        why_nothing=[] if results.attempt.reps else results.attempt.warnings,
-        coded_as=CODECS.get(results.attempt.video.codec, results.attempt.video.codec),
-        looks_like=_looks_like(library.folder_of(attempt_id), results.attempt),
+        with_next=has_next(results.attempt),
+        coded_as=coded_as(results.attempt),
+        looks_like=access.coach and _looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
-        film=playables.of(row) is not None,
-        poster=(library.folder_of(attempt_id) / POSTER).is_file(),
+        poster=f"/attempts/{attempt_id}/poster.jpg" if (folder / POSTER).is_file() else "",
         shares=shares,
-        athletes=library.athletes(),
-        plans=library.plans(),
+        athletes=_athletes(library, access),
+        plans=plans_for(library, access),
         workout_at=address(row.workout),
-        files=[name for name in FILES if (library.folder_of(attempt_id) / name).exists()],
+        files=[name for name in FILES if (folder / name).exists()],
     )
 
 
@@ -120,6 +145,13 @@ def _looks_like(folder: Path, attempt: Attempt) -> str:
         return ""
     said = [one.text for one in attempt.warnings if one.code in ("recognised", "other-workout")]
     return said[0] if said else "This looks like another workout than the plan's."
+
+
+@routes.get("/attempts/{attempt_id}/stills/{name}")
+def still(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
+    """A still of an attempt."""
+    library.attempt(attempt_id)
+    return still_of(library.folder_of(attempt_id), name)
 
 
 @routes.get("/attempts/{attempt_id}/files/{name}")

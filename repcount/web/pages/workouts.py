@@ -6,12 +6,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from repcount.analysis.forecast import read_attempts
 from repcount.analysis.history import side_by_side
+from repcount.errors import RecordError
 from repcount.heat.collect import Outcome, collect
 from repcount.heat.manifest import Listed
 from repcount.heat.rows import Entry
@@ -21,7 +23,8 @@ from repcount.library.store import Library, Missing
 from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
-from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown
+from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
+from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
@@ -30,9 +33,10 @@ routes = APIRouter()
 
 
 @routes.get("/workouts")
-def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
+def workouts(request: Request, library: LibraryDep, access: AccessDep) -> HTMLResponse:
     """All workouts of which there are attempts."""
-    done = [row for row in library.attempts(state="done") if row.workout]
+    rows = library.attempts(state="done", athlete_id=access.athlete_id)
+    done = [row for row in rows if row.workout]
     found, twice = sorted({row.workout for row in done}), doubles(done)
     return shown(
         request,
@@ -45,19 +49,42 @@ def workouts(request: Request, library: LibraryDep) -> HTMLResponse:
     )
 
 
+@routes.get("/chosen")
+def chosen(
+    library: LibraryDep,
+    access: AccessDep,
+    with_: Annotated[list[str] | None, Query(alias="with")] = None,
+    as_: Annotated[str, Query(alias="as", max_length=10)] = "",
+    zone: Annotated[str, Query(max_length=80)] = "UTC",
+) -> Response:
+    """Attempts that were chosen in a list, beside each other or as a heat: on their workout's
+    page."""
+    asked = set(with_ or [])
+    every = library.attempts(state="done", athlete_id=access.athlete_id)
+    rows = [row for row in every if row.id in asked]
+    found = sorted({row.workout for row in rows})
+    if len(rows) < 2:
+        raise RecordError("choose two or more attempts that have been read.")
+    if len(found) > 1 or not found[0]:
+        raise RecordError("choose attempts at one workout; these are of several, or of none.")
+    query = [("with", row.id) for row in rows] + [("zone", zone)]
+    query += [("as", "heat")] if as_ == "heat" else []
+    return RedirectResponse(f"{address(found[0])}?{urlencode(query)}", 303)
+
+
 @routes.get("/workouts/{workout:path}")
 def workout(
     request: Request,
     workout: str,
     library: LibraryDep,
+    access: AccessDep,
     with_: Annotated[list[str] | None, Query(alias="with")] = None,
     as_: Annotated[str, Query(alias="as")] = "",
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
     """All attempts at a workout; those that are chosen beside each other, or as a heat."""
-    rows = sorted(
-        library.attempts(state="done", workout=workout), key=lambda row: row.when, reverse=True
-    )
+    found = library.attempts(state="done", workout=workout, athlete_id=access.athlete_id)
+    rows = sorted(found, key=lambda row: row.when, reverse=True)
     if not rows:
         raise Missing("there is no attempt at this workout.")
     asked = [row for row in reversed(rows) if row.id in (with_ or [])]
@@ -67,7 +94,7 @@ def workout(
         once = [row.id for row in rows if row.id not in twice]
         return shown(
             request, "workout.html", workout=workout, rows=rows, names=names(library),
-            twice=twice, chosen=once[:2],
+            thumbs=thumbnails(library, rows), twice=twice, chosen=once[:2],
         )  # fmt: skip
     if as_ == "moving":
         return RedirectResponse(_moving(asked[0], asked[-1]), 303)

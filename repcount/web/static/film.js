@@ -1,8 +1,9 @@
 "use strict";
-// Says when the video cannot be shown, and why, and asks for a copy that can. Where only the sound can
-// be played there is no error: the frames then have no size. What is said stands after the video.
-for (const video of document.querySelectorAll("video[data-attempt]")) {
-  const said = video.nextElementSibling;
+// Says when the video cannot be shown, and why, and asks for a copy that can where there may be one
+// (data-attempt). Where only the sound can be played there is no error: the frames then have no size.
+// What is said stands after the video.
+for (const said of document.querySelectorAll(".no-film")) {
+  const video = said.previousElementSibling;
   const copy = said.querySelector(".no-film-copy");
   const AGAIN_MS = 1500;
   let asked = false;
@@ -27,7 +28,7 @@ for (const video of document.querySelectorAll("video[data-attempt]")) {
   const look = () => {
     const fails = Boolean(video.error || (video.readyState > 0 && video.videoWidth === 0));
     said.hidden = !fails;
-    if (!fails || asked) return;
+    if (!fails || asked || !video.dataset.attempt) return;
     asked = true;
     ask();
   };
