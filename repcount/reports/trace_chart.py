@@ -14,8 +14,9 @@ from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 from repcount.wording import numbers
 
-HEIGHT_PX = 260
+HEIGHT_PX, OVERVIEW_PX = 260, 44
 _TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre
+_ROUGH_ST = 0.02  # the same in the strip of the whole, a sixth as high
 _TALLEST_ST = BAR_OVERHEAD_ST + 0.10
 _BELOW_ST = 0.04  # room under the floor line
 
@@ -85,12 +86,20 @@ def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
     )
 
 
+def curve_path(times: Sequence[float], heights: Sequence[float | None]) -> str:
+    """Heights in body heights over times in seconds as a path, in the chart's own vertical
+    units."""
+    return _path(simplify(times, heights))
+
+
 @dataclass(frozen=True)
 class TraceChart:
-    """The chart of the bar's height and what its script needs."""
+    """The chart of the bar's height and what its script needs. `overview` is the whole of it as a
+    strip."""
 
     gutter: Markup
     drawing: Markup
+    overview: Markup
     begin_s: float
     end_s: float
     full_s: float
@@ -157,10 +166,25 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
             aria_hidden="true",
         ),
         tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
+        _overview(trace, full),
         begin,
         end,
         full,
         dots,
+    )
+
+
+def _overview(trace: Trace, full: float) -> Markup:
+    """The whole video as a strip; the script marks on it what the chart shows."""
+    return tag(
+        "svg",
+        tag("rect", class_="in-view", id="in-view", x=0, y=0, width=full, height=1000),
+        tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st, _ROUGH_ST))),
+        class_="trace time",
+        viewBox=f"0 0 {full:g} 1000",
+        preserveAspectRatio="none",
+        height=OVERVIEW_PX,
+        aria_hidden="true",
     )
 
 
@@ -218,8 +242,8 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
         for at in (run.start_s, run.end_s)
         if at is not None
     ]
-    shapes.append(tag("path", class_="hip", d=_path(simplify(trace.time_s, trace.hip_st))))
-    shapes.append(tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st))))
+    shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
+    shapes.append(tag("path", class_="bar", d=curve_path(trace.time_s, trace.bar_st)))
     for kind, sure in (("dot", True), ("dot unsure", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"

@@ -119,6 +119,7 @@ _ALLOWED: dict[str, tuple[int | None, int | None]] = {
     "epoll_create": (213, None),
     "getdents64": (217, 61),
     "set_tid_address": (218, 96),
+    "restart_syscall": (219, 128),
     "fadvise64": (221, 223),
     "clock_gettime": (228, 113),
     "clock_getres": (229, 114),

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import json
 import platform
+import signal
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import pytest
@@ -140,6 +142,32 @@ def test_it_cannot_call(ended, call):
 @pytest.mark.parametrize("act", _WORK)
 def test_it_can(ended, act):
     assert ended[act] == "done"
+
+
+_WAIT = """
+import sys, threading
+from pathlib import Path
+from repcount.video.confinement import confine
+
+confine([], Path(sys.argv[1]))
+print("waiting", flush=True)
+threading.Event().wait(2.0)
+"""
+
+
+def test_it_may_be_stopped_and_go_on(tmp_path):
+    """A wait that a stop interrupts goes on by restart_syscall(2), which is a call like others."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _WAIT, str(tmp_path)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.readline() == "waiting\n"
+        for number in (signal.SIGSTOP, signal.SIGCONT) * 3:
+            time.sleep(0.1)
+            process.send_signal(number)
+        said = process.stderr.read() if process.stderr else ""
+    assert process.returncode == 0, said
 
 
 def test_where_the_kernel_has_no_walls_a_sentence_says_so(monkeypatch):
