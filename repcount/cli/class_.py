@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from repcount.cli.library import DATA, opened
-from repcount.cli.next import next_card, next_texts, video_of
+from repcount.cli.next import next_texts, video_of
 from repcount.cli.options import TARGET, plain
 from repcount.cli.plan import CARDS_FILE, write_texts
 from repcount.errors import RepcountError
@@ -120,6 +120,7 @@ def _write(
 ) -> None:
     """The files of the class, then a folder for each athlete."""
     from repcount.plan.athletes import file_stem
+    from repcount.reports.after import next_card
     from repcount.reports.card import card_page
     from repcount.reports.class_sheet import class_messages, class_page, season_page
 

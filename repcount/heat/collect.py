@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from pydantic import ValidationError
 
@@ -24,6 +25,7 @@ from repcount.heat.page import heat_page
 from repcount.heat.records import Heat
 from repcount.heat.rows import attempt_row, failed_row
 from repcount.heat.tables import BREAKS_PARQUET, CSV, PARQUET, REPS_PARQUET, write_tables
+from repcount.pipeline.results import REPORT
 from repcount.plan import Plan, load_plan
 
 COMPARISON = "comparison.json"
@@ -157,7 +159,12 @@ def write_heat(folder: Path | str, heat: Heat) -> None:
         aside = Path(tempfile.mkdtemp(prefix=".repcount-", dir=folder))
         save_record(heat, aside / RECORD)
         write_tables(aside, heat)
-        (aside / PAGE).write_text(heat_page(heat), encoding="utf-8")
+        links = {
+            one.results: quote(f"{one.results}/{REPORT}")
+            for one in heat.attempts
+            if one.results and (folder / one.results / REPORT).is_file()
+        }
+        (aside / PAGE).write_text(heat_page(heat, links=links), encoding="utf-8")
         for name in FILES:
             os.replace(aside / name, folder / name)
     except OSError as error:

@@ -375,7 +375,7 @@ def _row(session: Session, one: _Attempt, folder: Path) -> AttemptRow:
         created_at=one.created_at,
     )
     if one.state == "done":
-        note_results(row, load_record(Attempt, folder / ATTEMPT))
+        note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
     return row
 
 

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from repcount.attempt.records import Attempt, Comparison, Edits, Reading, Record, load_record
-from repcount.errors import RecordError
+from repcount.errors import FootageError, RecordError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.library.layout import ATTEMPTS, HEATS, ID, PLAN_SOURCE, SHARED, UPLOADS
+from repcount.library.layout import ATTEMPTS, HEATS, ID, PLAN_SOURCE, PLAYABLE, SHARED, UPLOADS
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library
 from repcount.pipeline.results import (
@@ -28,6 +28,7 @@ from repcount.pipeline.results import (
 )
 from repcount.plan import Plan
 from repcount.tracking.tracks import load_tracks
+from repcount.video.containers import sniff
 
 RECORDS: dict[str, type[Record]] = {
     READING: Reading, ATTEMPT: Attempt, EDITS: Edits, COMPARISON: Comparison, PLAN: Plan,
@@ -69,11 +70,23 @@ def _attempt(folder: Path, row: AttemptRow) -> Iterator[str]:
         yield f"Attempt {row.id}: its video ({row.file_name}) is missing; {_RESTORE}."
     elif row.state == "done":
         yield from _results(folder, row, video)
+    yield from _copy(folder / PLAYABLE, row)
     known = {*FILES, EDITS, PLAN_SOURCE, STILLS, STALE, row.file_name}
     for one in sorted(folder.iterdir()):
         hidden = one.name.startswith((".", f"{SHARED}."))
         if one.name not in known and not hidden:
             yield f"Attempt {row.id}: {one.name} is no file of an attempt; move it away by hand."
+
+
+def _copy(copy: Path, row: AttemptRow) -> Iterator[str]:
+    if copy.exists():
+        try:
+            sniff(copy)
+        except FootageError:
+            yield (
+                f"Attempt {row.id}: its copy for browsers ({PLAYABLE}) is damaged; delete it, and "
+                "it is made anew when its page asks for it."
+            )
 
 
 def _results(folder: Path, row: AttemptRow, video: Path) -> Iterator[str]:

@@ -12,6 +12,8 @@ ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
 ID, UPLOAD_ID = re.compile(r"[0-9a-f]{16}"), re.compile(r"[0-9a-f]{32}")
 SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
+# an attempt's video as every browser can show it, and a picture of it
+PLAYABLE, POSTER = ".playable.mp4", ".poster.jpg"
 # How names of folders begin that are on their way into the library, and out of it
 NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
 PLACING = ".placing"  # stands in a folder with its own name until its row is sure to be there

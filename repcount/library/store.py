@@ -260,7 +260,7 @@ class Library:
                     for one in result_files(results):
                         (folder / one).parent.mkdir(exist_ok=True)
                         shutil.copyfile(results / one, folder / one)
-                    note_results(row, load_record(Attempt, folder / ATTEMPT))
+                    note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
                 if plan_toml is not None:
                     (folder / PLAN_SOURCE).write_text(plan_toml, encoding="utf-8")
                 if upload_id is None:
@@ -333,7 +333,7 @@ class Library:
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is not None:
-                note_results(row, record)
+                note_results(row, record, self.folder_of(attempt_id))
 
     def set_state(
         self,

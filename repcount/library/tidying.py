@@ -342,7 +342,7 @@ def _attempt_row(library: Library, folder: Path, words: dict[str, Any], at: int)
         created_at=at,
     )
     if has_results(folder):
-        note_results(row, load_record(Attempt, folder / ATTEMPT))
+        note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
     return row
 
 

@@ -10,7 +10,7 @@ import os
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -20,8 +20,6 @@ from typing import Any, Protocol
 import av
 import numpy as np
 import xarray as xr
-from av.audio.resampler import AudioResampler
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
 from repcount.attempt.records import Attempt, Comparison, Phase
@@ -42,6 +40,7 @@ from repcount.reports.overlay_picture import (
 )
 from repcount.reports.overlay_story import Points, Said, Story
 from repcount.video.footage import Footage
+from repcount.video.sound_track import SoundTrack
 
 Progress = Callable[[float, float], None]
 _TICKS = 90_000  # time stamps a second, fine enough for every camera's
@@ -130,7 +129,7 @@ def _encode(
                 context.pix_fmt = "yuv420p"
                 context.time_base = Fraction(1, _TICKS)
                 context.color_primaries, context.color_trc, context.colorspace = frame.colours
-                sound = stack.enter_context(_sound(out, footage))
+                sound = stack.enter_context(SoundTrack(out, footage))
                 _set_chapters(out, drawn)
                 waiting = next(sound, None)
             made = VideoFrame(width, height + painter.strip, "yuv420p")
@@ -182,62 +181,6 @@ def _set_chapters(out: Any, drawn: Drawn) -> None:
             for number, (begin, end, title) in enumerate(chapters(drawn.attempt, drawn.comparison))
         ]
     )
-
-
-class _sound:
-    """The sound as (time in the file, packet) for the new file: copied where it is AAC, which MP4
-    holds and every player knows, else coded anew."""
-
-    def __init__(self, out: Any, footage: Footage) -> None:
-        self.out, self.footage = out, footage
-        self._open = footage.sound_packets()
-
-    def __enter__(self) -> Iterator[tuple[float, Any]]:
-        found = self._open.__enter__()
-        if found is None:
-            return iter(())
-        stream, packets = found
-        if stream.codec_context.name == "aac" and stream.codec_context.extradata:
-            copied = self.out.add_stream_from_template(stream)
-            return self._copied(stream, copied, packets)
-        coded = self.out.add_stream("aac", rate=48_000)
-        coded.codec_context.layout = "stereo"
-        return self._coded(coded, packets)
-
-    def __exit__(self, *error: Any) -> None:
-        self._open.__exit__(*error)
-
-    def _copied(self, stream: Any, copied: Any, packets: Any) -> Iterator[tuple[float, Any]]:
-        zero = round(self.footage.info.start_offset_s / float(stream.time_base))
-        for packet in packets:
-            packet.pts -= zero
-            packet.dts = packet.pts if packet.dts is None else packet.dts - zero
-            if packet.pts < 0:
-                continue
-            at = float(packet.pts * stream.time_base)
-            packet.stream = copied
-            yield at, packet
-
-    def _coded(self, coded: Any, packets: Any) -> Iterator[tuple[float, Any]]:
-        resampler = AudioResampler(format="fltp", layout="stereo", rate=48_000, frame_size=1024)
-        zero = self.footage.info.start_offset_s
-
-        def frames() -> Iterator[Any]:
-            for packet in packets:
-                with suppress(FFmpegError, ValueError):
-                    for frame in packet.decode():
-                        yield from resampler.resample(frame)
-            yield from resampler.resample(None)
-
-        for frame in frames():
-            at = (frame.time or 0.0) - zero
-            if at < 0:
-                continue
-            frame.pts, frame.time_base = round(at * 48_000), Fraction(1, 48_000)
-            for made in coded.encode(frame):
-                yield float(made.pts * made.time_base), made
-        for made in coded.encode(None):
-            yield float(made.pts * made.time_base), made
 
 
 class Painter:

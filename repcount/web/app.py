@@ -18,9 +18,11 @@ import repcount
 from repcount.errors import RepcountError, StorageError, storage_error
 from repcount.library.copies import Copies
 from repcount.library.opening import refusal
+from repcount.library.playable import Playables
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
-from repcount.web import actions, pages, review, tus
+from repcount.web import actions, pages, plan_outlook, review, tus
+from repcount.web.pages import people
 from repcount.web.pages.answers import frame
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
@@ -47,9 +49,11 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     sessions = Sessions(library, settings)
     # what `repcount.web.depends` gives to the handlers
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
-    app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
+    app.state.playables, app.state.rebuilder = Playables(library), Rebuilder(library)
+    app.state.queue = Queue(library, settings, app.state.playables.offer)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for routes in (tus.routes, review.routes, actions.routes, pages.routes):
+    apis = (tus.routes, review.routes, plan_outlook.routes, actions.routes, people.changes)
+    for routes in (*apis, pages.following.api, pages.routes):
         app.include_router(routes, dependencies=[Depends(guard)])
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
@@ -67,7 +71,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.queue.start()
     app.state.rebuilder.start()
+    app.state.playables.start()
     yield
+    app.state.playables.stop()
     app.state.rebuilder.stop()
     app.state.queue.stop()
     app.state.library.close()
@@ -90,7 +96,9 @@ def _refused(request: Request, error: RepcountError) -> Response:
     status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
     if isinstance(error, StorageError):
         status = 507 if error.full else 503
-    return _answer(request, str(error), status)
+    # where the library lies is not told to whoever asks
+    said = str(error).replace(f"{request.app.state.library.folder}/", "")
+    return _answer(request, said, status)
 
 
 def _storage(request: Request, error: OSError) -> Response:

@@ -53,12 +53,9 @@ def parse_whole(text: str) -> int | None:
 
 
 def time_text(seconds: float) -> str:
-    """A time as a field shows it, to the millisecond: `4 s`, `1:30`, `7:00.5`."""
+    """A time as a field shows it, to the millisecond: `0:04`, `1:30`, `7:00.5`."""
     minutes, rest = divmod(to_ms(seconds), 60_000)
-    left = number(from_ms(rest))
-    if not minutes:
-        return f"{left} s"
-    whole, dot, part = left.partition(".")
+    whole, dot, part = number(from_ms(rest)).partition(".")
     return f"{minutes}:{int(whole):02d}{dot}{part}"
 
 

@@ -11,6 +11,7 @@ import subprocess
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,10 +64,16 @@ class Running:
 
 
 class Queue:
-    """Starts, watches and stops the analyses of a library. `start` it once, then `stop` it."""
+    """Starts, watches and stops the analyses of a library. `start` it once, then `stop` it. `done`
+    is told of every attempt that has been read."""
 
-    def __init__(self, library: Library, settings: Settings) -> None:
-        self.library, self.settings = library, settings
+    def __init__(
+        self,
+        library: Library,
+        settings: Settings,
+        done: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.library, self.settings, self.done = library, settings, done
         self.running: dict[str, Running] = {}
         self.killed: Counter[str] = Counter()
         self._lock = threading.Lock()
@@ -187,6 +194,7 @@ class Queue:
         if code == 0 and not one.cancelled:
             with suppress(RecordError):
                 self.library.finish(attempt_id)
+                self.done(attempt_id)
                 return
         if one.cancelled:
             self.library.set_state(attempt_id, "cancelled", STOPPED)

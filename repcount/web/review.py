@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter
@@ -18,10 +19,11 @@ from repcount.attempt.edits import append_edit, edits_in_force, make_edit, rever
 from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
-from repcount.pipeline.results import Results, correct, load_results
-from repcount.reports import words
+from repcount.pipeline.results import STILLS, Results, correct, load_results
+from repcount.reports import stills, words
+from repcount.reports.clips import AFTER_S, BEFORE_S, clips
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
-from repcount.reports.sets_chart import set_charts
+from repcount.reports.html import time_parts
 from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
@@ -82,18 +84,19 @@ class Reverting(Change):
 
 
 class Reviewed(BaseModel):
-    """The page's part that a correction changes, made anew, and how many corrections there are."""
+    """The page's parts that a correction changes, made anew, and how many corrections there are."""
 
     version: int
-    panel: str = Field(description="HTML")
+    result: str = Field(description="HTML: what the attempt came to, and what cost most")
+    panel: str = Field(description="HTML: all that follows")
 
 
 @routes.get("/panel")
 def look(attempt_id: AttemptId, library: LibraryDep) -> Reviewed:
     """The attempt as it stands."""
     library.attempt(attempt_id)
-    results = load_results(library.folder_of(attempt_id))
-    return Reviewed(version=len(_edits(results)), panel=panel(results))
+    folder = library.folder_of(attempt_id)
+    return _reviewed(folder, load_results(folder))
 
 
 @routes.post("/edits")
@@ -181,10 +184,19 @@ def _apply(
             )
         return make(reading, edits)
 
-    results = correct(library.folder_of(attempt_id), checked, rest_later=True)
+    folder = library.folder_of(attempt_id)
+    results = correct(folder, checked, rest_later=True)
     library.finish(attempt_id, results.attempt)
     rebuilder.later(attempt_id)
-    return Reviewed(version=len(_edits(results)), panel=panel(results))
+    return _reviewed(folder, results)
+
+
+def _reviewed(folder: Path, results: Results) -> Reviewed:
+    return Reviewed(
+        version=len(_edits(results)),
+        result=result(folder, results, f"/attempts/{folder.name}/"),
+        panel=panel(results),
+    )
 
 
 def _step(reading: Reading, edits: Edits, *, who: str, why: str, back: bool) -> Edits:
@@ -222,24 +234,48 @@ def _edits(results: Results) -> list[Edit]:
     return results.edits.edits if results.edits else []
 
 
-def panel(results: Results) -> str:
-    """Everything that a correction may change, as HTML."""
+def has_next(attempt: Attempt) -> bool:
+    """Whether something can be said of the next attempt."""
+    return attempt.workout is not None and bool(attempt.counted())
+
+
+def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> str:
+    """What is read first, as HTML: the time against the plan, and what cost most as clips. `at` is
+    the address under which the attempt's stills lie; `shared` as in `panel`."""
+    attempt, comparison = results.attempt, results.comparison
+    return page(
+        "result.html",
+        shared=shared,
+        with_next=has_next(attempt),
+        attempt=attempt,
+        summary=words.summary(attempt, comparison),
+        why_nothing=[] if attempt.reps else attempt.warnings,
+        heading=words.heading(attempt),
+        clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
+        still=lambda ms: f"{at}{STILLS}/{stills.name_of(ms)}",
+        to_check=len(words.review_marks(attempt)),
+        on_clock=partial(on_clock, attempt),
+    )
+
+
+def panel(results: Results, *, shared: bool = False) -> str:
+    """Everything else that a correction may change, as HTML; for whoever has a link (`shared`)
+    without who corrected what, and without what changes anything."""
     attempt, comparison = results.attempt, results.comparison
     trace = trace_chart(attempt)
     undo, redo = undo_and_redo(_edits(results))
     machine = {rep.id: rep for rep in results.reading.reps}
     return page(
         "panel.html",
+        shared=shared,
         attempt=attempt,
         comparison=comparison,
-        summary=words.summary(attempt, comparison),
-        heading=words.heading(attempt),
         filmed=recorded_words(attempt.video.recorded_at),
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
         set_table=set_table(attempt, results.plan),
         trace=trace,
-        sets=set_charts(attempt, comparison),
+        **time_parts(attempt, comparison),
         marks=words.review_marks(attempt),
         notices=words.notices(attempt, comparison),
         reps=[
@@ -252,7 +288,7 @@ def panel(results: Results) -> str:
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
         statuses=words.STATUSES,
-        log=_log(results),
+        log=[] if shared else _log(results),
         data=_data(results, trace) | {"undo": bool(undo), "redo": bool(redo)},
     )
 
@@ -374,10 +410,17 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
         "slowed": video.slowed,
         "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
         "clock": [attempt.clock.start_s, attempt.clock.end_s],
+        "clip": [BEFORE_S, AFTER_S],
+        "notes": [
+            {"at": one.start_s, "text": words.plain(one.text)}
+            for one in attempt.notes
+            if one.start_s is not None
+        ],
         "reps": [
             {
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
+                "name": words.plain(words.rep_words(rep, None)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
                 "check": rep.id in unsure,
             }

@@ -24,9 +24,11 @@ from repcount.web.security import Access
 # What holds nothing of others, or shows of them nothing where an athlete asks.
 _OPEN = frozenset({
     "/", "/workouts", "/workouts/{workout:path}", "/api/uploads/", "/login", "/logout",
-    "/s/{token}/", "/s/{token}/{name}", "/join/{token}", "/passphrase", "/api/passphrase",
+    "/chosen", "/beside",
+    "/s/{token}/", "/s/{token}/{name}", "/s/{token}/stills/{name}", "/join/{token}", "/passphrase",
+    "/api/passphrase",
 })  # fmt: skip
-_NOTHING = "there is no such page."
+NOTHING = "there is no such page."
 
 
 def access_of(request: Request) -> Access:
@@ -43,7 +45,7 @@ def guard(request: Request, access: AccessDep, library: LibraryDep) -> None:
         return
     if _owner(library, request.path_params) != access.athlete_id:
         LOG.warning("%s was refused %s", whose(access.name), one_line(request.url.path, 120))
-        raise Missing(_NOTHING)
+        raise Missing(NOTHING)
 
 
 def _owner(library: Library, ids: dict[str, str]) -> int | None:

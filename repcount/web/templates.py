@@ -7,7 +7,7 @@ from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from jinja2 import Environment, PackageLoader
+from jinja2 import ChoiceLoader, Environment, PackageLoader
 from markupsafe import Markup
 
 from repcount.reports.pages import environment as of_reports
@@ -15,8 +15,9 @@ from repcount.reports.pages import environment as of_reports
 
 @cache
 def environment() -> Environment:
-    """Templates of the web pages."""
-    made = of_reports().overlay(loader=PackageLoader("repcount.web", "html"))
+    """Templates of the web pages, and what they share with those of the reports."""
+    ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
+    made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
     made.filters = {**made.filters, "day": day, "moment": moment}
     return made

@@ -16,6 +16,7 @@ import signal
 import sqlite3
 import subprocess
 import time
+import traceback
 import zipfile
 from abc import ABC, abstractmethod
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import httpx
+from sqlalchemy.exc import SQLAlchemyError
 
 from repcount.errors import RepcountError
 from repcount.library.archive import export_library, import_library
@@ -83,10 +85,9 @@ class Act(ABC):
         shutil.rmtree(self.home, ignore_errors=True)
 
     def left_over(self) -> str:
-        """What a start leaves that is not whole; empty where nothing."""
+        """What is not whole after a start; empty where all is."""
         library = Library(self.data)
         try:
-            start_up(library)
             found = list(findings(library))
         finally:
             library.close()
@@ -148,9 +149,7 @@ class Served(Act):
         self.start_s = self.server.busy_s()
         with self.server.client() as client:
             said = self.kept(client)
-        self.server.close()
-        said = said or self.left_over()
-        self.server.start()
+        said = said or self.left_over()  # of what its start has set right
         if not said and self.start_s > SLOW_START_S:
             return f"the start took {self.start_s:.1f} s of a processor"
         return said
@@ -380,24 +379,41 @@ class Alone(Act):
         reading, writing = os.pipe()
         child = os.fork()
         if child == 0:
-            with suppress(RepcountError):
-                self.act(lambda text: os.write(writing, f"{text}\n".encode()) and None)
-            os._exit(0)
+            self._become(writing)
         os.close(writing)
         deadline = time.monotonic() + dice.random() * self.longest_s
-        ended = 0
+        ended, status = 0, 0
         while not ended and time.monotonic() < deadline:
-            ended, _ = os.waitpid(child, os.WNOHANG)
+            ended, status = os.waitpid(child, os.WNOHANG)
             time.sleep(0.001)
         if not ended:
             os.kill(child, signal.SIGKILL)
             os.waitpid(child, 0)
+        self.code = os.waitstatus_to_exitcode(status) if ended else 0
         with os.fdopen(reading, encoding="utf-8") as pipe:
             self.said = pipe.read().split()
         if empty is not None:
             empty()
 
+    def _become(self, writing: int) -> None:
+        """Never returns. Ends with 1 by what is no refusal (of the disk, or of the database, which
+        the command line and the server put into words)."""
+        code = 1
+        try:
+            with suppress(RepcountError, OSError, SQLAlchemyError):
+                self.act(lambda text: os.write(writing, f"{text}\n".encode()) and None)
+            code = 0
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+
     def check(self) -> str:
+        if self.code:
+            return "it ended by what nobody foresaw, printed above"
+        library = Library(self.data)
+        start_up(library)
+        library.close()
         return self.left_over() or self.kept()
 
 

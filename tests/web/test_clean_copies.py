@@ -7,6 +7,7 @@ import json
 import re
 import subprocess
 import sys
+import time
 import zipfile
 from fractions import Fraction
 from pathlib import Path
@@ -21,6 +22,11 @@ from PIL import Image
 from repcount.cli.main import cli
 from repcount.errors import FootageError
 from repcount.library.archive import import_library
+from repcount.library.checking import findings
+from repcount.library.layout import PLAYABLE, POSTER
+from repcount.library.playable import COMMAND as PLAY
+from repcount.library.playable import NO_ROOM, Playables, plays_everywhere
+from repcount.library.rows import AttemptRow
 from repcount.library.store import Library
 from repcount.video.clean_copy import clean_unit, write_clean_copy
 from tests.media import card, run, tool, write_video
@@ -295,3 +301,74 @@ def test_an_export_holds_such_copies_unless_originals_are_asked_for(plain, tmp_p
     assert attempt in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
     assert not (tmp_path / "b.zip").exists()
+
+
+# Copies that every browser can show -------------------------------------------------------------
+
+
+def test_a_copy_for_browsers_is_h264_upright_with_the_same_times(tmp_path):
+    """Turned by a display matrix (ISO/IEC 14496-12, 8.5.3), of irregular times, with sound."""
+    times = [n / 30 + 0.01 * (n % 3) for n in range(45)]
+    tone = (8000 * np.sin(np.arange(72_000) / 20)).astype(np.int16)
+    turned = (0, 65536, 0, -65536, 0, 0, 0, 0, 1 << 30)
+    film = write_video(tmp_path / "film.mp4", times, codec="libx265", sound=tone, matrix=turned)
+    (tmp_path / "out").mkdir()
+    copy, poster = tmp_path / "out" / PLAYABLE, tmp_path / "out" / POSTER
+    done = subprocess.run(
+        [*PLAY, str(film), str(copy), str(poster)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(
+        run(tool("ffprobe"), "-v", "error", "-show_streams", "-show_frames", "-of", "json", copy)
+    )
+    picture, sound = found["streams"]
+    assert (picture["codec_name"], picture["pix_fmt"]) == ("h264", "yuv420p")
+    assert (picture["width"], picture["height"]) == (120, 160)
+    assert sound["codec_name"] == "aac"
+    shown = [float(f["pts_time"]) for f in found["frames"] if f["media_type"] == "video"]
+    assert shown == pytest.approx([one - times[0] for one in times], abs=0.0011)
+    assert tags_of(copy) == []
+    assert Image.open(poster).size == (120, 160)
+    assert sorted(one.name for one in (tmp_path / "out").iterdir()) == [PLAYABLE, POSTER]
+
+
+def test_copies_for_browsers_belong_to_the_attempt_and_a_full_disk_is_said(tmp_path, monkeypatch):
+    film = write_video(tmp_path / "film.mp4", [n / 30 for n in range(15)])
+    library = Library(tmp_path / "data")
+    row = library.attempt(library.add_attempt(film, "film.mp4"))
+    playables = Playables(library)
+    playables.start()
+    try:
+        with monkeypatch.context() as full:
+            full.setattr("repcount.library.playable.SPARE_BYTES", 10**18)
+            assert playables.ask(row).state in ("waiting", "running", "failed")
+            assert settled(playables, row) == ("failed", NO_ROOM)
+        assert settled(playables, row) == ("made", "")  # asked again, with room
+    finally:
+        playables.stop()
+    copy = library.folder_of(row.id) / PLAYABLE
+    assert [one for one in findings(library) if row.id in one] == []
+    copy.write_bytes(b"cut")
+    assert [PLAYABLE in one for one in findings(library) if row.id in one] == [True]
+    library.delete(row.id)
+    assert not copy.exists()
+    library.close()
+
+
+def settled(playables: Playables, row: AttemptRow) -> tuple[str, str]:
+    deadline = time.monotonic() + 60
+    while (now := playables.ask(row)).state in ("waiting", "running"):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    return now.state, now.said
+
+
+@pytest.mark.parametrize(
+    ("codec", "name", "plays"),
+    [
+        ("h264", "a.MOV", True), ("hevc", "a.mov", False), ("h264", "a.mkv", False),
+        ("vp9", "a.webm", True), ("mpeg4", "a.mp4", False), ("av1", "a.mp4", False),
+    ],
+)  # fmt: skip
+def test_what_is_taken_to_play_everywhere(codec, name, plays):
+    assert plays_everywhere(codec, name) is plays

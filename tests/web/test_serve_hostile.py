@@ -61,10 +61,22 @@ def api(tmp_path_factory: pytest.TempPathFactory):
 def test_the_description_finds_no_server_error(api):
     """schemathesis makes calls from the OpenAPI description, of every operation in it."""
     from schemathesis.checks import not_a_server_error
-    from schemathesis.specs.openapi.checks import status_code_conformance
+    from schemathesis.specs.openapi.checks import (
+        content_type_conformance,
+        response_headers_conformance,
+        response_schema_conformance,
+        status_code_conformance,
+    )
 
     app = api.app
     headers = {"X-Token": app.state.sessions.access(None).token}
+    checks = [
+        not_a_server_error,
+        status_code_conformance,
+        content_type_conformance,
+        response_schema_conformance,
+        response_headers_conformance,
+    ]
     operations = [found.ok() for found in api.get_all_operations()]
     assert len(operations) > 15
     for operation in operations:
@@ -83,9 +95,7 @@ def test_the_description_finds_no_server_error(api):
                 case.path_parameters["attempt_id"] = app.state.attempt
             if case.path.endswith("/events"):
                 case.query = {"once": "true"}
-            case.call_and_validate(
-                headers=headers, checks=[not_a_server_error, status_code_conformance]
-            )
+            case.call_and_validate(headers=headers, checks=checks)
 
         call()
 

@@ -34,7 +34,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     with Server(tmp_path_factory.mktemp("pages") / "data") as one, one.client() as client:
-        client.post("/api/plans", data={"toml": PLAN})
+        client.post("/api/plans", data={"toml": f'athlete = "Robin"\n{PLAN}'})
         client.post("/api/athletes", data={"name": "Robin"})
         write_heat(one.folder / "written", heat_of(3))
         library = Library(one.folder)
@@ -120,14 +120,20 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     hand = Hand(browser)
     began = server.busy_s()
     hand.choose("#film-file", CLIP)
-    browser.value("document.getElementById('plan').selectedIndex = 1")
-    hand.steps += 1
+    browser.value(
+        "(one => { one.selectedIndex = 1; one.dispatchEvent(new Event('change')); })"
+        "(document.getElementById('athlete'))"
+    )
+    hand.steps += 2  # the list and the name in it; the athlete's plan comes by itself
+    assert browser.value("document.getElementById('plan').selectedOptions[0].text") == "Slate"
     hand.click("#send")
+    assert hand.steps <= 5
     until(browser, "!!document.getElementById('panel')")  # sent, read, and the page is there
     until(browser, "document.readyState === 'complete'")
     quiet(browser)
     until(browser, "document.getElementById('video').readyState > 0")
     hand.click(".reps [data-rep]")
+    hand.click("[data-act=tools]")
     hand.click("[data-act=no-rep]")
     until(browser, "document.getElementById('ask').open")
     hand.write("#ask [name=why]", "elbow not locked")
@@ -300,6 +306,8 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key("d")
     assert "none after" in browser.value(SAID)  # the stand-in marks nothing
     view = "document.querySelector('#trace svg.time').getAttribute('viewBox')"
+    assert float(browser.value(view).split()[2]) == pytest.approx(8, abs=0.01)  # round the rep
+    browser.key("0")
     whole = browser.value(view)
     browser.key("+")
     near = browser.value(view)

@@ -15,6 +15,7 @@ from repcount.library.store import Missing
 from repcount.web.depends import LibraryDep, RowId, SessionsDep, SettingsDep, TriesDep
 from repcount.web.logs import LOG, whose
 from repcount.web.pages.answers import shown
+from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep
 from repcount.web.security import (
     PASSPHRASE_BODY,
@@ -26,6 +27,8 @@ from repcount.web.security import (
 )
 
 routes = APIRouter()
+changes = APIRouter(prefix="/api", tags=["people"], responses=ERRORS)
+_TEXT = {"content": {"text/plain": {"schema": {"type": "string"}}}}
 
 
 @routes.get("/people")
@@ -37,7 +40,7 @@ def everybody(request: Request, library: LibraryDep) -> HTMLResponse:
     )  # fmt: skip
 
 
-@routes.post("/api/people")
+@changes.post("/people", responses={200: _TEXT})
 def invite(
     request: Request,
     name: Annotated[str, Form(max_length=200)],
@@ -52,7 +55,7 @@ def invite(
     return PlainTextResponse(f"{base_of(request, settings)}join/{token}")
 
 
-@routes.post("/api/people/{person_id}/delete", status_code=204)
+@changes.post("/people/{person_id}/delete", status_code=204)
 def remove(person_id: RowId, library: LibraryDep, access: AccessDep) -> Response:
     """Let somebody in no longer."""
     people.remove(library, person_id)
@@ -94,7 +97,9 @@ def own(request: Request, access: AccessDep) -> HTMLResponse:
     return shown(request, "passphrase.html")
 
 
-@routes.post("/api/passphrase")
+@changes.post(
+    "/passphrase", status_code=204, responses={429: {"description": "too many tries"} | _TEXT}
+)
 async def change(
     request: Request,
     passphrase: Annotated[str, Form(max_length=1000)],

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.library.rows import PlanRow
 from repcount.library.store import Library
-from repcount.plan import parse_plan
+from repcount.plan import Plan, parse_plan
+from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal, slow_rounds
 from repcount.reports.card import card_page
@@ -23,6 +26,7 @@ from repcount.web.plan_form import (
     has_own_rounds,
     kept,
 )
+from repcount.web.plan_text import time_text
 
 routes = APIRouter()
 
@@ -60,6 +64,12 @@ def card(plan_id: RowId, library: LibraryDep) -> Response:
     return sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
 
 
+def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
+    """Movements and reps of each round, for the page's beads."""
+    rounds = plan.rounds if plan else []
+    return [[(part.movement, part.reps) for part in one.movements] for one in rounds]
+
+
 def _written(
     request: Request, library: Library, row: PlanRow | None, *, text: bool
 ) -> HTMLResponse:
@@ -71,6 +81,7 @@ def _written(
         form=form_of(made) if made else PlanForm(),
         kept=kept(made, row.toml) if made and row else [],
         own_rounds=made is not None and has_own_rounds(made),
+        rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
         rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),
         card=made is not None and made.planned_total_s is not None,
     )  # fmt: skip

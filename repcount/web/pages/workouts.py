@@ -6,12 +6,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request, Response
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 
 from repcount.analysis.forecast import read_attempts
 from repcount.analysis.history import side_by_side
+from repcount.errors import RecordError
 from repcount.heat.collect import Outcome, collect
 from repcount.heat.manifest import Listed
 from repcount.heat.rows import Entry
@@ -21,7 +23,7 @@ from repcount.library.store import Library, Missing
 from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
-from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown
+from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
 from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in
 
@@ -47,6 +49,29 @@ def workouts(request: Request, library: LibraryDep, access: AccessDep) -> HTMLRe
     )
 
 
+@routes.get("/chosen")
+def chosen(
+    library: LibraryDep,
+    access: AccessDep,
+    with_: Annotated[list[str] | None, Query(alias="with")] = None,
+    as_: Annotated[str, Query(alias="as", max_length=10)] = "",
+    zone: Annotated[str, Query(max_length=80)] = "UTC",
+) -> Response:
+    """Attempts that were chosen in a list, beside each other, moving or as a heat: on their
+    workout's page."""
+    asked = set(with_ or [])
+    every = library.attempts(state="done", athlete_id=access.athlete_id)
+    rows = [row for row in every if row.id in asked]
+    found = sorted({row.workout for row in rows})
+    if len(rows) < 2:
+        raise RecordError("choose two or more attempts that have been read.")
+    if len(found) > 1 or not found[0]:
+        raise RecordError("choose attempts at one workout; these are of several, or of none.")
+    query = [("with", row.id) for row in rows] + [("zone", zone)]
+    query += [("as", as_)] if as_ in ("heat", "moving") else []
+    return RedirectResponse(f"{address(found[0])}?{urlencode(query)}", 303)
+
+
 @routes.get("/workouts/{workout:path}")
 def workout(
     request: Request,
@@ -69,11 +94,18 @@ def workout(
         once = [row.id for row in rows if row.id not in twice]
         return shown(
             request, "workout.html", workout=workout, rows=rows, names=names(library),
-            twice=twice, chosen=once[:2],
+            thumbs=thumbnails(library, rows), twice=twice, chosen=once[:2],
         )  # fmt: skip
+    if as_ == "moving":
+        return RedirectResponse(_moving(asked[0], asked[-1]), 303)
     if as_ == "heat":
         return _as_heat(asked[:MOST_IN_HEAT], workout, zone, back, library)
     return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], back, library)
+
+
+def _moving(first: AttemptRow, second: AttemptRow) -> str:
+    """Where two attempts move side by side."""
+    return f"/beside?first={first.id}&second={second.id}"
 
 
 def _as_heat(
@@ -81,7 +113,10 @@ def _as_heat(
 ) -> HTMLResponse:
     found = collect(_outcomes(rows, zone, library), workout, library.folder)
     links = {f"{ATTEMPTS}/{row.id}": f"/attempts/{row.id}" for row in rows}
-    return heat_sheet(found, back, links)
+    first = next((one.results for one in found.attempts if one.results in links), "")
+    by = {f"{ATTEMPTS}/{row.id}": row for row in rows}
+    moving = {name: _moving(by[first], row) for name, row in by.items() if first not in ("", name)}
+    return heat_sheet(found, back, links, moving)
 
 
 def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library) -> HTMLResponse:
@@ -92,7 +127,9 @@ def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library)
             read_attempts([library.folder_of(row.id) for row in rows]), rows, strict=True
         )
     ]
-    return sheet(history_page(side_by_side(filmed), back, [f"/attempts/{row.id}" for row in rows]))
+    links = [f"/attempts/{row.id}" for row in rows]
+    moving = _moving(rows[0], rows[-1])
+    return sheet(history_page(side_by_side(filmed), back, links, moving))
 
 
 def _outcomes(rows: Sequence[AttemptRow], zone: str, library: Library) -> list[Outcome]:

@@ -13,10 +13,35 @@
       one.removeAttribute("data-at");
     }
   }
-  put();
-  new MutationObserver(put).observe(document.body, { childList: true, subtree: true });
-  const zone = document.getElementById("zone");
-  if (zone) zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  function tell() {
+    put();
+    for (const one of document.querySelectorAll("input.zone")) one.value = zone;
+    if (navigator.share) for (const one of document.querySelectorAll("[data-send]")) one.hidden = false;
+  }
+  tell();
+  new MutationObserver(tell).observe(document.body, { childList: true, subtree: true });
+
+  // A link that was made: copied, or sent by what the phone has for it.
+  async function copy(text, button) {
+    try {
+      await navigator.clipboard.writeText(text);
+    } catch { // no clipboard without TLS: the selection's own way
+      const line = button.closest(".made").querySelector(".link");
+      getSelection().selectAllChildren(line);
+      if (!document.execCommand("copy")) return;
+    }
+    button.textContent = "Copied";
+  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-copy], [data-send]");
+    if (button && button.dataset.copy) copy(button.dataset.copy, button);
+    else if (button) navigator.share({ url: button.dataset.send }).catch(() => {});
+    // a place in a part that is folded unfolds it
+    const to = event.target.closest('a[href^="#"]');
+    const folded = to && document.querySelector("details" + to.getAttribute("href"));
+    if (folded) folded.open = true;
+  });
 
   const SILENT_MS = 8000; // the server says something twice a second
   const AGAIN_MS = 3000;
