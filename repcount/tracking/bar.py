@@ -1,11 +1,10 @@
 """The bar's two ends, picture by picture.
 
-Two ways lead to an end: the network that knows what a bar looks like (`bar_net`), asked now and
-then, and what moves with the hands while they lift (`plates`), asked where the network's answer
-stands still while the hands move. Once found, an end is followed by its looks at every picture, to
-a fraction of a pixel (`patch`): held, falling, bouncing, lying on the floor; and backwards through
-the last seconds, to where it lay before. Pictures of barbells on walls and plates on racks do not
-move with the hands: what stood still while the bar was carried is remembered and not taken again.
+The network that knows what a bar looks like (`bar_net`) is asked now and then. Once found, an end
+is followed by its looks at every picture, to a fraction of a pixel (`patch`): held, falling,
+bouncing, lying on the floor; and backwards through the last seconds, to where it lay before.
+What does not move with the hands while the other end does is none, and neither is what does not
+move like the end of one rigid bar.
 """
 
 from __future__ import annotations
@@ -20,20 +19,15 @@ import numpy as np
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting
 from repcount.tracking.ends import (
     AT_REST,
-    CLEAR,
-    CONFIRMED,
     LOST,
     PLATE_M,
     End,
     Picture,
     coarser,
-    face_width,
     from_sighting,
-    from_votes,
-    makes_bar,
 )
+from repcount.tracking.hands import Hands
 from repcount.tracking.patch import GOOD
-from repcount.tracking.plates import HAND_TRAVEL, PAIR_S, Hands, Votes
 
 # Pictures kept to look back on, in seconds.
 BACK_S = 12.0
@@ -51,22 +45,15 @@ ASK_S = (0.5, 0.2, 0.1)
 SAME, NEXT = 0.25, 1.0
 # This many sightings in a row elsewhere, and the end followed is not the bar's.
 DOUBTS = 3
-# A place that was false before is believed again after this many sightings in a row (3 s).
-FORGIVE = 30
 # A lost end is taken for found only where it looks like this; what looks like it lies about.
 RESUME = 0.75
 # Sure enough to contradict what is followed.
 SURE = 0.6
 # Backwards, an end is given up when it has not been seen for this long.
 GIVE_UP_S = 1.0
-# After how many pairs of pictures to look for plates in the votes: both ends at first, at last one
-# is enough. Pairs are taken this much hand travel apart (body lengths), so that they see different
-# places. After votes for nothing, there are none for a while: hands move without a bar, too.
-TRIES = (6, 9, 12, 16, 20)
-PAIR_STEP = 0.06
-STALE_S = 6.0
-# So long, or longer where both ends are followed and the network agrees.
-REST_S = (8.0, 30.0)
+# Ends and hands are compared where the hands moved so far up or down (body lengths; 0.15 is about
+# 7 cm, three times the pose model's own error) within so long, and again after so much more.
+HAND_TRAVEL, PAIR_S, PAIR_STEP = 0.15, 0.7, 0.06
 # An end went along if it moved this much of the hands' way (perspective, the pose model's error),
 # and stood still if it moved less than that.
 ALONG = (0.5, 2.0)
@@ -84,8 +71,6 @@ ENOUGH, SPREAD = 12, 3.0
 # From one picture to the next an end moves by no more than a semi-axis (a drop from overhead at 30
 # pictures a second), and is itself about that wide and high.
 AROUND = 2.0
-# What has never been seen to move with the hands counts this much where two ends compete.
-UNPROVEN = 0.6
 # A gap this short, with the end at the same place before and after (semi-axes), is one in which it
 # lay there; a shorter one is filled from the other end; a blink, straight on.
 HIDDEN_S, SAME_PLACE = 2.0, 0.1
@@ -137,8 +122,7 @@ class BarTrack:
 class Bar:
     """Follows the bar. Give it every picture in order (`step`), then ask for `result`."""
 
-    def __init__(self, net: BarNet | None = None) -> None:
-        """`net` None: without the network, by movement alone."""
+    def __init__(self, net: BarNet) -> None:
         self.net = net
         self.rows: list[Row] = []
         # Height, offset (x, y) and semi-axis of every sighting of an end that is followed.
@@ -152,22 +136,11 @@ class Bar:
         self.shot_start = len(self.rows)
         self.ends: list[End | None] = [None, None]
         self.between: np.ndarray | None = None
-        self.grip: list[np.ndarray | None] = [None, None]
         self.rest: list[np.ndarray | None] = [None, None]
-        # Places (less the background's shift) that looked like an end and never were one, and how
-        # often in a row they were seen while nothing else was.
-        self.false_places: list[tuple[np.ndarray, int]] = []
         self.pending: list[tuple[float, np.ndarray] | None] = [None, None]
-        # The last sightings: time, place less the background's shift, semi-axis, index of picture.
-        self.lately: tuple[deque[tuple[float, np.ndarray, float, int]], ...] = (
-            deque(maxlen=20),
-            deque(maxlen=20),
-        )
         self.square: np.ndarray | None = None
         self.asked_s = -np.inf
-        self.votes_after_s = -np.inf
         self.paired_at: float | None = None
-        self._new_votes()
 
     # --- the public way in and out ---
 
@@ -236,7 +209,7 @@ class Bar:
                 confidence[index, side] = row.confidence[side]
                 confirmed[index, side] = name in self.proven
         one = np.hypot(*(ends[:, 0] - ends[:, 1]).T) < ONE * semi_axis.max(1)
-        less = np.where(confirmed, confidence, UNPROVEN * confidence).argmin(1)[one]
+        less = (confirmed + confidence).argmin(1)[one]
         ends[one, less], semi_axis[one, less], confidence[one, less] = np.nan, np.nan, 0.0
         confirmed[one, less] = False
         track = BarTrack(ends, semi_axis, confidence, confirmed, np.zeros((count, 2), bool))
@@ -261,18 +234,10 @@ class Bar:
             ]
         self.ends = [end and end.shrunk(by) for end in self.ends]
         self.between = None if self.between is None else self.between / by
-        self.grip = [None if grip is None else grip / by for grip in self.grip]
         self.rest = [None if rest is None else coarser(rest, by) for rest in self.rest]
-        self.false_places = [(coarser(place, by), seen) for place, seen in self.false_places]
         self.pending = [last and (last[0], coarser(last[1], by)) for last in self.pending]
-        for lately in self.lately:
-            seen = [
-                (time_s, coarser(place, by), axis / by, at) for time_s, place, axis, at in lately
-            ]
-            lately.clear()
-            lately.extend(seen)
         self.square = None if self.square is None else self.square / by
-        self._new_votes()
+        self.paired_at = None
 
     # --- following ---
 
@@ -335,41 +300,25 @@ class Bar:
         self, end: End, side: int, other: End | None, now: Picture
     ) -> Iterator[tuple[np.ndarray, float]]:
         """Where a lost end may be, and how far around: where it got lost; and, unless the network
-        looks for it anyway, now and then on the bar with the other end, where the hands hold it,
-        where it last lay."""
+        looks for it anyway, now and then on the bar with the other end, and where it last lay."""
         yield end.centre, end.semi_axis * (0.3 if end.lost_s > 0.3 else 1.0)
         if abs(now.time_s - self.asked_s) < ASK_S[0] or (end.lost_s > 0.3 and now.index % 5):
             return
         if other is not None and other.seen and self.between is not None:
             yield other.centre + self.between * (1 if side == 1 else -1), 0.6 * end.semi_axis
-        grip, rest = self.grip[side], self.rest[side]
-        if now.hands is not None and grip is not None:
-            yield now.hands.middle + grip, 0.8 * end.semi_axis
+        rest = self.rest[side]
         if rest is not None:
             yield rest + now.shift, 0.4 * end.semi_axis
 
     def _note(self, end: End, side: int, now: Picture) -> None:
         row = self.rows[now.index]
         row.centres[side], row.semi_axis[side] = end.centre, end.semi_axis
-        row.face[side] = self._offset(end, side)
+        row.face[side] = end.offset
         row.confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.01, 1.0))
         row.owner[side] = end.name
         end.blend(now.gray)
         if np.hypot(*end.velocity) < 0.05 * end.semi_axis / PLATE_M:
             self.rest[side] = end.centre - now.shift
-
-    def _offset(self, end: End, side: int) -> np.ndarray:
-        """(2,) from the patch's middle to the outer face, as seen or as it must be."""
-        return self._to_face(end, side) if end.offset is None else end.offset
-
-    def _to_face(self, end: End, side: int) -> np.ndarray:
-        """(2,) from the middle of the plates' outline to the middle of the outer face, which lies
-        farther out along the bar: where the outline ends, less the face's own half width."""
-        if self.between is None:
-            return np.zeros(2)
-        length = float(np.hypot(*self.between))
-        out = max(0.0, end.half_width - face_width(end.semi_axis, length))
-        return self.between / length * (out if side == 1 else -out)
 
     def _tear(self, now: Picture) -> None:
         """Where the two ends do not move like one bar, let go of the one less like itself."""
@@ -394,7 +343,7 @@ class Bar:
         left, right = self.ends
         if left is None or right is None or not (left.seen and right.seen):
             return
-        faces = [end.centre + self._offset(end, side) for side, end in enumerate((left, right))]
+        faces = [end.centre + end.offset for side, end in enumerate((left, right))]
         if not _is_one(faces[0], faces[1], max(left.semi_axis, right.semi_axis)):
             return
         together = now.index
@@ -432,13 +381,11 @@ class Bar:
     def _disown(self, side: int) -> None:
         """Take back all that was said about an end that is none."""
         self._retract(side, -1)
-        self.ends[side], self.grip[side], self.between = None, None, None
+        self.ends[side], self.between = None, None
 
     # --- what the network says ---
 
     def _ask(self, now: Picture, around: Callable[[], np.ndarray | None]) -> None:
-        if self.net is None:
-            return
         seen = [end for end in self.ends if end and end.seen]
         well = [end for end in seen if end.likeness >= GOOD and not end.doubts]
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
@@ -467,15 +414,12 @@ class Bar:
         end = self.ends[side]
         if sure < CONFIDENT or not _inside(face, now.gray, 0.5 * axis):
             return False
-        if self._known_false(side, face, axis, now):
-            return False
         if self._is_others(side, face, axis):
             return False
         self.pending[side] = (now.time_s, face)
-        self.lately[side].append((now.time_s, face - now.shift, axis, now.index))
         steady = self._steady(before, face, axis, now)
         if end is not None and end.seen:
-            if np.hypot(*(face - end.centre - self._offset(end, side))) <= SAME * axis:
+            if np.hypot(*(face - end.centre - end.offset)) <= SAME * axis:
                 self._record(end, face, axis, now)
                 if end.likeness < GOOD:
                     end.patch.relearn(now.gray, end.centre)
@@ -486,7 +430,7 @@ class Bar:
             if end.doubts < enough or not steady:
                 return False
             self._retract(side, max(end.agreed, end.last_along))
-        elif end is not None and end.offset is not None and not end.spoiled:
+        elif end is not None and not end.spoiled:
             at, alike = end.patch.search(now.gray, face - end.offset, np.full(2, 0.3 * axis))
             if alike >= RESUME:
                 end.centre, end.likeness, end.lost_s = at, alike, 0.0
@@ -515,12 +459,12 @@ class Bar:
         own, other = self.ends[side], self.ends[1 - side]
         if other is None or not other.seen:
             return False
-        there = other.centre + self._offset(other, 1 - side)
+        there = other.centre + other.offset
         if not _is_one(face, there, max(axis, other.semi_axis)):
             return False
         if own is None or not own.seen:
             return True
-        here = own.centre + self._offset(own, side)
+        here = own.centre + own.offset
         return bool(np.hypot(*(face - there)) < np.hypot(*(face - here)))
 
     @staticmethod
@@ -528,18 +472,6 @@ class Bar:
         """Whether `new` can be `end` found again: no farther off than it can have gone since."""
         reach = NEXT + TOP_SPEED / 2 / PLATE_M * min(end.lost_s, 0.5)
         return bool(np.hypot(*(new.centre - end.centre)) <= reach * new.semi_axis)
-
-    def _known_false(self, side: int, face: np.ndarray, axis: float, now: Picture) -> bool:
-        """Whether a sighting is where something stood still while the bar was carried. If nothing
-        else is seen for long, the place is forgiven: the bar may have been put there."""
-        end = self.ends[side]
-        for number, (place, seen) in enumerate(self.false_places):
-            if np.hypot(*(face - now.shift - place)) < axis:
-                alone = end is None or not end.seen
-                self.false_places[number] = (place, seen + 1 if alone else 0)
-                if seen < FORGIVE:
-                    return True
-        return False
 
     def _steady(
         self, before: tuple[float, np.ndarray] | None, face: np.ndarray, axis: float, now: Picture
@@ -567,7 +499,7 @@ class Bar:
             return
         then, travel, background = pair
         step = PAIR_STEP if self.paired_at is None else self._hand_step(now)
-        self.paired_at, self.paired_s = float(now.hands.middle[1]), now.time_s
+        self.paired_at = float(now.hands.middle[1])
         rates = [self._rate(side, now, then, travel[1], background[1]) for side in (0, 1)]
         along = [ALONG[0] < rate < ALONG[1] for rate in rates]
         for side, end in enumerate(self.ends):
@@ -585,34 +517,7 @@ class Bar:
                     else:
                         self._disown(side)
         if any(along):
-            self._new_votes()
-            self._find_false(then.time_s)
-        elif all(end is None or not end.seen or end.idle > 0 for end in self.ends):
-            self._vote(now, then, background)
-
-    def _find_false(self, since_s: float) -> None:
-        """While an end was carried by the hands, what the network took for it was elsewhere and
-        stood still: remember that place."""
-        for side, lately in enumerate(self.lately):
-            elsewhere: list[tuple[np.ndarray, np.ndarray]] = []
-            axis = 0.0
-            for time_s, place, axis, index in lately:
-                row = self.rows[index]
-                carried = row.centres[side] - row.shift
-                if time_s >= since_s and np.hypot(*(place - carried)) > axis:
-                    elsewhere.append((place, carried))
-            if len(elsewhere) < 2:
-                continue
-            still, moved = (
-                float(np.hypot(*np.ptp(np.array(places), axis=0)))
-                for places in zip(*elsewhere, strict=True)
-            )
-            if moved > SAME * axis and still < STILL * moved:
-                self._add_false(elsewhere[-1][0], axis)
-
-    def _add_false(self, place: np.ndarray, axis: float) -> None:
-        if all(np.hypot(*(place - old)) > SAME * axis for old, _ in self.false_places):
-            self.false_places.append((place, 0))
+            self.paired_at = None
 
     def _pair(self, now: Picture) -> tuple[Picture, np.ndarray, np.ndarray] | None:
         """The last picture before `now` since which the hands moved far enough up or down, the
@@ -620,8 +525,6 @@ class Bar:
         after the pair before."""
         if now.hands is None:
             return None
-        if now.time_s - self.paired_s > STALE_S:
-            self._new_votes()
         size = now.hands.size
         if self.paired_at is not None and self._hand_step(now) < PAIR_STEP:
             return None
@@ -649,60 +552,6 @@ class Bar:
         if new.owner[side] != old.owner[side]:
             return np.nan
         return float((new.centres[side, 1] - old.centres[side, 1] - background) / hand_travel)
-
-    def _new_votes(self) -> None:
-        self.votes, self.paired_at, self.paired_s = Votes(), None, -np.inf
-
-    def _vote(self, now: Picture, then: Picture, background: np.ndarray) -> None:
-        """Look for plates that move with the hands, since none that are followed do."""
-        if now.time_s < self.votes_after_s or now.hands is None or then.hands is None:
-            return
-        self.votes.add(then.gray, now.gray, then.hands, now.hands, background)
-        if self.votes.pairs not in TRIES:
-            return
-        pictures = list(self.back)
-        found = [
-            None if plate is None else from_votes(plate, pictures, self.votes)
-            for plate in self.votes.plates(now.hands)
-        ]
-        clear = [
-            end if end and end.score >= CLEAR and end.carried > CONFIRMED / 2 else None
-            for end in found
-        ]
-        last = self.votes.pairs == TRIES[-1]
-        left, right = clear
-        # One end alone may be a hand that has let go of a bar which is followed well.
-        settled = all(end and end.seen and end.agreed >= 0 for end in self.ends)
-        alone = last and not settled and any(clear)
-        good = makes_bar(left, right) if left and right else alone
-        if good:
-            for side, end in enumerate(clear):
-                self._replace(side, end, now)
-            left, right = self.ends
-            self.between = right.centre - left.centre if left and right else None
-            self._look_back([end is not None for end in clear], now)
-        elif last:
-            self.votes_after_s = now.time_s + REST_S[settled]
-        if good or last:
-            self._new_votes()
-
-    def _replace(self, side: int, end: End | None, now: Picture) -> None:
-        """Take over an end that was carried by the hands in place of one that was not."""
-        old, lately = self.ends[side], self.lately[side]
-        if old is not None:
-            if lately and now.time_s - lately[-1][0] < STALE_S:
-                _, place, axis, _ = lately[-1]
-                if np.hypot(*(place + now.shift - old.centre)) < axis and end is not None:
-                    self._add_false(place, axis)
-            if old.confirmed:
-                self._retract(side, old.last_along)
-            else:
-                self._disown(side)
-        self.ends[side], self.rest[side] = end, None
-        if end is not None:
-            end.last_along = now.index
-            if now.hands is not None:
-                self.grip[side] = end.centre - now.hands.middle
 
     def _look_back(self, fresh: list[bool], now: Picture) -> None:
         """Note the ends that are `fresh`, and follow them back through the pictures on hand, up to

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike
 
 from repcount.tracking.camera import shrunk
-from repcount.tracking.outline import DISC, Outline, find_outline
-from repcount.tracking.patch import GOOD, Patch, View, cut_out
-from repcount.tracking.plates import NEARER, Hands, Plate, Votes
+from repcount.tracking.hands import Hands
+from repcount.tracking.patch import GOOD, Patch, View
 
 PLATE_M = 0.225
 # Between the outer faces of the plates: 1.31 m between the sleeves' collars (men's and women's bars
@@ -23,19 +22,10 @@ BAR_LENGTH_M = 1.43
 AT_REST, LOST = 0.95, 0.6
 # A new look is blended in by this much, at most this often, only while likeness is high.
 BLEND, BLEND_EVERY = 0.1, 5
-# The looks are learned from frames that go back this far.
-LEARN_S = 1.0
-# An outline counts if its score says that at least half of it is seen as an edge, net of edges
-# beyond it.
-CLEAR = 0.5
 # An end is certainly the bar's once it has moved this far with the hands (body lengths).
 CONFIRMED = 0.6
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
 STACK = 0.35
-# Perspective: the plates at the near end, 1.4 m nearer at most, from 3 m away.
-PERSPECTIVE = 1.9
-# The bar's length is known to this fraction of itself (bars, plates, perspective).
-STRETCH = 0.25
 
 
 @dataclass
@@ -69,10 +59,9 @@ class End:
 
     patch: Patch
     centre: np.ndarray
-    offset: np.ndarray | None
+    offset: np.ndarray
     semi_axis: float
     half_width: float
-    score: float
     velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
     likeness: float = 1.0
     lost_s: float = 0.0
@@ -102,7 +91,6 @@ class End:
             self.offset,
             self.semi_axis,
             self.half_width,
-            self.score,
             self.velocity.copy(),
             name=self.name,
         )
@@ -113,7 +101,7 @@ class End:
             self,
             patch=self.patch.shrunk(by),
             centre=coarser(self.centre, by),
-            offset=None if self.offset is None else self.offset / by,
+            offset=self.offset / by,
             semi_axis=self.semi_axis / by,
             half_width=self.half_width / by,
             velocity=self.velocity / by,
@@ -139,15 +127,6 @@ def face_width(semi_axis: float, length: float) -> float:
     return float(semi_axis * np.sqrt(max(0.0, 1 - (length / full) ** 2)))
 
 
-def makes_bar(left: End, right: End) -> bool:
-    """Whether two ends can be one bar's: no longer than a bar is for the size of its plates, and
-    one plate no larger than the nearer one would be."""
-    way = right.centre - left.centre
-    small, large = sorted((left.semi_axis, right.semi_axis))
-    longest = BAR_LENGTH_M / PLATE_M * large * (1 + STRETCH)
-    return bool(np.hypot(*way) <= longest and large <= PERSPECTIVE * small and way[0] > 0)
-
-
 def from_sighting(
     gray: np.ndarray, face: np.ndarray, semi_axis: float, side: int, outwards: np.ndarray | None
 ) -> End:
@@ -161,97 +140,23 @@ def from_sighting(
     wide = max(face_px, STACK * semi_axis)
     offset = outwards / length * max(0.0, wide - face_px)
     centre = face - offset
-    outline = Outline(np.zeros(2), wide, semi_axis, DISC, 1.0)
-    return End(_patch([gray], [centre], outline), centre, offset, semi_axis, wide, 1.0)
+    return End(disc_patch(gray, centre, wide, semi_axis), centre, offset, semi_axis, wide)
 
 
-def from_votes(plate: Plate, frames: Sequence[Picture], votes: Votes) -> End:
-    """The end that `votes` show at `plate` in the last of `frames`: laid over each other as it
-    moves, the frames show its look and outline sharp. Until that is known, the votes tell which
-    pixels are not the background's. Its `carried` is 0 if it did not follow the hands there."""
-    now = frames[-1]
-    assert now.hands is not None
-    first = _odd(np.array([max(plate.half_width, 0.3 * plate.semi_axis), plate.semi_axis]) * 1.1)
-    disc = Outline((first - 1) / 2, first[0] / 2 - 1, first[1] / 2 - 1, DISC, 0.0)
-    moving = disc.weight(first, 0.0) * votes.moving(now.hands, plate.centre, first) ** 2
-    size = (int(first[0]), int(first[1]))
-    patch = Patch(
-        View(now.gray, plate.centre, first / 2).cut_out(plate.centre, size), moving, moving
-    )
-    centres, after = [np.array(plate.centre, float)], now
-    for frame in frames[-2::-1]:
-        if now.time_s - frame.time_s > LEARN_S or frame.hands is None or after.hands is None:
-            break
-        guess = centres[-1] + frame.hands.middle - after.hands.middle
-        centre, score = patch.search(frame.gray, guess, np.full(2, 0.35 * plate.semi_axis))
-        if score < LOST:
-            break
-        centres.append(centre)
-        if score > GOOD:
-            patch.learn(frame.gray, centre, 2 * BLEND, LOST)
-        after = frame
-    grays = [frame.gray for frame, _ in zip(frames[::-1], centres, strict=False)]
-    wide = _odd(np.full(2, 1.7 * plate.semi_axis))
-    size = (int(wide[0]), int(wide[1]))
-    stack = np.stack([cut_out(gray, at, size) for gray, at in zip(grays, centres, strict=True)])
-    known = _within(now.gray, centres[0] - (wide - 1) / 2, wide)
-    outline = find_outline(stack.mean(0), stack.std(0), known, plate.half_width, plate.semi_axis)
-    away = outline.centre - (wide - 1) / 2
-    found = _patch(grays, [at + away for at in centres], outline)
-    at, _ = found.fine(now.gray, centres[0] + away)
-    return End(
-        found,
-        at,
-        None,
-        outline.semi_axis,
-        outline.half_width,
-        outline.score,
-        carried=_carried(centres, frames),
+def disc_patch(gray: np.ndarray, centre: np.ndarray, half_width: float, semi_axis: float) -> Patch:
+    """What is inside an upright ellipse about `centre` (2,)."""
+    reach = np.ceil([half_width + 4, semi_axis + 4]).astype(int)
+    size = (2 * int(reach[0]) + 1, 2 * int(reach[1]) + 1)
+    x, y = np.arange(size[0]) - reach[0], np.arange(size[1]) - reach[1]
+    across, down = centre[0] + x, centre[1] + y
+    within = ((down >= 0) & (down <= gray.shape[0] - 1))[:, None] & (
+        (across >= 0) & (across <= gray.shape[1] - 1)
     )
 
+    def weight(margin: float) -> np.ndarray:
+        u, v = x[None] / (half_width + margin), y[:, None] / (semi_axis + margin)
+        inside = (u**2 + v**2 <= 1).astype(np.float32)
+        return np.asarray(cv2.GaussianBlur(inside, (0, 0), 1.0) * within)
 
-def _patch(grays: Sequence[np.ndarray], centres: Sequence[np.ndarray], outline: Outline) -> Patch:
-    """The mean look of what is inside `outline`, its middle at `centres` in `grays`."""
-    size = _odd(np.array([outline.half_width, outline.semi_axis]) + 4)
-    placed = Outline(
-        (size - 1) / 2, outline.half_width, outline.semi_axis, outline.form, outline.score
-    )
-    shape = (int(size[0]), int(size[1]))
-    looks = [
-        View(gray, at, size / 2).cut_out(at, shape) for gray, at in zip(grays, centres, strict=True)
-    ]
-    inside = _within(grays[0], centres[0] - (size - 1) / 2, size)
-    return Patch(
-        np.mean(looks, axis=0),
-        placed.weight(size, -min(1.5, 0.15 * outline.half_width)) * inside,
-        placed.weight(size, 1.5) * inside,
-    )
-
-
-def _carried(centres: Sequence[np.ndarray], frames: Sequence[Picture]) -> float:
-    """How far (body lengths) what was at `centres`, from the last frame backwards, went with the
-    hands; 0 if it did not follow them."""
-    back = list(frames[::-1][: len(centres)])
-    last = back[0].hands
-    if last is None or len(back) < 3:
-        return 0.0
-    shift = np.array([frame.shift[1] for frame in back])
-    hands = np.array([frame.hands.middle[1] for frame in back if frame.hands]) - shift
-    end = np.array([centre[1] for centre in centres]) - shift
-    hands, end = hands - hands.mean(), end - end.mean()
-    rate = float((hands * end).sum() / max(float((hands**2).sum()), 1e-9))
-    return float(np.ptp(hands)) / last.size if NEARER[0] < rate < NEARER[1] else 0.0
-
-
-def _within(gray: np.ndarray, corner: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """(H, W) bool: which pixels of a patch of `size` (width, height) with its first pixel at
-    `corner` (x, y) lie within the frame."""
-    x, y = corner[0] + np.arange(size[0]), corner[1] + np.arange(size[1])
-    inside_x = (x >= 0) & (x <= gray.shape[1] - 1)
-    inside_y = (y >= 0) & (y <= gray.shape[0] - 1)
-    return np.asarray(inside_y[:, None] & inside_x[None, :])
-
-
-def _odd(half: np.ndarray) -> np.ndarray:
-    """(width, height) of a patch that reaches `half` pixels from its middle pixel."""
-    return np.asarray(2 * np.ceil(half).astype(int) + 1)
+    look = View(gray, centre, np.array(size) / 2).cut_out(centre, size)
+    return Patch(look, weight(-min(1.5, 0.15 * half_width)), weight(1.5))

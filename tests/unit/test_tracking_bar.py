@@ -11,7 +11,7 @@ import pytest
 
 from repcount.tracking.bar import LARGEST, Bar
 from repcount.tracking.bar_net import BarSighting
-from repcount.tracking.plates import Hands
+from repcount.tracking.hands import Hands
 
 SIZE = (360, 640)
 SEMI_AXIS = 40.0
