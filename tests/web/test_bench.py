@@ -266,7 +266,9 @@ def test_the_chart_follows_the_rep_and_its_labels_stay_apart(browser, server, at
         begin, _, span, _ = browser.value(VIEW)
         assert span == pytest.approx(8, abs=0.01)
         assert begin + span / 2 == pytest.approx(rep["top"], abs=0.01)
-        assert rep["name"] in browser.value("document.getElementById('rep-names').textContent")
+        named = "document.querySelector('#rep-names .chosen')"
+        assert browser.value(f"{named}.textContent") == rep["name"]
+        assert browser.value(f"{named}.getBoundingClientRect().width") > 20
     for step in ("+", "+", "-", "-", "-", "-"):
         apart(browser.value(LABELS))
         browser.key(step)
