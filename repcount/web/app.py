@@ -96,7 +96,9 @@ def _refused(request: Request, error: RepcountError) -> Response:
     status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
     if isinstance(error, StorageError):
         status = 507 if error.full else 503
-    return _answer(request, str(error), status)
+    # where the library lies is not told to whoever asks
+    said = str(error).replace(f"{request.app.state.library.folder}/", "")
+    return _answer(request, said, status)
 
 
 def _storage(request: Request, error: OSError) -> Response:

@@ -3,8 +3,10 @@ library's page describes, and what a check says of a library that lost something
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
 import shutil
 import sys
 import threading
@@ -17,16 +19,22 @@ import pytest
 from repcount.attempt.edits import append_edit, make_edit
 from repcount.errors import RecordError, RepcountError
 from repcount.library import archive as archiving
+from repcount.library import copies
 from repcount.library.archive import MANIFEST, export_library, import_library
 from repcount.library.checking import findings
 from repcount.library.layout import IMPORT
 from repcount.library.store import Library
+from repcount.pipeline import results
 from repcount.pipeline.results import EDITS, correct
+from repcount.web import tus
+from repcount.web.app import create_app
 from repcount.web.breaking import LONGEST
 from repcount.web.queue import STOPPED, Queue
 from repcount.web.settings import Settings
 from repcount.web.tus import IDLE_S, MOST_OPEN, Refused, begin
 from tests.media import write_video
+from tests.web.inside import asking
+from tests.web.serving import announce, with_token
 from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 
 pytestmark = pytest.mark.slow
@@ -181,12 +189,44 @@ def test_an_import_that_fails_in_the_middle_takes_in_nothing(library, tmp_path, 
     assert not list((other.folder / "attempts").iterdir())
 
 
+# --- full disks ---
+
+
+def test_a_full_disk_is_said_with_its_status_and_not_where_it_lies(library, monkeypatch):
+    """507 is "Insufficient Storage" (RFC 4918, 11.5)."""
+    app = create_app(Settings(data=library.folder, hosts=frozenset({"testserver"}), workers=0))
+    attempt = library.attempts()[0].id
+    words = {"version": 0, "who": "Robin", "action": "note", "values": {"text": "seen"}}
+    full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(library.folder / "x"))
+
+    def refused(*_: object, **__: object) -> None:
+        raise full
+
+    with asking(app) as client, monkeypatch.context() as patched:
+        with_token(client)
+        patched.setattr(results.tempfile, "mkdtemp", refused)
+        usage = shutil.disk_usage(library.folder)
+        patched.setattr(copies.shutil, "disk_usage", lambda _: usage._replace(free=1000))
+        patched.setattr(Path, "touch", refused)
+        patched.setattr(tus.shutil, "disk_usage", lambda _: usage._replace(free=1000))
+        for answer in (
+            client.post(f"/api/attempts/{attempt}/edits", json=words),
+            client.post(f"/api/attempts/{attempt}/shares"),
+            announce(client, 1000),
+        ):
+            assert answer.status_code == 507, answer.text
+            assert str(library.folder) not in answer.text
+            assert "room" in answer.text or "space" in answer.text
+    with asking(app) as client:
+        with_token(client)
+        made = client.post(f"/api/attempts/{attempt}/edits", json=words)
+        assert made.status_code == 200
+
+
 # --- uploads and queues ---
 
 
 def test_the_upload_idle_for_longest_gives_way(library, monkeypatch):
-    import os
-
     ids = [begin(library, 100, {"filename": "film.mp4"}, frozenset()) for _ in range(MOST_OPEN)]
     with pytest.raises(Refused, match="Too many"):
         begin(library, 100, {}, frozenset())
