@@ -359,6 +359,12 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     browser.value(AXE + "; 1")
     run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
     assert browser.value(run) == []
+    # after a correction it is worked out anew, where it is in view
+    browser.value("document.activeElement.blur()")
+    browser.key("[")
+    until(browser, f"{PANEL}.includes('set the clock: start')")
+    until(browser, "document.querySelector('#forecast [name=breaks]').value === ''")
+    until(browser, "!!document.querySelector('#next .ranked li')")
     hand.click("#decision button.main")
     until(browser, "location.pathname.startsWith('/plans/')")
     quiet(browser)
