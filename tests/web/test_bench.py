@@ -266,7 +266,9 @@ def test_the_chart_follows_the_rep_and_its_labels_stay_apart(browser, server, at
         begin, _, span, _ = browser.value(VIEW)
         assert span == pytest.approx(8, abs=0.01)
         assert begin + span / 2 == pytest.approx(rep["top"], abs=0.01)
-        assert rep["name"] in browser.value("document.getElementById('rep-names').textContent")
+        named = "document.querySelector('#rep-names .chosen')"
+        assert browser.value(f"{named}.textContent") == rep["name"]
+        assert browser.value(f"{named}.getBoundingClientRect().width") > 20
     for step in ("+", "+", "-", "-", "-", "-"):
         apart(browser.value(LABELS))
         browser.key(step)
@@ -357,6 +359,12 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     browser.value(AXE + "; 1")
     run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
     assert browser.value(run) == []
+    # after a correction it is worked out anew, where it is in view
+    browser.value("document.activeElement.blur()")
+    browser.key("[")
+    until(browser, f"{PANEL}.includes('set the clock: start')")
+    until(browser, "document.querySelector('#forecast [name=breaks]').value === ''")
+    until(browser, "!!document.querySelector('#next .ranked li')")
     hand.click("#decision button.main")
     until(browser, "location.pathname.startsWith('/plans/')")
     quiet(browser)

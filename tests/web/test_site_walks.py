@@ -457,12 +457,12 @@ def test_attempts_are_found_and_chosen_in_the_list(browser, site):
     hand.write("#find input", "kit")
     until(browser, "document.querySelectorAll('#found .attempts li').length === 3")
     assert browser.value("document.querySelectorAll('#found .attempts li').length") == 3
-    shown = "document.querySelector('.chosen').checkVisibility()"
+    shown = "document.querySelector('form.chosen').checkVisibility()"
     assert not browser.value(shown)
     for name in ("short", "hevc"):
         hand.click(f"#found .pick:has([value='{site.ids[name]}'])")
     assert browser.value(shown)
-    hand.click(".chosen [value=heat]")
+    hand.click("form.chosen [value=heat]")
     until(browser, "!!document.getElementById('h-result')")
     assert browser.value("location.pathname") == "/workouts/Slate"
     quiet(browser)

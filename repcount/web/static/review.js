@@ -409,7 +409,16 @@
     if (reps) reps.scrollTop = place;
     const handle = handles.find((one) => one.edge === edge);
     if (handle) handle.grip.focus({ preventScroll: true });
-    document.body.dispatchEvent(new Event("corrected"));
+    workOutAgain();
+  }
+  // What comes next is worked out where it is looked at: after a correction anew, once it is in view.
+  const next = document.querySelector("#next > div");
+  const unworked = next ? next.outerHTML : "";
+  function workOutAgain() {
+    const done = document.getElementById("next-part");
+    if (!done) return;
+    done.parentElement.outerHTML = unworked; // as it came from our own server
+    htmx.process(document.getElementById("next"));
   }
   function start() {
     const first = data === undefined;
