@@ -151,10 +151,12 @@ def delete_chosen(
     library: LibraryDep,
     queue: QueueDep,
     rebuilder: RebuilderDep,
+    playables: PlayablesDep,
 ) -> Response:
     """Delete several attempts for good; none where one of them is not there."""
     for row in [library.attempt(one) for one in dict.fromkeys(with_)]:
         _leave(row, queue, rebuilder)
+        playables.forget(row.id)
         library.delete(row.id)
     return Response(status_code=204, headers={"HX-Refresh": "true"})
 

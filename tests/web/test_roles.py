@@ -131,6 +131,7 @@ OPEN_TO_ATHLETES = {
     ("GET", "/workouts"): 200,
     ("GET", "/workouts/{workout:path}"): 404,  # none of the athlete's own
     ("GET", "/chosen"): 422,  # none chosen
+    ("GET", "/beside"): 422,
     ("OPTIONS", "/api/uploads/"): 204,
     ("POST", "/api/uploads/"): 412,  # nothing said of what is to come
     ("GET", "/passphrase"): 200,
@@ -224,16 +225,43 @@ def test_nobody_and_who_has_a_link_get_what_is_theirs_alone(place):
         assert state(place) == before
 
 
+# What is answered so where nothing is chosen, and where there is no picture of an attempt.
+LACKING = {"/chosen": (422,), "/beside": (422,), "/attempts/{attempt_id}/{name}": (404,)}
+
+
 def test_a_coach_with_a_name_reaches_everything(place):
     with place.client("robin calder", ROBIN) as coach:
         for method, path in routes_of(place.app):
             if method == "GET" and "/join/" not in path and "/stills/" not in path:
                 ids = place.ids | ({"name": RECORD} if path.startswith("/heats/") else {})
                 answer = coach.get(filled(path, ids), **_once(path))
-                expected = (422,) if path == "/chosen" else (200, 303)  # none chosen
+                expected = LACKING.get(path, (200, 303))
                 assert answer.status_code in expected, (path, answer.text[:200])
         assert place.own in coach.get("/").text
         assert place.others in coach.get("/").text
+
+
+def test_what_is_anothers_is_not_reached_beside_the_path_either(place):
+    """By what is asked for after the address or sent in a form."""
+    own, others, nowhere = place.own, place.others, "0" * 16
+    with place.client("Oren Vale", OREN) as athlete:
+        for pair in ((own, others), (others, own), (own, nowhere)):
+            asked = dict(zip(("first", "second"), pair, strict=True))
+            answer = athlete.get("/beside", params=asked)
+            assert (answer.status_code, answer.text) == (404, "There is no such page.")
+        assert athlete.get("/beside", params={"first": own, "second": own}).status_code == 200
+        assert athlete.get("/chosen", params={"with": [own, others]}).status_code == 422
+        for word in ("Juna", "Basalt", "film"):
+            assert others not in athlete.get("/", params={"find": word}).text
+        assert others not in athlete.get("/", params={"plan": place.ids["plan_id"]}).text
+        belongs = {"athlete": place.ids["athlete_id"]}
+        assert athlete.post(f"/api/attempts/{own}/belongs", data=belongs).status_code == 204
+        assert place.library.attempt(own).athlete_id == place.library.athlete_named("Oren Vale")
+        belongs = {"plan": place.ids["plan_id"]}
+        assert athlete.post(f"/api/attempts/{own}/belongs", data=belongs).status_code == 404
+        for act in ("/api/attempts/delete", "/api/attempts/delete?with=1"):
+            assert athlete.post(act, data={"with": [own, others]}).status_code == 404
+        assert {own, others} <= {row.id for row in place.library.attempts()}
 
 
 def test_an_athlete_uploads_what_is_the_athletes_own(place):
