@@ -22,7 +22,7 @@ from repcount.wording.numbers import as_tenths, clock_of, short
 HEIGHT = 420  # px of the race's field
 # Over so many, names at the ends of the lines would be a wall: only the first three have theirs.
 MOST_NAMES = 16
-_LONGEST_NAME = 18  # letters
+_LONGEST_NAME = 24  # letters
 # Lines that lie beside each other differ in colour and in dashes, so that they do in print too.
 HUES, DASHES = 5, 4
 # Over so many, lines are drawn fainter so that one can be seen among them.
@@ -173,7 +173,7 @@ def _names(running: Sequence[HeatAttempt], full: int, asked: int) -> tuple[list[
 
 def _left_names(left: Sequence[HeatAttempt], full: int, asked: int, top: int) -> list[Markup]:
     """The names of those who did not finish, where their lines end, none on another."""
-    shapes, below = [], 0.0
+    shapes, below = [], float(top + _ROW_PX)  # under the names of those who finished
     for one in sorted(left, key=lambda one: (-len(one.reps), one.athlete)):
         y = max(below, top + HEIGHT * (1 - len(one.reps) / asked) - 7)
         below = y + _ROW_PX

@@ -138,10 +138,11 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     heights = [height_at(trace, rep.top_s) for rep in attempt.reps]
     dots = [_y(height if height is not None else 0.0) for height in heights]
 
+    bar = simplify(trace.time_s, trace.bar_st)
     top = 26 if attempt.rounds else 4
     shapes = _round_bands(attempt, begin, end)
     shapes.append(
-        _layer(_curve(attempt, dots, full), top, HEIGHT_PX, 1000, begin, end),
+        _layer(_curve(attempt, bar, dots, full), top, HEIGHT_PX, 1000, begin, end),
     )
     y = top + HEIGHT_PX + 10
     for _, kind, spans in lanes:
@@ -166,7 +167,7 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
             aria_hidden="true",
         ),
         tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
-        _overview(trace, full),
+        _overview(bar, full),
         begin,
         end,
         full,
@@ -174,12 +175,16 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     )
 
 
-def _overview(trace: Trace, full: float) -> Markup:
+def _overview(bar: Sequence[Sequence[tuple[float, float]]], full: float) -> Markup:
     """The whole video as a strip; the script marks on it what the chart shows."""
+    rough: list[list[tuple[float, float]]] = []
+    for run in bar:
+        times, heights = zip(*run, strict=True)
+        rough += simplify(times, heights, _ROUGH_ST)
     return tag(
         "svg",
         tag("rect", class_="in-view", id="in-view", x=0, y=0, width=full, height=1000),
-        tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st, _ROUGH_ST))),
+        tag("path", class_="bar", d=_path(rough)),
         class_="trace time",
         viewBox=f"0 0 {full:g} 1000",
         preserveAspectRatio="none",
@@ -225,7 +230,12 @@ def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
     return shapes
 
 
-def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]:
+def _curve(
+    attempt: Attempt,
+    bar: Sequence[Sequence[tuple[float, float]]],
+    dots: Sequence[float],
+    full: float,
+) -> list[Markup]:
     """The plot itself, back to front."""
     trace, run = attempt.trace, attempt.clock
     shapes = [
@@ -243,7 +253,7 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
         if at is not None
     ]
     shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
-    shapes.append(tag("path", class_="bar", d=curve_path(trace.time_s, trace.bar_st)))
+    shapes.append(tag("path", class_="bar", d=_path(bar)))
     for kind, sure in (("dot", True), ("dot unsure", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"

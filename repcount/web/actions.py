@@ -16,7 +16,7 @@ from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
 from repcount.library.belonging import set_athlete, set_plan
-from repcount.library.playable import Standing
+from repcount.library.playable import Playables, Standing
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -139,8 +139,7 @@ def delete(
 ) -> Response:
     """Delete an attempt for good."""
     row = library.attempt(attempt_id)
-    _leave(row, queue, rebuilder)
-    playables.forget(row.id)
+    _leave(row, queue, rebuilder, playables)
     library.delete(attempt_id)
     return _go("/")
 
@@ -155,8 +154,7 @@ def delete_chosen(
 ) -> Response:
     """Delete several attempts for good; none where one of them is not there."""
     for row in [library.attempt(one) for one in dict.fromkeys(with_)]:
-        _leave(row, queue, rebuilder)
-        playables.forget(row.id)
+        _leave(row, queue, rebuilder, playables)
         library.delete(row.id)
     return Response(status_code=204, headers={"HX-Refresh": "true"})
 
@@ -218,8 +216,7 @@ def delete_athlete(
 ) -> Response:
     """Delete an athlete and all of the athlete's attempts."""
     for row in library.attempts(athlete_id=athlete_id):
-        _leave(row, queue, rebuilder)
-        playables.forget(row.id)
+        _leave(row, queue, rebuilder, playables)
     library.delete_athlete(athlete_id)
     return _go("/athletes")
 
@@ -297,11 +294,12 @@ def _go(to: str) -> Response:
     return Response(status_code=204, headers={"HX-Redirect": to})
 
 
-def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder) -> None:
+def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder, playables: Playables) -> None:
     """Let nobody write into the folder of an attempt that is about to be deleted."""
     with suppress(RecordError):  # it is over
         queue.cancel(row.id)
     rebuilder.forget(row.id)
+    playables.forget(row.id)
 
 
 async def _standings(

@@ -14,6 +14,7 @@ from fastapi.responses import FileResponse, HTMLResponse
 from repcount.attempt.records import Attempt
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
+from repcount.library.layout import POSTER
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import STILLS, load_results, with_stills
@@ -58,12 +59,15 @@ def names(library: Library) -> dict[int | None, str]:
 
 
 def thumbnails(library: Library, rows: Iterable[AttemptRow]) -> dict[str, str]:
-    """The address of a small picture for each attempt that has one, by the attempt's id."""
+    """The address of a small picture for each attempt that has one, by the attempt's id: its first
+    still, else the poster of its video."""
     found = {}
     for row in rows:
-        taken = stills.listed(library.folder_of(row.id) / STILLS)
-        if taken:
+        folder = library.folder_of(row.id)
+        if taken := stills.listed(folder / STILLS):
             found[row.id] = f"/attempts/{row.id}/{STILLS}/{stills.name_of(taken[0])}"
+        elif (folder / POSTER).is_file():
+            found[row.id] = f"/attempts/{row.id}/poster.jpg"
     return found
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
-from repcount.library.layout import PLAYABLE, POSTER
+from repcount.library.layout import POSTER
 from repcount.library.rows import AthleteRow, PlanRow, Share, doubles, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
@@ -170,11 +170,21 @@ def file_of(
     return FileResponse(folder / name, media_type=type_of(name))
 
 
-@routes.get("/attempts/{attempt_id}/{name}")
-def shown_of(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
-    """The video as every browser can show it (`film.mp4`), or a picture of it (`poster.jpg`)."""
-    library.attempt(attempt_id)
-    kept = {"film.mp4": PLAYABLE, "poster.jpg": POSTER}.get(name)
-    if kept is None or not (library.folder_of(attempt_id) / kept).is_file():
+@routes.get("/attempts/{attempt_id}/film.mp4")
+def film(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep) -> Response:
+    """The video as every browser can show it; the original where there is no such copy."""
+    row = library.attempt(attempt_id)
+    shown_as = playables.of(row) or library.folder_of(attempt_id) / row.file_name
+    if not shown_as.is_file():
         raise Missing("there is no such file.")
-    return FileResponse(library.folder_of(attempt_id) / kept, media_type=type_of(name))
+    return FileResponse(shown_as, media_type=type_of(shown_as.name))
+
+
+@routes.get("/attempts/{attempt_id}/poster.jpg")
+def poster(attempt_id: AttemptId, library: LibraryDep) -> Response:
+    """A picture of the video."""
+    library.attempt(attempt_id)
+    file = library.folder_of(attempt_id) / POSTER
+    if not file.is_file():
+        raise Missing("there is no such file.")
+    return FileResponse(file, media_type=type_of(file.name))

@@ -57,8 +57,8 @@ def chosen(
     as_: Annotated[str, Query(alias="as", max_length=10)] = "",
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
-    """Attempts that were chosen in a list, beside each other or as a heat: on their workout's
-    page."""
+    """Attempts that were chosen in a list, beside each other, moving or as a heat: on their
+    workout's page."""
     asked = set(with_ or [])
     every = library.attempts(state="done", athlete_id=access.athlete_id)
     rows = [row for row in every if row.id in asked]
@@ -68,7 +68,7 @@ def chosen(
     if len(found) > 1 or not found[0]:
         raise RecordError("choose attempts at one workout; these are of several, or of none.")
     query = [("with", row.id) for row in rows] + [("zone", zone)]
-    query += [("as", "heat")] if as_ == "heat" else []
+    query += [("as", as_)] if as_ in ("heat", "moving") else []
     return RedirectResponse(f"{address(found[0])}?{urlencode(query)}", 303)
 
 
@@ -114,10 +114,8 @@ def _as_heat(
     found = collect(_outcomes(rows, zone, library), workout, library.folder)
     links = {f"{ATTEMPTS}/{row.id}": f"/attempts/{row.id}" for row in rows}
     first = next((one.results for one in found.attempts if one.results in links), "")
-    ids = {f"{ATTEMPTS}/{row.id}": row for row in rows}
-    moving = {
-        name: _moving(ids[first], row) for name, row in ids.items() if first and name != first
-    }
+    by = {f"{ATTEMPTS}/{row.id}": row for row in rows}
+    moving = {name: _moving(by[first], row) for name, row in by.items() if first not in ("", name)}
     return heat_sheet(found, back, links, moving)
 
 
