@@ -63,6 +63,18 @@ def _owner(library: Library, ids: dict[str, str]) -> int | None:
         return row.athlete_id if row else None
 
 
+def own_attempt(library: Library, access: Access, attempt_id: str) -> AttemptRow:
+    """An attempt that somebody may see, where an address names it beside its path. Raises Missing,
+    by the same words whether it is another's or nowhere."""
+    if access.athlete_id is None:
+        return library.attempt(attempt_id)
+    with library.session() as session:
+        row = session.get(AttemptRow, attempt_id)
+    if row is None or row.athlete_id != access.athlete_id:
+        raise Missing(NOTHING)
+    return row
+
+
 def plans_for(library: Library, access: Access) -> list[PlanRow]:
     """The plans that somebody may choose for an upload: an athlete those that name no other."""
     rows = library.plans()

@@ -240,6 +240,29 @@ def test_a_coach_with_a_name_reaches_everything(place):
         assert place.others in coach.get("/").text
 
 
+def test_what_is_anothers_is_not_reached_beside_the_path_either(place):
+    """By what is asked for after the address or sent in a form."""
+    own, others, nowhere = place.own, place.others, "0" * 16
+    with place.client("Oren Vale", OREN) as athlete:
+        for pair in ((own, others), (others, own), (own, nowhere)):
+            asked = dict(zip(("first", "second"), pair, strict=True))
+            answer = athlete.get("/beside", params=asked)
+            assert (answer.status_code, answer.text) == (404, "There is no such page.")
+        assert athlete.get("/beside", params={"first": own, "second": own}).status_code == 200
+        assert athlete.get("/chosen", params={"with": [own, others]}).status_code == 422
+        for word in ("Juna", "Basalt", "film"):
+            assert others not in athlete.get("/", params={"find": word}).text
+        assert others not in athlete.get("/", params={"plan": place.ids["plan_id"]}).text
+        belongs = {"athlete": place.ids["athlete_id"]}
+        assert athlete.post(f"/api/attempts/{own}/belongs", data=belongs).status_code == 204
+        assert place.library.attempt(own).athlete_id == place.library.athlete_named("Oren Vale")
+        belongs = {"plan": place.ids["plan_id"]}
+        assert athlete.post(f"/api/attempts/{own}/belongs", data=belongs).status_code == 404
+        for act in ("/api/attempts/delete", "/api/attempts/delete?with=1"):
+            assert athlete.post(act, data={"with": [own, others]}).status_code == 404
+        assert {own, others} <= {row.id for row in place.library.attempts()}
+
+
 def test_an_athlete_uploads_what_is_the_athletes_own(place):
     library = place.library
     with place.client("Oren Vale", OREN) as athlete:

@@ -13,12 +13,12 @@ from repcount.analysis.forecast import read_attempts
 from repcount.library.layout import POSTER
 from repcount.library.playable import Playables
 from repcount.library.rows import AttemptRow
-from repcount.library.store import Library, Missing
+from repcount.library.store import Library
 from repcount.reports import words
 from repcount.reports.gap_chart import gap_chart
 from repcount.web.depends import LibraryDep, PlayablesDep
 from repcount.web.pages.answers import address, names, shown
-from repcount.web.roles import NOTHING, AccessDep
+from repcount.web.roles import AccessDep, own_attempt
 from repcount.wording.numbers import clock, signed
 
 Id = Annotated[str, Query(pattern="^[0-9a-f]{16}$")]
@@ -36,10 +36,8 @@ def beside(
     access: AccessDep,
 ) -> HTMLResponse:
     """Two attempts at one workout, aligned at the start or at a round; an athlete's both own."""
-    rows = [library.attempt(first), library.attempt(second)]
+    rows = [own_attempt(library, access, one) for one in (first, second)]
     mine = access.athlete_id
-    if any(mine not in (None, row.athlete_id) for row in rows):
-        raise Missing(NOTHING)
     who = names(library)
     found = [
         replace(one, name=who.get(row.athlete_id, "") or row.file_name)
