@@ -193,19 +193,17 @@ def _probabilities(
     return probabilities / probabilities.sum(1, keepdims=True)
 
 
-def joined(
+def middles(
     times: np.ndarray, levels: np.ndarray, trust: np.ndarray, right: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One height (n,) and its trust (n,) from both ends (2, n), NaN where neither is right.
+    """Height (2, n) of the bar's middle as each end tells it, NaN where it does not, and how much
+    that weighs (2, n).
 
-    Where one end is missing, the other stands for the middle of a bar that is askew as it was when
-    both were last or next seen.
+    An end stands for the middle of a bar that is askew as it was when both were last or next seen.
     """
-    weight = np.where(np.isfinite(levels), trust * right, 0.0)
-    mass = weight.sum(0)
-    middle = np.nan_to_num(levels)
-    share = weight / np.where(mass > 0, mass, 1.0)
-    both = np.flatnonzero(np.isfinite(levels).all(0))
+    known = np.isfinite(levels)
+    weight = np.where(known, trust * right, 0.0)
+    both = np.flatnonzero(known.all(0))
     lean = np.zeros(len(times))
     if len(both):
         # of the samples about, the middle one: a single one may be wrong
@@ -215,10 +213,17 @@ def joined(
         before = np.maximum(after - 1, 0)
         nearer = np.abs(times[both[after]] - times) < np.abs(times[both[before]] - times)
         near = np.where(nearer, after, before)
-        known = right[0, both[near]] * right[1, both[near]]
-        lean = apart[near] * known * np.exp2(-np.abs(times[both[near]] - times) / ASKEW_HALF_S)
+        sure = right[0, both[near]] * right[1, both[near]]
+        lean = apart[near] * sure * np.exp2(-np.abs(times[both[near]] - times) / ASKEW_HALF_S)
     # the middle by the left end alone is half the lean below it, by the right one above
-    height = (share * (middle + np.array([[-0.5], [0.5]]) * lean)).sum(0)
+    return levels + np.array([[-0.5], [0.5]]) * lean, weight
+
+
+def joined(told: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """One height (n,) of what each end has `told` (2, n), by `weight` (2, n), and its trust (n,);
+    NaN where neither is right."""
+    mass = weight.sum(0)
+    height = (weight * np.nan_to_num(told)).sum(0) / np.where(mass > 0, mass, 1.0)
     return np.where(mass > MASS, height, np.nan), mass
 
 

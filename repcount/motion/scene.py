@@ -87,23 +87,20 @@ class Scene:
     def curve(
         self, values: np.ndarray, weights: np.ndarray | float, cutoff: float, scale: float
     ) -> np.ndarray:
-        """`values` (n,) smoothed onto the grid (m,), NaN in gaps longer than `MAX_GAP_S`."""
+        """`values`, (n,) or (k, n) of k sensors, smoothed onto the grid (m,), NaN in gaps longer
+        than `MAX_GAP_S`."""
         times, grid = self.times, self.grid
         result = np.full(len(grid), np.nan)
         weights = np.broadcast_to(np.asarray(weights, float), values.shape)
         for a, b in self.pieces:
-            use = (
-                np.isfinite(values)
-                & (weights > 0)
-                & (times >= grid[a] - 1e-6)
-                & (times <= grid[b - 1] + 1e-6)
-            )
+            use = np.atleast_2d(np.isfinite(values) & (weights > 0)).any(0)
+            use &= (times >= grid[a] - 1e-6) & (times <= grid[b - 1] + 1e-6)
             if use.sum() < 5:
                 continue
-            line = smooth(
-                times[use], values[use], weights[use], grid[a:b], cutoff, robust_scale=scale
-            )
             at = times[use]
+            line = smooth(
+                at, values[..., use], weights[..., use], grid[a:b], cutoff, robust_scale=scale
+            )
             after = np.clip(np.searchsorted(at, grid[a:b]), 1, len(at) - 1)
             gap = at[after] - at[after - 1]
             outside = (grid[a:b] < at[0] - 0.1) | (grid[a:b] > at[-1] + 0.1)
