@@ -51,11 +51,12 @@ def smooth(
     """Smooth samples at any times onto a uniform grid.
 
     `values` and `weights`, (n,) or (k, n) of k sensors, belong to `times_s` (n,), which need not be
-    regular; NaN or weight 0 means no sample. Weight 1 is a sample for which `cutoff_hz` holds at the samples' own median
-    rate. A sample between two grid points is compared with the curve interpolated there, so no
-    time is rounded. With `robust_scale` (in the values' unit), samples further than about three
-    scales from the curve lose their weight (Tukey's biweight, `passes` times). `grid_s` (m,) must
-    be uniform. Returns (m,); all NaN when there are too few samples to hold a curve.
+    regular; NaN or weight 0 means no sample. Weight 1 is a sample for which `cutoff_hz` holds at
+    the samples' own median rate. A sample between two grid points is compared with the curve
+    interpolated there, so no time is rounded. With `robust_scale` (in the values' unit), samples
+    further than about three scales from the curve lose their weight (Tukey's biweight, `passes`
+    times). `grid_s` (m,) must be uniform. Returns (m,); all NaN when there are too few samples to
+    hold a curve.
     """
     grid_s = np.asarray(grid_s, float)
     count = len(grid_s)

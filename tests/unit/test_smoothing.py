@@ -63,7 +63,7 @@ def test_two_sensors_alike_are_as_one() -> None:
 
 @pytest.mark.parametrize("lasts", [1, 2])
 def test_what_is_wrong_in_one_of_two_sensors_loses_its_weight(lasts: int) -> None:
-    """A tenth of the stature for a few pictures: the mean of the two would be off by a twentieth."""
+    """By a tenth of the stature for a picture or two; the mean would be off by a twentieth."""
     times = np.arange(0, 4, 1 / 15)
     grid = np.arange(0, 4, 1 / 60)
     values = np.full((2, len(times)), 1.2)
