@@ -606,12 +606,19 @@ class _Parser:
         return bool(finish.at >= last - edge and body.speed[last - edge :].min() > SLOW_ST_S)
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
-        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
-        shoulder, near = self.body.motion.shoulder_st, int(UPRIGHT_S * self.body.motion.rate_hz)
+        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips.
+
+        A trunk that is not seen says nothing: then a bar that stops short of where it is carried
+        standing does.
+        """
+        body = self.body
+        shoulder, near = body.motion.shoulder_st, int(UPRIGHT_S * body.motion.rate_hz)
         about = shoulder[max(finish.at - near, 0) : finish.at + near + 1]
         below, above = shoulder[low.at], np.fmax.reduce(about, initial=-np.inf)
-        stays = above - below < (finish.height - low.height) / 2
-        return bool(stays and -np.inf < above < self.body.stand_shoulder - BENT_OVER_ST)
+        if not np.isfinite(above):
+            return bool(body.level[HANG] - finish.height > STANDS_ST)
+        stood_up = above - below >= (finish.height - low.height) / 2
+        return bool(not stood_up and above < body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""
