@@ -247,7 +247,7 @@ def ground_level(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.n
     return np.interp(grid, knots[known], level[known])
 
 
-# Nobody grows: an athlete who comes nearer stays there for longer than one frame in twenty. Noise
+# Nobody grows: an athlete who comes nearer stays there for more than a twentieth of the time. Noise
 # of a standing body's height is 1 to 2 %.
 OFTEN, GROWS = 0.95, 1.06
 
@@ -260,7 +260,9 @@ def stature_px(
     Samples `tall` (n,) count as much as the body is `upright` (n,) in them. A nearer person
     followed for a few seconds would be the tallest, and is left out.
     """
-    usual = np.nanquantile(tall, OFTEN)
+    known = np.isfinite(tall)
+    whole = np.array([0]), np.array([int(known.sum())])
+    usual = _quantiles(tall[known], upright[known], *whole, OFTEN)
     usable = np.where(tall > GROWS * usual, np.nan, tall)
     return _rolling(times, usable, upright, grid, 15.0, 0.9)
 
