@@ -91,9 +91,12 @@ def right_ends(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
          for both in STATES]
     )  # fmt: skip
-    steps = [
-        np.kron(*(_step(one.leapt[k], one.missed[k]) for k in (0, 1))) for one in stretches[1:]
-    ]
+    kinds = {(one.leapt, one.missed) for one in stretches[1:]}
+    both = {
+        (leapt, missed): np.kron(*(_step(leapt[k], missed[k]) for k in (0, 1)))
+        for leapt, missed in kinds
+    }
+    steps = [both[one.leapt, one.missed] for one in stretches[1:]]
     probabilities = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
     right = np.zeros(levels.shape)
     for one, share in zip(stretches, probabilities, strict=True):
