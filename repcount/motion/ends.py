@@ -81,12 +81,7 @@ def right_ends(
     known = levels[np.isfinite(levels)]
     base, low = (float(known.min()), float(np.quantile(known, LOWEST))) if len(known) else (0, 0)
     away = np.where(levels < low + LYING_ST, HAND_AWAY, HAND_WRONG)
-    emit = np.array(
-        [
-            _evidence(times, levels, trust, hand, away, one, min(base, LOWEST_ST))
-            for one in stretches
-        ]
-    )
+    emit = _evidence(times, levels, trust, hand, away, stretches, min(base, LOWEST_ST))
     start = np.array(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
          for both in STATES]
@@ -137,40 +132,46 @@ def _evidence(
     trust: np.ndarray,
     hand: np.ndarray,
     away: np.ndarray,
-    one: _Stretch,
+    stretches: list[_Stretch],
     lowest: float,
 ) -> np.ndarray:
-    """Log likelihood (4,) of what is seen in a stretch in each of `STATES`, up to a term that all
-    share. `away` (2, n) is how often hands are not at an end that is right."""
-    inside = slice(one.first, one.last)
-    y, hands = levels[:, inside], hand[inside]
-    right = np.zeros(2)
-    for k in (0, 1):
-        known = np.isfinite(y[k])
-        if not known.any():
-            continue
-        can = (y[k, known] >= lowest) & (y[k, known] <= HIGHEST_ST)
-        place = np.log(can * ANYWHERE_ST / (HIGHEST_ST - LOWEST_ST) + OUTLIER).mean()
-        sure = np.log(
-            TRUSTED_POWER * np.clip(trust[k, inside][known], OUTLIER, 1.0) ** (TRUSTED_POWER - 1)
-        ).mean()
-        off = y[k] - hands
-        near = HIGHEST_ST * (1 - away[k, inside]) * _bell(off, HAND_SD_ST) + away[k, inside]
-        right[k] = place + sure + _tempered(times[inside], np.log(near), known & np.isfinite(off))
-    seen = np.isfinite(y).all(0)
-    agree = np.log(_bell(y[0] - y[1], ASKEW_ST) + OUTLIER) + np.log(HIGHEST_ST - LOWEST_ST)
-    together = _tempered(times[inside], agree, seen)
-    return np.array(
-        [right[both == 0].sum() + (together if not both.any() else 0.0) for both in STATES]
-    )
+    """Log likelihood (k, 4) of what is seen in each of k stretches in each of `STATES`, up to a
+    term that all share. `away` (2, n) is how often hands are not at an end that is right."""
+    firsts = np.array([one.first for one in stretches])
+    known = np.isfinite(levels)
+    can = (levels >= lowest) & (levels <= HIGHEST_ST)
+    place = np.log(can * ANYWHERE_ST / (HIGHEST_ST - LOWEST_ST) + OUTLIER)
+    sure = np.log(TRUSTED_POWER * np.clip(trust, OUTLIER, 1.0) ** (TRUSTED_POWER - 1))
+    off = levels - hand
+    near = np.log(HIGHEST_ST * (1 - away) * _bell(off, HAND_SD_ST) + away)
+    right = [
+        _means(firsts, place[k] + sure[k], known[k])
+        + _tempered(firsts, times, near[k], np.isfinite(off[k]))
+        for k in (0, 1)
+    ]
+    agree = np.log(_bell(levels[0] - levels[1], ASKEW_ST) + OUTLIER)
+    agree += np.log(HIGHEST_ST - LOWEST_ST)
+    together = _tempered(firsts, times, agree, known.all(0))
+    nothing = np.zeros(len(firsts))
+    return np.stack([right[0] + right[1] + together, right[0], right[1], nothing], 1)
 
 
-def _tempered(times: np.ndarray, logs: np.ndarray, known: np.ndarray) -> float:
-    """What samples that are `known` (n,) say together, as few independent witnesses."""
-    if not known.any():
-        return 0.0
-    lasts = float(times[known][-1] - times[known][0])
-    return float(logs[known].mean()) * min(1 + lasts / WITNESS_S, WITNESSES)
+def _means(firsts: np.ndarray, logs: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Mean (k,) of the `logs` (n,) that are `known` (n,) in each stretch from one of `firsts` (k,)
+    to the next, 0 where none is."""
+    count = np.add.reduceat(known.astype(float), firsts)
+    return np.add.reduceat(np.where(known, logs, 0.0), firsts) / np.maximum(count, 1.0)
+
+
+def _tempered(
+    firsts: np.ndarray, times: np.ndarray, logs: np.ndarray, known: np.ndarray
+) -> np.ndarray:
+    """What samples that are `known` (n,) say together in each stretch (k,), as few independent
+    witnesses."""
+    begins = np.minimum.reduceat(np.where(known, times, np.inf), firsts)
+    ends = np.maximum.reduceat(np.where(known, times, -np.inf), firsts)
+    witnesses = np.minimum(1 + np.maximum(ends - begins, 0.0) / WITNESS_S, WITNESSES)
+    return _means(firsts, logs, known) * witnesses
 
 
 def _bell(values: np.ndarray, sd: float) -> np.ndarray:
