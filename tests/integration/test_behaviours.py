@@ -426,6 +426,7 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
         22414,  # a nearer person at the end
         22928,  # shoulders wrong for an instant at a deadlift's top
         30187,  # never still, plates taken off at the end
+        100172,  # the bar lies where the hang was thought to be while the athlete stands
     ],
 )
 def test_attempts_with_a_lost_pose_are_read_whole(seed):
