@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
-from repcount.motion.ends import ENDS_SD_ST, WRONG_AT_FIRST, joined, right_ends
+from repcount.motion.ends import ENDS_SD_ST, WRONG_AT_FIRST, joined, middles, right_ends
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
@@ -41,8 +41,8 @@ class Ends:
 
 @dataclass(frozen=True)
 class BarHeight:
-    """Height of the bar (n,) in body heights by its ends, NaN where neither is known, and its
-    `mass` (n,) of trust.
+    """Height of the bar (n,) in body heights by its ends, NaN where neither is known; what each of
+    them has `told` (2, n) of it, and the `weight` (2, n) of that.
 
     `hand` (n,) is the hands' height, NaN all along where they say nothing of the bar. `by_itself`
     (n,) is where the height is counted from the bar's own lowest place. `hands_hidden`: shoulders
@@ -52,7 +52,8 @@ class BarHeight:
     """
 
     height: np.ndarray
-    mass: np.ndarray
+    told: np.ndarray
+    weight: np.ndarray
     hand: np.ndarray
     by_itself: np.ndarray
     hands_hidden: bool
@@ -92,15 +93,17 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     enough_seen = bool(moved.max() >= LEAST_SAMPLES)
     apart = bool(not agreeing.any() and (unknown or enough_seen))
     one_bar = unknown or _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
-    own, own_mass = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
-    by_itself = np.isfinite(own)
+    own, own_weight = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
+    by_itself = np.isfinite(joined(own, own_weight)[0])
     body_wrong = apart and bool(by_itself.any())
     if body_wrong:
         levels[:], hand[:] = np.nan, np.nan
-    height, mass = _one_height(times, levels, ends.trust, hand, agreeing)
+    told, weight = _by_both(times, levels, ends.trust, hand, agreeing)
+    told, weight = np.where(by_itself, own, told), np.where(by_itself, own_weight, weight)
     return BarHeight(
-        height=np.where(by_itself, own, height),
-        mass=np.where(by_itself, own_mass, mass),
+        height=joined(told, weight)[0],
+        told=told,
+        weight=weight,
         hand=hand,
         by_itself=by_itself,
         hands_hidden=hands_hidden,
@@ -153,12 +156,12 @@ def _by_shoulders(
 def _by_itself(
     scene: Scene, ends: Ends, levels: np.ndarray, least: float, *, everywhere: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Height and trust (n,) of the bar above its own lowest place, in the pieces of film in which
-    no end has a level (2, n), or `everywhere`; NaN elsewhere."""
-    own, mass = np.full(len(scene.times), np.nan), np.zeros(len(scene.times))
+    """Height and weight (2, n) of the bar above its own lowest place by each end, in the pieces of
+    film in which no end has a level (2, n), or `everywhere`; NaN elsewhere."""
+    own, weight = np.full(levels.shape, np.nan), np.zeros(levels.shape)
     for inside in scene.inside:
         if everywhere or not np.isfinite(levels[:, inside]).any():
-            own[inside], mass[inside] = _own_height(
+            own[:, inside], weight[:, inside] = _own_height(
                 scene.times[inside],
                 ends.places[:, inside, 1],
                 ends.sizes[inside].T,
@@ -166,7 +169,7 @@ def _by_itself(
                 ends.plate_mm / 2000 / STATURE_M,
                 least,
             )
-    return own, mass
+    return own, weight
 
 
 # So many samples of a moving end and the hands, at least, show whether the two go together.
@@ -324,7 +327,8 @@ def _own_height(
     radius_st: float,
     least: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Height (n,) of a bar above its own lowest place by its plates' size, and its trust (n,).
+    """Height (2, n) of a bar above its own lowest place by each end and its plate's size, and what
+    that weighs (2, n).
 
     From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
     nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
@@ -343,23 +347,24 @@ def _own_height(
     elif np.isfinite(levels).any(1).all():
         levels[int(np.argmin(np.isfinite(levels).sum(1)))] = np.nan
     levels -= np.nanmin(levels) if np.isfinite(levels).any() else 0.0
-    one, mass = _one_height(times, levels, trust, np.full(len(times), np.nan))
+    told, weight = _by_both(times, levels, trust, np.full(len(times), np.nan))
+    one, _ = joined(told, weight)
     if np.isfinite(one).sum() < 20:
-        return np.full(len(times), np.nan), mass
+        return np.full(levels.shape, np.nan), weight
     low, high = np.nanquantile(one, (UNDER, 1 - UNDER))
     if high - low < LIFTED_ST:
-        return np.full(len(times), np.nan), mass
-    return one - low, mass
+        return np.full(levels.shape, np.nan), weight
+    return told - low, weight
 
 
-def _one_height(
+def _by_both(
     times: np.ndarray,
     levels: np.ndarray,
     trust: np.ndarray,
     hand: np.ndarray,
     agreeing: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One height (n,) and its trust (n,) from both ends (2, n).
+    """The bar's height by each of its ends (2, n), and what that weighs (2, n).
 
     Of two ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less
     is doubted beforehand, as far as it did so less.
@@ -367,7 +372,7 @@ def _one_height(
     before = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
     first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(before, 0.1, 1.0))
     seen = known_between(hand)
-    return joined(times, levels, trust, right_ends(times, levels, trust, seen, (first, second)))
+    return middles(times, levels, trust, right_ends(times, levels, trust, seen, (first, second)))
 
 
 def known_between(values: np.ndarray) -> np.ndarray:

@@ -81,19 +81,17 @@ def right_ends(
     known = levels[np.isfinite(levels)]
     base, low = (float(known.min()), float(np.quantile(known, LOWEST))) if len(known) else (0, 0)
     away = np.where(levels < low + LYING_ST, HAND_AWAY, HAND_WRONG)
-    emit = np.array(
-        [
-            _evidence(times, levels, trust, hand, away, one, min(base, LOWEST_ST))
-            for one in stretches
-        ]
-    )
+    emit = _evidence(times, levels, trust, hand, away, stretches, min(base, LOWEST_ST))
     start = np.array(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
          for both in STATES]
     )  # fmt: skip
-    steps = [
-        np.kron(*(_step(one.leapt[k], one.missed[k]) for k in (0, 1))) for one in stretches[1:]
-    ]
+    kinds = {(one.leapt, one.missed) for one in stretches[1:]}
+    both = {
+        (leapt, missed): np.kron(*(_step(leapt[k], missed[k]) for k in (0, 1)))
+        for leapt, missed in kinds
+    }
+    steps = [both[one.leapt, one.missed] for one in stretches[1:]]
     probabilities = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
     right = np.zeros(levels.shape)
     for one, share in zip(stretches, probabilities, strict=True):
@@ -134,40 +132,46 @@ def _evidence(
     trust: np.ndarray,
     hand: np.ndarray,
     away: np.ndarray,
-    one: _Stretch,
+    stretches: list[_Stretch],
     lowest: float,
 ) -> np.ndarray:
-    """Log likelihood (4,) of what is seen in a stretch in each of `STATES`, up to a term that all
-    share. `away` (2, n) is how often hands are not at an end that is right."""
-    inside = slice(one.first, one.last)
-    y, hands = levels[:, inside], hand[inside]
-    right = np.zeros(2)
-    for k in (0, 1):
-        known = np.isfinite(y[k])
-        if not known.any():
-            continue
-        can = (y[k, known] >= lowest) & (y[k, known] <= HIGHEST_ST)
-        place = np.log(can * ANYWHERE_ST / (HIGHEST_ST - LOWEST_ST) + OUTLIER).mean()
-        sure = np.log(
-            TRUSTED_POWER * np.clip(trust[k, inside][known], OUTLIER, 1.0) ** (TRUSTED_POWER - 1)
-        ).mean()
-        off = y[k] - hands
-        near = HIGHEST_ST * (1 - away[k, inside]) * _bell(off, HAND_SD_ST) + away[k, inside]
-        right[k] = place + sure + _tempered(times[inside], np.log(near), known & np.isfinite(off))
-    seen = np.isfinite(y).all(0)
-    agree = np.log(_bell(y[0] - y[1], ASKEW_ST) + OUTLIER) + np.log(HIGHEST_ST - LOWEST_ST)
-    together = _tempered(times[inside], agree, seen)
-    return np.array(
-        [right[both == 0].sum() + (together if not both.any() else 0.0) for both in STATES]
-    )
+    """Log likelihood (k, 4) of what is seen in each of k stretches in each of `STATES`, up to a
+    term that all share. `away` (2, n) is how often hands are not at an end that is right."""
+    firsts = np.array([one.first for one in stretches])
+    known = np.isfinite(levels)
+    can = (levels >= lowest) & (levels <= HIGHEST_ST)
+    place = np.log(can * ANYWHERE_ST / (HIGHEST_ST - LOWEST_ST) + OUTLIER)
+    sure = np.log(TRUSTED_POWER * np.clip(trust, OUTLIER, 1.0) ** (TRUSTED_POWER - 1))
+    off = levels - hand
+    near = np.log(HIGHEST_ST * (1 - away) * _bell(off, HAND_SD_ST) + away)
+    right = [
+        _means(firsts, place[k] + sure[k], known[k])
+        + _tempered(firsts, times, near[k], np.isfinite(off[k]))
+        for k in (0, 1)
+    ]
+    agree = np.log(_bell(levels[0] - levels[1], ASKEW_ST) + OUTLIER)
+    agree += np.log(HIGHEST_ST - LOWEST_ST)
+    together = _tempered(firsts, times, agree, known.all(0))
+    nothing = np.zeros(len(firsts))
+    return np.stack([right[0] + right[1] + together, right[0], right[1], nothing], 1)
 
 
-def _tempered(times: np.ndarray, logs: np.ndarray, known: np.ndarray) -> float:
-    """What samples that are `known` (n,) say together, as few independent witnesses."""
-    if not known.any():
-        return 0.0
-    lasts = float(times[known][-1] - times[known][0])
-    return float(logs[known].mean()) * min(1 + lasts / WITNESS_S, WITNESSES)
+def _means(firsts: np.ndarray, logs: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Mean (k,) of the `logs` (n,) that are `known` (n,) in each stretch from one of `firsts` (k,)
+    to the next, 0 where none is."""
+    count = np.add.reduceat(known.astype(float), firsts)
+    return np.add.reduceat(np.where(known, logs, 0.0), firsts) / np.maximum(count, 1.0)
+
+
+def _tempered(
+    firsts: np.ndarray, times: np.ndarray, logs: np.ndarray, known: np.ndarray
+) -> np.ndarray:
+    """What samples that are `known` (n,) say together in each stretch (k,), as few independent
+    witnesses."""
+    begins = np.minimum.reduceat(np.where(known, times, np.inf), firsts)
+    ends = np.maximum.reduceat(np.where(known, times, -np.inf), firsts)
+    witnesses = np.minimum(1 + np.maximum(ends - begins, 0.0) / WITNESS_S, WITNESSES)
+    return _means(firsts, logs, known) * witnesses
 
 
 def _bell(values: np.ndarray, sd: float) -> np.ndarray:
@@ -193,19 +197,17 @@ def _probabilities(
     return probabilities / probabilities.sum(1, keepdims=True)
 
 
-def joined(
+def middles(
     times: np.ndarray, levels: np.ndarray, trust: np.ndarray, right: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One height (n,) and its trust (n,) from both ends (2, n), NaN where neither is right.
+    """Height (2, n) of the bar's middle as each end tells it, NaN where it does not, and how much
+    that weighs (2, n).
 
-    Where one end is missing, the other stands for the middle of a bar that is askew as it was when
-    both were last or next seen.
+    An end stands for the middle of a bar that is askew as it was when both were last or next seen.
     """
-    weight = np.where(np.isfinite(levels), trust * right, 0.0)
-    mass = weight.sum(0)
-    middle = np.nan_to_num(levels)
-    share = weight / np.where(mass > 0, mass, 1.0)
-    both = np.flatnonzero(np.isfinite(levels).all(0))
+    known = np.isfinite(levels)
+    weight = np.where(known, trust * right, 0.0)
+    both = np.flatnonzero(known.all(0))
     lean = np.zeros(len(times))
     if len(both):
         # of the samples about, the middle one: a single one may be wrong
@@ -215,10 +217,17 @@ def joined(
         before = np.maximum(after - 1, 0)
         nearer = np.abs(times[both[after]] - times) < np.abs(times[both[before]] - times)
         near = np.where(nearer, after, before)
-        known = right[0, both[near]] * right[1, both[near]]
-        lean = apart[near] * known * np.exp2(-np.abs(times[both[near]] - times) / ASKEW_HALF_S)
+        sure = right[0, both[near]] * right[1, both[near]]
+        lean = apart[near] * sure * np.exp2(-np.abs(times[both[near]] - times) / ASKEW_HALF_S)
     # the middle by the left end alone is half the lean below it, by the right one above
-    height = (share * (middle + np.array([[-0.5], [0.5]]) * lean)).sum(0)
+    return levels + np.array([[-0.5], [0.5]]) * lean, weight
+
+
+def joined(told: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """One height (n,) of what each end has `told` (2, n), by `weight` (2, n), and its trust (n,);
+    NaN where neither is right."""
+    mass = weight.sum(0)
+    height = (weight * np.nan_to_num(told)).sum(0) / np.where(mass > 0, mass, 1.0)
     return np.where(mass > MASS, height, np.nan), mass
 
 

@@ -92,10 +92,13 @@ class Body:
         known = False
         if np.isfinite(self.shoulder).any():
             upright = slow & (np.abs(self.shoulder - self.stand_shoulder) < LEVEL_REACH_ST)
-            known = upright.sum() >= 10
+            carried = (self.bar - self.shoulder)[upright]
+            # what no arms reach is no carrying, whatever zone it seems to be in
+            likely = np.exp(-0.5 * ((carried - usual) / BODIES_VARY_ST) ** 2)
+            known = likely.sum() >= 10
             if known:
                 weights = _stays(upright, self.motion.rate_hz)[upright]
-                usual = _median((self.bar - self.shoulder)[upright], weights)
+                usual = _median(carried, weights * likely)
         level = self.stand_shoulder + usual
         near = slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)
         weights = _stays(near, self.motion.rate_hz)[near]

@@ -56,6 +56,7 @@ from repcount.reading.options import ReadOptions
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import (
     RawStroke,
+    body_of,
     find_strokes,
     joined,
     past_the_rack,
@@ -153,7 +154,8 @@ def _lifts(
 ) -> tuple[list[RawStroke], list[RawRest], list[tuple[float, float]]]:
     """Strokes and rests as the workout's movements have them, and the bar's rises (begin and end in
     seconds) that were read as none."""
-    strokes, rests = find_strokes(motion, zones)
+    body = body_of(motion, zones)
+    strokes, rests = find_strokes(body)
     strokes = with_a_bar(motion, strokes, asked=workout is not None)
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
@@ -172,7 +174,7 @@ def _lifts(
             for stroke in strokes
             if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
         ]
-    unread = unread_rises(motion, zones, strokes)
+    unread = unread_rises(body, strokes)
     unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
     return [_by_bar(motion, one) for one in strokes if not one.goes_on], rests, unread
 

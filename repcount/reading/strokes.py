@@ -149,11 +149,17 @@ class RawStroke:
     flags: tuple[Flag, ...] = ()
 
 
-def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[RawRest]]:
-    """Strokes and floor rests in order of time. Both lists are empty if the bar was never seen."""
+def body_of(motion: Motion, zones: Zones) -> Body | None:
+    """The signals that strokes are read from; None if the bar was never seen."""
     if len(motion.time_s) < 30 or not np.isfinite(motion.bar_st).any():
+        return None
+    return Body(motion, zones)
+
+
+def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
+    """Strokes and floor rests in order of time. Both lists are empty if the bar was never seen."""
+    if body is None:
         return [], []
-    body = Body(motion, zones)
     stays = floor_stays(body)
     strokes: list[RawStroke] = []
     begins = [0, *[stay.leave for stay in stays]]
@@ -171,17 +177,14 @@ def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[Ra
 CLEAR_ST = 0.15
 
 
-def unread_rises(
-    motion: Motion, zones: Zones, strokes: list[RawStroke]
-) -> list[tuple[float, float]]:
+def unread_rises(body: Body | None, strokes: list[RawStroke]) -> list[tuple[float, float]]:
     """Where the bar itself was seen to go up clearly and no stroke was read: from and to, s."""
-    if len(motion.time_s) < 30 or not (motion.bar_source == 2).any():
+    if body is None or not (body.motion.bar_source == 2).any():
         return []
-    body = Body(motion, zones)
     turns = turning_points(body.bar, CLEAR_ST)
     found = []
     for (low, sign), (high, _) in itertools.pairwise(turns):
-        seen = motion.bar_source[low : high + 1] == 2
+        seen = body.motion.bar_source[low : high + 1] == 2
         if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < BODY_SEEN:
             continue
         if (body.state[low : high + 1] == FREE).mean() > 1 - BODY_SEEN:
@@ -606,12 +609,19 @@ class _Parser:
         return bool(finish.at >= last - edge and body.speed[last - edge :].min() > SLOW_ST_S)
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
-        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
-        shoulder, near = self.body.motion.shoulder_st, int(UPRIGHT_S * self.body.motion.rate_hz)
+        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips.
+
+        A trunk that is not seen says nothing: then a bar that stops short of where it is carried
+        standing does.
+        """
+        body = self.body
+        shoulder, near = body.motion.shoulder_st, int(UPRIGHT_S * body.motion.rate_hz)
         about = shoulder[max(finish.at - near, 0) : finish.at + near + 1]
         below, above = shoulder[low.at], np.fmax.reduce(about, initial=-np.inf)
-        stays = above - below < (finish.height - low.height) / 2
-        return bool(stays and -np.inf < above < self.body.stand_shoulder - BENT_OVER_ST)
+        if not np.isfinite(above):
+            return bool(body.level[HANG] - finish.height > STANDS_ST)
+        stood_up = above - below >= (finish.height - low.height) / 2
+        return bool(not stood_up and above < body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""

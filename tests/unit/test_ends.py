@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from repcount.motion.ends import joined, right_ends
+from repcount.motion.ends import joined, middles, right_ends
 
 T = np.arange(0, 12, 1 / 30)
 UNSEEN = np.full(len(T), np.nan)
@@ -18,7 +18,7 @@ def lifts() -> np.ndarray:
 
 
 def told(levels: np.ndarray, trust: np.ndarray = SURE, hand: np.ndarray = UNSEEN) -> np.ndarray:
-    return joined(T, levels, trust, right_ends(T, levels, trust, hand))[0]
+    return joined(*middles(T, levels, trust, right_ends(T, levels, trust, hand)))[0]
 
 
 @pytest.mark.parametrize("side", [0, 1])
