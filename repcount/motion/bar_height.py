@@ -175,7 +175,7 @@ def _by_itself(
 # So many samples of a moving end and the hands, at least, show whether the two go together.
 LEAST_SAMPLES = 20
 # Of them so many agree while the bar is held, drops and bounces counted in: two fifths and more in
-# rendered clips from all sides; hands that wander by a sixth of a stature agree in a sixth.
+# rendered clips from all sides; hands that wander by a sixth of a body height agree in a sixth.
 AGREEING = 0.35
 # Hands that are known in fewer looks than this are not known.
 HANDS_KNOWN = 0.1
@@ -274,16 +274,16 @@ JERKED_ST_S2 = 11.0
 UNDER = 0.02
 
 
-def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
-    """Single samples (n,) of a height that leap away from both their neighbours and back.
+def jumps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Single samples (n,) of a height that jump away from both their neighbours and back.
 
     Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: of a bar
-    that lies, a leap up is wrong as well, or one into the floor.
+    that lies, a jump up is wrong as well, or one into the floor.
     """
-    leap = np.zeros(len(height), bool)
+    jump = np.zeros(len(height), bool)
     known = np.flatnonzero(np.isfinite(height))
     if len(known) < 3:
-        return leap
+        return jump
     x, t = height[known], times[known]
     step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
     fraction = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
@@ -291,10 +291,10 @@ def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
     under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
     possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
-    # beside a leap its neighbours seem to leap the other way, half as far
+    # beside a jump its neighbours seem to jump the other way, half as far
     possible &= np.abs(off) >= maximum_filter1d(np.abs(off), 3)
-    leap[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
-    return leap
+    jump[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
+    return jump
 
 
 def _lies(height: np.ndarray) -> bool:
@@ -367,7 +367,7 @@ def _by_both(
     """The bar's height by each of its ends (2, n), and what that weighs (2, n).
 
     Of two ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less
-    is doubted beforehand, as far as it did so less.
+    is questioned beforehand, as far as it did so less.
     """
     before = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
     first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(before, 0.1, 1.0))

@@ -1,8 +1,8 @@
 """Which of a bar's two tracked ends are the bar's, and the one height that they tell.
 
 An end is followed by its looks, and now and then it is something else that is followed: a plate on
-a stand, or another bar. It gets there and back by a leap that no bar makes; between two leaps it
-is right or wrong as a whole. So the samples of each end are cut where they leap or were missing for
+a stand, or another bar. It gets there and back by a jump that no bar makes; between two jumps it
+is right or wrong as a whole. So the samples of each end are cut where they jump or were missing for
 long, and a hidden Markov chain over these stretches tells for both ends together how probable each
 is right: by how nearly the two agree, by the hands, by where a bar can be and by the tracker's own
 trust. What is right goes into the height by that probability: no border decides, and the height
@@ -19,15 +19,15 @@ from scipy.ndimage import median_filter
 
 from repcount.motion.scene import MAX_GAP_S
 
-# Typical noise of one sample, statures: bar ends about 1 px.
+# Typical noise of one sample, body heights: bar ends about 1 px.
 ENDS_SD_ST = 0.004
-# No bar is faster than what has fallen from overhead: 6.4 m/s after 2.1 m, for a stature of 1.6 m.
+# No bar is faster than what has fallen from overhead: 6.4 m/s after 2.1 m, body height 1.6 m.
 FASTEST_ST_S = 4.0
 # Heights of a bar's ends differ while it is lifted askew, and where perspective brings them to the
 # hands' height only nearly: root mean square 0.03 over real clips in which both were right.
 ASKEW_ST = 0.03
 # A bar is between lying and overhead, half a foot beyond them at most; anything else may be
-# anywhere in the picture.
+# anywhere in the frame.
 LOWEST_ST, HIGHEST_ST, ANYWHERE_ST = 0.0, 1.4, 2.3
 # Hands are hidden or another's in one look out of three, where nothing tells that they are.
 HAND_SD_ST, HAND_WRONG = 0.06, 0.33
@@ -40,7 +40,7 @@ WITNESS_S, WITNESSES = 0.15, 6.0
 TRUSTED_POWER = 3
 # A sample at which a model is wrong altogether.
 OUTLIER = 1e-3
-# An end is wrong at first in one case of twenty; after a leap mostly another thing than before
+# An end is wrong at first in one case of twenty; after a jump mostly another thing than before
 # (0.1 to 0.3 read alike); after a gap mostly the same (assumptions). Rows from right and wrong.
 WRONG_AT_FIRST = 0.05
 LEAPT = np.array([[0.2, 0.8], [0.8, 0.2]])
@@ -55,12 +55,12 @@ STATES = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
 
 @dataclass(frozen=True)
 class _Stretch:
-    """Samples [first, last) between two breaks of either end; `leapt` and `missed` (2,) say how it
+    """Samples [first, last) between two breaks of either end; `jumped` and `missed` (2,) say how it
     begins for each."""
 
     first: int
     last: int
-    leapt: tuple[bool, bool]
+    jumped: tuple[bool, bool]
     missed: tuple[bool, bool]
 
 
@@ -73,7 +73,7 @@ def right_ends(
 ) -> np.ndarray:
     """How probable each end (2, n) is right.
 
-    `levels` (2, n) are their heights and `hand` (n,) that of the hands, in statures, NaN where
+    `levels` (2, n) are their heights and `hand` (n,) that of the hands, in body heights, NaN where
     unknown; `trust` (2, n) the tracker's, `at_first` how probable each is right before anything was
     seen. The heights need not begin at the floor.
     """
@@ -86,12 +86,12 @@ def right_ends(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
          for both in STATES]
     )  # fmt: skip
-    kinds = {(one.leapt, one.missed) for one in stretches[1:]}
+    kinds = {(one.jumped, one.missed) for one in stretches[1:]}
     both = {
-        (leapt, missed): np.kron(*(_step(leapt[k], missed[k]) for k in (0, 1)))
-        for leapt, missed in kinds
+        (jumped, missed): np.kron(*(_step(jumped[k], missed[k]) for k in (0, 1)))
+        for jumped, missed in kinds
     }
-    steps = [both[one.leapt, one.missed] for one in stretches[1:]]
+    steps = [both[one.jumped, one.missed] for one in stretches[1:]]
     probabilities = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
     right = np.zeros(levels.shape)
     for one, share in zip(stretches, probabilities, strict=True):
@@ -100,8 +100,8 @@ def right_ends(
     return right
 
 
-def _step(leapt: bool, missed: bool) -> np.ndarray:
-    if leapt:
+def _step(jumped: bool, missed: bool) -> np.ndarray:
+    if jumped:
         return LEAPT
     return MISSED if missed else np.eye(2)
 
@@ -109,19 +109,19 @@ def _step(leapt: bool, missed: bool) -> np.ndarray:
 def _stretches(times: np.ndarray, levels: np.ndarray) -> list[_Stretch]:
     """The stretches of samples between the breaks of either end, in order."""
     count = levels.shape[1]
-    leapt, missed = np.zeros((2, count + 1), bool), np.zeros((2, count + 1), bool)
+    jumped, missed = np.zeros((2, count + 1), bool), np.zeros((2, count + 1), bool)
     for k in (0, 1):
         known = np.flatnonzero(np.isfinite(levels[k]))
         if not len(known):
             continue
         lasts = np.diff(times[known])
         gap = lasts > MAX_GAP_S
-        leap = np.abs(np.diff(levels[k, known])) > FASTEST_ST_S * lasts + 5 * ENDS_SD_ST
-        leapt[k, known[1:][leap & ~gap]] = True
+        jump = np.abs(np.diff(levels[k, known])) > FASTEST_ST_S * lasts + 5 * ENDS_SD_ST
+        jumped[k, known[1:][jump & ~gap]] = True
         missed[k, known[1:][gap]] = True
-    breaks = np.flatnonzero((leapt | missed)[:, 1:count].any(0)) + 1
+    breaks = np.flatnonzero((jumped | missed)[:, 1:count].any(0)) + 1
     return [
-        _Stretch(a, b, (leapt[0, a], leapt[1, a]), (missed[0, a], missed[1, a]))
+        _Stretch(a, b, (jumped[0, a], jumped[1, a]), (missed[0, a], missed[1, a]))
         for a, b in itertools.pairwise([0, *breaks.tolist(), count])
     ]
 

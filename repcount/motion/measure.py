@@ -22,7 +22,7 @@ from repcount.motion.bar_height import (
     BarHeight,
     bar_ends,
     bar_height,
-    leaps,
+    jumps,
     lies_still,
 )
 from repcount.motion.filming import filming_notices
@@ -183,7 +183,7 @@ def _bar_signals(scene: Scene, bar: BarHeight, off: np.ndarray) -> dict[str, Any
     from_ends = np.isfinite(bar.height)
     from_hands = ~from_ends & np.isfinite(bar.hand) & ~(off > 0.5)
     weight = np.where(from_ends, bar.weight / np.maximum(bar.weight.sum(0), 1.0), 0.0)
-    weight[:, leaps(scene.times, bar.height)] = 0.0
+    weight[:, jumps(scene.times, bar.height)] = 0.0
     # both ends and the hands are sensors of one height: of what is wrong in one of them for a
     # moment the others know nothing
     sample = np.vstack([bar.told, bar.hand])

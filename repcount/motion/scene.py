@@ -29,7 +29,7 @@ LEGS = (HIP_HEIGHT_ST - ANKLE_ST) / (EYE_ST - ANKLE_ST)
 LEGS_SD, UNSEEN_LEGS = 0.12, 0.5
 # Longer gaps are not bridged.
 MAX_GAP_S = 0.4
-# Nobody's trunk crosses a tenth of their stature between two looks faster than this: 4 m/s of a
+# Nobody's trunk crosses a tenth of their body height between two looks faster than this: 4 m/s of a
 # person of 1.75 m, where the fastest drop under a bar is about 2 m/s (free fall over 0.2 m).
 JUMP_ST, JUMP_ST_S = 0.10, 2.3
 # A track that has jumped away comes back to the athlete within this time, or it is a cut.
@@ -60,7 +60,7 @@ class Scene:
 
     @cached_property
     def stature_at(self) -> np.ndarray:
-        """The stature (n,) in pixels at `times`."""
+        """The body height (n,) in pixels at `times`."""
         return np.interp(self.times, self.grid, self.stature)
 
     @cached_property
@@ -82,7 +82,7 @@ class Scene:
         return middle(self.seen("left_" + name), self.seen("right_" + name))
 
     def tall(self) -> np.ndarray:
-        """The stature (n,) in pixels of somebody who stood upright as eyes and ankles are."""
+        """The body height (n,) in pixels of somebody who stood upright as eyes and ankles are."""
         return np.asarray((self.pair("ankle")[:, 1] - self.pair("eye")[:, 1]) / (EYE_ST - ANKLE_ST))
 
     def upright(self) -> np.ndarray:
@@ -94,7 +94,7 @@ class Scene:
         return np.where(np.isfinite(legs), weight, UNSEEN_LEGS)
 
     def height(self, y: np.ndarray) -> np.ndarray:
-        """Statures above the floor (n,) of places `y` (n,) in pixels."""
+        """Body heights above the floor (n,) of places `y` (n,) in pixels."""
         return np.asarray((self.ground_at - y) / self.stature_at + ANKLE_ST)
 
     def curve(
@@ -121,8 +121,8 @@ class Scene:
         return result
 
     def on_ground(self, at_bar: np.ndarray, free: np.ndarray) -> Scene:
-        """The scene with stature and ground estimated by where the athlete stands `at_bar` (n,),
-        and by how tall they are where their hands are not `free` (n,)."""
+        """The scene with body height and ground estimated by where the athlete stands `at_bar`
+        (n,), and by how tall they are where their hands are not `free` (n,)."""
         ankle = np.where(at_bar, self.pair("ankle")[:, 1], np.nan)
         tall, upright = np.where(free, np.nan, self.tall()), self.upright()
         stature, ground = self.stature.copy(), self.ground.copy()
@@ -150,7 +150,7 @@ class Scene:
 
 def scene_of(tracks: xr.Dataset, individual: int) -> Scene:
     """The scene of one individual of `tracks` (n > 1): another person's poses left out, camera
-    movement taken out, stature and ground as the body gives them all along."""
+    movement taken out, body height and ground as the body gives them all along."""
     times = tracks["time"].values.astype(float)
     position = tracks["position"].values[..., individual].astype(float)
     confidence = np.nan_to_num(tracks["confidence"].values[..., individual].astype(float))
@@ -255,7 +255,7 @@ OFTEN, GROWS = 0.95, 1.06
 def stature_px(
     times: np.ndarray, tall: np.ndarray, upright: np.ndarray, grid: np.ndarray
 ) -> np.ndarray:
-    """Stature in pixels (m,) on `grid`: what the athlete measures standing within 15 s of it.
+    """Body height in pixels (m,) on `grid`: what the athlete measures standing within 15 s of it.
 
     Samples `tall` (n,) count as much as the body is `upright` (n,) in them. A nearer person
     followed for a few seconds would be the tallest, and is left out.

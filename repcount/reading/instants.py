@@ -9,16 +9,16 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-# The definitions' crossing level: 1 % of stature.
+# The definitions' crossing level: 1 % of body height.
 LEVEL_ST = 0.01
 # A signal rests where it stays inside one crossing level for so long.
 REST_S = 0.3
 # A turn seen on the way is one if the signal comes back by more than the crossing level and its
-# noise (a bar's ends: 0.004 of stature).
+# noise (a bar's ends: 0.004 of body height).
 WAY_BACK_ST = 0.015
 # A posture held for so long has a plateau; its height is then the plateau's, not its maximum.
 PLATEAU_S = 0.1
-# Over so long the picture's drift stays under the crossing level.
+# Over so long the frame's drift stays under the crossing level.
 DRIFT_S = 0.5
 # A drift's speed: two standard deviations of it take that time over a crossing level.
 DRIFT_SD_ST_S = LEVEL_ST / DRIFT_S / 2
@@ -100,7 +100,7 @@ class Heights:
         the plateau's if it lasts `PLATEAU_S`, else the maximum. The entry after which it stays
         there, or only then turns, counts.
 
-        A long hold drifts: the picture's levels do, and a heavy bar creeps on. So the plateau is a
+        A long hold drifts: the frame's levels do, and a heavy bar creeps on. So the plateau is a
         line, its slope estimated from the hold itself; it is followed back from the maximum.
         """
         # places are counted from the low on

@@ -201,7 +201,7 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
     For workouts that ask for the two as one movement. The bar must not touch the floor between.
     Where the body was not seen in the squat, a bar at the shoulders there passes for one in the
     hang: what came up from the floor and went on overhead is made one as well, with its zone in
-    doubt.
+    uncertainty.
     """
     result: list[RawStroke] = []
     for stroke in strokes:
@@ -258,7 +258,7 @@ def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStr
     """Strokes overhead in one, for workouts in which the bar never rests on the shoulders.
 
     Pulled from below and pressed on, with the bar in the hands all along: what seemed a stop on the
-    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is doubted.
+    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is questioned.
     """
     result: list[RawStroke] = []
     for stroke in strokes:

@@ -1,7 +1,7 @@
-"""The bar's two ends, picture by picture.
+"""The bar's two ends, frame by frame.
 
 The network that knows what a bar looks like (`bar_net`) is asked now and then. Once found, an end
-is followed by its looks at every picture, to a fraction of a pixel (`patch`): held, falling,
+is followed by its looks at every frame, to a fraction of a pixel (`patch`): held, falling,
 bouncing, lying on the floor; and backwards through the last seconds, to where it lay before.
 What does not move with the hands while the other end does is none, and neither is what does not
 move like the end of one rigid bar.
@@ -29,12 +29,12 @@ from repcount.tracking.ends import (
 from repcount.tracking.hands import Hands
 from repcount.tracking.patch import GOOD
 
-# Pictures kept to look back on, in seconds.
+# Frames kept to look back on, in seconds.
 BACK_S = 12.0
 # How fast a plate can go, and change its mind at a bounce (m/s; a drop from overhead lands at 6).
 G = 9.81
 TOP_SPEED = 6.5
-# A nearer athlete is followed on smaller pictures: a body length (0.5 m) of 45 to 90 pixels makes
+# A nearer athlete is followed on smaller frames: a body length (0.5 m) of 45 to 90 pixels makes
 # the crossing level of 1.75 cm two or three pixels, which is plenty for a fit to a twentieth of a
 # pixel, and keeps patches small.
 LARGEST = 90.0
@@ -68,8 +68,8 @@ TEAR_S, TEAR, TEAR_PLATE = 0.3, 0.5, 0.35
 ONE = 0.2
 # A model of the offset needs this many sightings; a slope with height, this spread (semi-axes).
 ENOUGH, SPREAD = 12, 3.0
-# From one picture to the next an end moves by no more than a semi-axis (a drop from overhead at 30
-# pictures a second), and is itself about that wide and high.
+# From one frame to the next an end moves by no more than a semi-axis (a drop from overhead at 30
+# frames a second), and is itself about that wide and high.
 AROUND = 2.0
 # A gap this short, with the end at the same place before and after (semi-axes), is one in which it
 # lay there; a shorter one is filled from the other end; a blink, straight on.
@@ -80,10 +80,10 @@ HIDDEN_CONFIDENCE = 0.3
 
 @dataclass
 class Row:
-    """What is said of one picture, in pixels of the picture followed: the patches' `centres` (2, 2)
+    """What is said of one frame, in pixels of the frame followed: the patches' `centres` (2, 2)
     of both ends, `face` (2, 2) from there to the outer faces as far as known without the network,
     `semi_axis` (2,), `confidence` (2,), and the names of the ends that said it. `per_pixel` is how
-    many pixels of the picture given are one of the picture followed."""
+    many pixels of the frame given are one of the frame followed."""
 
     time_s: float
     shift: np.ndarray
@@ -95,7 +95,7 @@ class Row:
     owner: list[int] = field(default_factory=lambda: [0, 0])
 
     def shrink(self, by: int) -> None:
-        """Say the same of a picture followed in which `by` pixels are one."""
+        """Say the same of a frame followed in which `by` pixels are one."""
         self.centres = coarser(self.centres, by)
         self.shift, self.face, self.semi_axis = self.shift / by, self.face / by, self.semi_axis / by
         self.per_pixel *= by
@@ -107,8 +107,8 @@ class Row:
 
 @dataclass
 class BarTrack:
-    """What was found, for the pictures of one pass. In pixels of the pictures given: `ends`
-    (T, 2, 2) picture, left and right, x and y; `semi_axis` (T, 2); `confidence` (T, 2) 0..1. NaN
+    """What was found, for the frames of one pass. In pixels of the frames given: `ends`
+    (T, 2, 2) frame, left and right, x and y; `semi_axis` (T, 2); `confidence` (T, 2) 0..1. NaN
     where an end is not known (confidence 0). `confirmed` (T, 2): this end was seen to move with
     the hands, at some time; `interpolated` (T, 2): it was not seen here, but before and after."""
 
@@ -120,7 +120,7 @@ class BarTrack:
 
 
 class Bar:
-    """Follows the bar. Give it every picture in order (`step`), then ask for `result`."""
+    """Follows the bar. Give it every frame in order (`step`), then ask for `result`."""
 
     def __init__(self, net: BarNet) -> None:
         self.net = net
@@ -153,7 +153,7 @@ class Bar:
         shift: np.ndarray,
         cut: bool,
     ) -> None:
-        """The next picture. `hands` None where they are not known; `square` is asked, where it is
+        """The next frame. `hands` None where they are not known; `square` is asked, where it is
         needed, for (4,) x0, y0, x1, y1 as `bar_net.athlete_box` gives it, pixels, None if unknown;
         `shift` (2,) pixels by which the background has moved since the shot began; `cut` true if a
         new shot starts here."""
@@ -178,7 +178,7 @@ class Bar:
 
     def around(self) -> list[np.ndarray]:
         """Boxes (4,) x0, y0, x1, y1 around the ends as last seen and where they may be in the next
-        picture, pixels of the pictures given."""
+        frame, pixels of the frames given."""
         if not self.rows:
             return []
         row = self.rows[-1]
@@ -203,7 +203,7 @@ class Bar:
                 offset, axis = row.face[side], row.semi_axis[side]
                 if name in models:
                     offset, axis = models[name](float(centre[1] - row.shift[1]))
-                # Patches count from the middle of the first pixel, pictures from its corner.
+                # Patches count from the middle of the first pixel, frames from its corner.
                 ends[index, side] = (centre + offset + 0.5) * row.per_pixel
                 semi_axis[index, side] = axis * row.per_pixel
                 confidence[index, side] = row.confidence[side]
@@ -218,7 +218,7 @@ class Bar:
         return track
 
     def _smaller(self, step_px: int) -> None:
-        """Go on with pictures in which `step_px` pixels of those given are one."""
+        """Go on with frames in which `step_px` pixels of those given are one."""
         if step_px % self.step_px:
             step_px = self.step_px * 2
         by = step_px // self.step_px
@@ -248,13 +248,13 @@ class Bar:
             if end is None:
                 continue
             self._move(end, side, ends[1 - side], now, before, step_s)
-            if end.likeness >= LOST and _inside(end.centre, now.gray, 0.5 * end.half_width):
+            if end.correlation >= LOST and _inside(end.centre, now.gray, 0.5 * end.half_width):
                 end.lost_s = 0.0
                 self._note(end, side, now)
             else:
                 end.lost_s += step_s
         left, right = ends
-        if left and right and min(left.likeness, right.likeness) >= GOOD:
+        if left and right and min(left.correlation, right.correlation) >= GOOD:
             way = right.centre - left.centre
             self.between = (
                 way if self.between is None else self.between + 0.1 * (way - self.between)
@@ -287,8 +287,8 @@ class Bar:
             for guess, reach in guesses:
                 places.append(end.patch.search(now.gray, guess, np.full(2, reach)))
         centre, score = max(places, key=lambda place: place[1], default=(end.centre, -1.0))
-        end.likeness = score if end.seen or score >= RESUME else min(score, 0.0)
-        if end.likeness < LOST:
+        end.correlation = score if end.seen or score >= RESUME else min(score, 0.0)
+        if end.correlation < LOST:
             end.velocity = np.zeros(2)
             return
         if end.seen:
@@ -314,7 +314,7 @@ class Bar:
         row = self.rows[now.index]
         row.centres[side], row.semi_axis[side] = end.centre, end.semi_axis
         row.face[side] = end.offset
-        row.confidence[side] = float(np.clip((end.likeness - 0.4) / 0.55, 0.01, 1.0))
+        row.confidence[side] = float(np.clip((end.correlation - 0.4) / 0.55, 0.01, 1.0))
         row.owner[side] = end.name
         end.blend(now.gray)
         if np.hypot(*end.velocity) < 0.05 * end.semi_axis / PLATE_M:
@@ -333,8 +333,8 @@ class Bar:
         room = TEAR * np.hypot(*ways.T).max() + TEAR_PLATE * max(left.semi_axis, right.semi_axis)
         if np.hypot(*(ways[0] - ways[1])) <= room:
             return
-        # The one the network doubts, that was never carried, that is less like itself.
-        trust = [(-end.doubts, end.confirmed, end.likeness) for end in (left, right)]
+        # The one the network denies, that was never carried, that is less like itself.
+        trust = [(-end.denials, end.confirmed, end.correlation) for end in (left, right)]
         side = trust.index(min(trust))
         self._retract(side, then.index)
 
@@ -357,17 +357,17 @@ class Bar:
             together -= 1
         first, before = self.rows[together], self.rows[max(together - 1, self.shot_start)]
         ways = first.centres - before.centres - (first.shift - before.shift)
-        # It leapt there or is new there, was never carried, is doubted.
+        # It jumped there or is new there, was never carried, is questioned.
         trust = []
         for side, end in enumerate((left, right)):
             step_s = first.time_s - before.time_s
             reach = SAME * end.semi_axis + TOP_SPEED * end.semi_axis / PLATE_M * step_s
-            leapt = before.owner[side] != end.name or bool(np.hypot(*ways[side]) > reach)
-            trust.append((not leapt, end.confirmed, -end.doubts, -end.name))
+            jumped = before.owner[side] != end.name or bool(np.hypot(*ways[side]) > reach)
+            trust.append((not jumped, end.confirmed, -end.denials, -end.name))
         self._retract(trust.index(min(trust)), together - 1)
 
     def _retract(self, side: int, after: int) -> None:
-        """Take back what was said about an end in the pictures after index `after`: it is lost, and
+        """Take back what was said about an end in the frames after index `after`: it is lost, and
         what was followed there is not how it looks."""
         end = self.ends[side]
         if end is None:
@@ -375,7 +375,7 @@ class Bar:
         for row in self.rows[max(0, after + 1) :]:
             if row.owner[side] == end.name:
                 row.clear(side)
-        end.lost_s, end.velocity, end.idle, end.doubts = 1.0, np.zeros(2), 0.0, 0
+        end.lost_s, end.velocity, end.idle, end.denials = 1.0, np.zeros(2), 0.0, 0
         end.spoiled, self.rest[side] = True, None
 
     def _disown(self, side: int) -> None:
@@ -387,7 +387,7 @@ class Bar:
 
     def _ask(self, now: Picture, around: Callable[[], np.ndarray | None]) -> None:
         seen = [end for end in self.ends if end and end.seen]
-        well = [end for end in seen if end.likeness >= GOOD and not end.doubts]
+        well = [end for end in seen if end.correlation >= GOOD and not end.denials]
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
             return
         square = around()
@@ -421,19 +421,19 @@ class Bar:
         if end is not None and end.seen:
             if np.hypot(*(face - end.centre - end.offset)) <= SAME * axis:
                 self._record(end, face, axis, now)
-                if end.likeness < GOOD:
+                if end.correlation < GOOD:
                     end.patch.relearn(now.gray, end.centre)
                 return False
-            end.doubts += sure >= SURE
+            end.denials += sure >= SURE
             # What is followed well and has been carried is not given up at one word.
-            enough = DOUBTS if end.likeness >= GOOD else 1
-            if end.doubts < enough or not steady:
+            enough = DOUBTS if end.correlation >= GOOD else 1
+            if end.denials < enough or not steady:
                 return False
             self._retract(side, max(end.agreed, end.last_along))
         elif end is not None and not end.spoiled:
             at, alike = end.patch.search(now.gray, face - end.offset, np.full(2, 0.3 * axis))
             if alike >= RESUME:
-                end.centre, end.likeness, end.lost_s = at, alike, 0.0
+                end.centre, end.correlation, end.lost_s = at, alike, 0.0
                 end.velocity = np.zeros(2)
                 self._note(end, side, now)
                 self._record(end, face, axis, now)
@@ -482,7 +482,7 @@ class Bar:
         return bool(np.hypot(*(face - before[1])) <= NEXT * axis)
 
     def _record(self, end: End, face: np.ndarray, axis: float, now: Picture) -> None:
-        end.doubts, end.agreed = 0, now.index
+        end.denials, end.agreed = 0, now.index
         seen = self.sighted.setdefault(end.name, [])
         way = face - end.centre
         seen.append((float(end.centre[1] - now.shift[1]), float(way[0]), float(way[1]), axis))
@@ -520,7 +520,7 @@ class Bar:
             self.paired_at = None
 
     def _pair(self, now: Picture) -> tuple[Picture, np.ndarray, np.ndarray] | None:
-        """The last picture before `now` since which the hands moved far enough up or down, the
+        """The last frame before `now` since which the hands moved far enough up or down, the
         hands' way and the background's, both (2,) pixels; None if there is none or it is too soon
         after the pair before."""
         if now.hands is None:
@@ -554,7 +554,7 @@ class Bar:
         return float((new.centres[side, 1] - old.centres[side, 1] - background) / hand_travel)
 
     def _look_back(self, fresh: list[bool], now: Picture) -> None:
-        """Note the ends that are `fresh`, and follow them back through the pictures on hand, up to
+        """Note the ends that are `fresh`, and follow them back through the frames on hand, up to
         where something is known already."""
         twins: list[End | None] = [None, None]
         for side, end in enumerate(self.ends):

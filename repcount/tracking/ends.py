@@ -20,7 +20,7 @@ BAR_LENGTH_M = 1.43
 # Likeness (weighted correlation with the learned look): at rest it is above 0.95; half a frame's
 # worth of motion blur leaves about 0.7. Other things that look like plates reach 0.5.
 AT_REST, LOST = 0.95, 0.6
-# A new look is blended in by this much, at most this often, only while likeness is high.
+# A new look is blended in by this much, at most this often, only while the correlation is high.
 BLEND, BLEND_EVERY = 0.1, 5
 # An end is certainly the bar's once it has moved this far with the hands (body lengths).
 CONFIRMED = 0.6
@@ -53,7 +53,7 @@ class End:
     """`centre` (2,) of the patch that is followed, pixels; `offset` (2,) from there to the middle
     of the outer face; `semi_axis` and `half_width` of the plates, pixels. `carried` is how far it
     moved along with the hands, `idle` how far the hands moved without it since, both in body
-    lengths; `last_along` is the index of the last frame in which it did; `doubts` counts
+    lengths; `last_along` is the index of the last frame in which it did; `denials` counts
     sightings of the bar's end elsewhere since the one that `agreed` (index of its frame); a
     `spoiled` end was followed to where it is not. `name` tells ends apart."""
 
@@ -63,13 +63,13 @@ class End:
     semi_axis: float
     half_width: float
     velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
-    likeness: float = 1.0
+    correlation: float = 1.0
     lost_s: float = 0.0
     since_blend: int = 0
     carried: float = 0.0
     idle: float = 0.0
     last_along: int = -1
-    doubts: int = 0
+    denials: int = 0
     agreed: int = -1
     spoiled: bool = False
     name: int = field(default_factory=count(1).__next__)
@@ -110,7 +110,7 @@ class End:
     def blend(self, gray: np.ndarray) -> None:
         """Learn how it looks now, once in a while."""
         self.since_blend += 1
-        if self.likeness > GOOD and self.since_blend >= BLEND_EVERY:
+        if self.correlation > GOOD and self.since_blend >= BLEND_EVERY:
             self.patch.learn(gray, self.centre, BLEND, LOST)
             self.since_blend = 0
 

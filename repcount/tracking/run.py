@@ -39,14 +39,14 @@ from repcount.video.footage import Footage, open_footage
 from repcount.video.sound import find_tones
 
 Progress = Callable[[float, float], None]
-# x0, y0, x1, y1 in pixels of the upright full-size picture
+# x0, y0, x1, y1 in pixels of the upright full-size frame
 Box = tuple[int, int, int, int]
 
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
 HANDS_GAP_S = 0.3
 SOUND_RATE_HZ = 16000
-# Of the whole pass, what listening to the sound takes after the pictures: 3 and 7 % on the sample
+# Of the whole pass, what listening to the sound takes after the frames: 3 and 7 % on the sample
 # clips, with both cores also at other work.
 SOUND_SHARE = 0.05
 # The body length that `Person.size_px` measures.
@@ -64,7 +64,7 @@ class Cancelled(Exception):
 
 @dataclass(frozen=True)
 class TrackOptions:
-    """`rate_hz`: pictures looked at a second, at most; `pose_rate_hz`: those of them given to the
+    """`rate_hz`: frames looked at a second, at most; `pose_rate_hz`: those of them given to the
     pose model; `max_side`: their long side in pixels; `model`: "full" or "lite". All are above 0.
 
     Raises RepcountError for what is out of bounds.
@@ -85,7 +85,7 @@ class TrackOptions:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
+    """A frame's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
     to look at it, `scale` full-size pixels per pixel."""
 
     time_s: float
@@ -96,7 +96,7 @@ class Picture:
 
 @dataclass
 class Looked:
-    """What one picture gave, apart from pose and bar: `shift` and `brightness` as in
+    """What one frame gave, apart from pose and bar: `shift` and `brightness` as in
     `CameraFrame`."""
 
     time_s: float
@@ -138,7 +138,7 @@ def track(
 
     `progress(fraction, seconds_left)` is called now and then, fraction rising from 0 to 1. Setting
     `cancel` makes it stop within a fraction of a second and raise Cancelled. With `region` only
-    that part of the picture is looked at; positions are still those of the whole. Raises
+    that part of the frame is looked at; positions are still those of the whole. Raises
     FootageError if the video cannot be read and ModelError if a model file is missing or damaged.
     """
     options = options or TrackOptions()
@@ -157,7 +157,7 @@ def _look(
     observer, cuts, camera, bar = Observer(options.model), Cuts(), Camera(), Bar(BarNet())
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
-    # Camera and bar come after the pose: their pictures wait here for the pose model's next look,
+    # Camera and bar come after the pose: their frames wait here for the pose model's next look,
     # so that what they know of the athlete does not hang on which thread is faster.
     waiting: deque[tuple[Picture, Looked]] = deque()
 
@@ -207,7 +207,7 @@ def around(posed: Sequence[Posed], time_s: float) -> list[np.ndarray]:
 
 
 def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | None:
-    """The athlete's hands at `time_s` in pixels of pictures that are `scale` times smaller than the
+    """The athlete's hands at `time_s` in pixels of frames that are `scale` times smaller than the
     full size, from the last looks of the pose model (in order of time); None if not known."""
     before = after = None
     for one in reversed(posed):
@@ -233,7 +233,7 @@ def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | Non
 
 def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray | None:
     """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
-    of pictures that are `scale` times smaller; None if nobody is seen. While it is open who lifts,
+    of frames that are `scale` times smaller; None if nobody is seen. While it is open who lifts,
     each of those seen in turn. Hips and feet are medians over the last looks: single ones collapse
     while the athlete bends over."""
     # By time, not by number: how many looks lie ahead already hangs on which thread is faster.
@@ -269,7 +269,7 @@ def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> It
     for frame in footage.frames(rate_hz=options.rate_hz, max_side=max_side):
         with_pose = frame.time_s >= due_s
         if with_pose:
-            # A third of a picture's time early is on time: stamps jitter.
+            # A third of a frame's time early is on time: stamps jitter.
             due_s = frame.time_s + 1 / options.pose_rate_hz - 1 / (3 * options.rate_hz)
         gray, rgb = frame.gray, frame.rgb if with_pose else None
         if region is not None:
@@ -279,7 +279,7 @@ def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> It
 
 
 def _part(picture: np.ndarray, region: Box, scale: float) -> np.ndarray:
-    """The part of a picture that is `scale` times smaller, at whole pixels."""
+    """The part of a frame that is `scale` times smaller, at whole pixels."""
     x0, y0, x1, y1 = (round(edge / scale) for edge in region)
     return np.ascontiguousarray(picture[y0:y1, x0:x1])
 
@@ -432,7 +432,7 @@ def _tracks(
     semi_axis[:, :, 0] = bar.semi_axis
     seen_as: dict[str, Any] = {"tracking": asdict(options), "models": _models(options)}
     if region is not None:
-        # cut at whole pixels of the smaller picture, which are at most a pixel of that off
+        # cut at whole pixels of the smaller frame, which are at most a pixel of that off
         position += np.array(region[:2], np.float32)[None, :, None, None]
         seen_as["region"] = list(region)
     return make_tracks(

@@ -60,7 +60,7 @@ POSE_KEYPOINTS: tuple[str, ...] = (
     "left_foot_index",
     "right_foot_index",
 )
-# The bar's ends as seen in the picture (bar_left is the one with the smaller x).
+# The bar's ends as seen in the frame (bar_left is the one with the smaller x).
 BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
 KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 
@@ -155,7 +155,7 @@ def make_tracks(
 
     Shapes, with T frames, K = 35 keypoints (`KEYPOINTS`) and N individuals:
     `time_s` (T,) seconds from the first frame, strictly rising; `position` (T, 2, K, N) pixels of
-    the upright picture; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
+    the upright frame; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
     vertical semi-axis of the outermost plate at bar_left and bar_right; `confirmed` (T, 2, N)
     true where that end has been seen to move with the hands (all, unless given), `interpolated`
     (T, 2, N) true where it was not seen but before and after (none); `world` (T, 3, 33, N)

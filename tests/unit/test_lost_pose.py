@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from repcount.attempt.anthropometry import HIP_HEIGHT_ST
-from repcount.motion.bar_height import leaps, lies_still
+from repcount.motion.bar_height import jumps, lies_still
 from repcount.motion.hands import held_all_along
 from repcount.motion.scene import ANKLE_ST, EYE_ST, Scene, ground_level, stature_px
 from repcount.motion.scene import GRID_HZ as HZ
@@ -159,7 +159,7 @@ def test_feet_beside_a_bar_that_lies_say_nothing_of_the_ground():
 
 
 def leaping(bar: np.ndarray, rate_hz: float) -> list[int]:
-    return np.flatnonzero(leaps(np.arange(len(bar)) / rate_hz, bar)).tolist()
+    return np.flatnonzero(jumps(np.arange(len(bar)) / rate_hz, bar)).tolist()
 
 
 @pytest.mark.parametrize("way", [0.2, -0.2])
