@@ -22,7 +22,7 @@ from repcount.tracking.ends import (
     LOST,
     PLATE_M,
     End,
-    Picture,
+    FollowedFrame,
     coarser,
     from_sighting,
 )
@@ -131,7 +131,7 @@ class Bar:
         self._forget()
 
     def _forget(self) -> None:
-        self.back: deque[Picture] = deque()
+        self.back: deque[FollowedFrame] = deque()
         self.step_px = 1
         self.shot_start = len(self.rows)
         self.ends: list[End | None] = [None, None]
@@ -162,19 +162,19 @@ class Bar:
         if hands is not None and hands.size > LARGEST * self.step_px:
             self._smaller(int(np.ceil(hands.size / LARGEST)))
         shift = np.where(np.isfinite(shift), shift, 0.0)
-        whole = Picture(time_s, gray, hands, shift, len(self.rows))
-        picture = whole.shrunk(self.step_px)
-        self.rows.append(Row(time_s, picture.shift, self.step_px))
-        self.back.append(picture)
+        whole = FollowedFrame(time_s, gray, hands, shift, len(self.rows))
+        frame = whole.shrunk(self.step_px)
+        self.rows.append(Row(time_s, frame.shift, self.step_px))
+        self.back.append(frame)
         while time_s - self.back[0].time_s > BACK_S:
             self.back.popleft()
         if len(self.back) > 1:
-            self._follow(self.ends, picture, self.back[-2])
-            self._tear(picture)
-            self._part(picture)
-        self._ask(picture, square)
+            self._follow(self.ends, frame, self.back[-2])
+            self._tear(frame)
+            self._part(frame)
+        self._ask(frame, square)
         if len(self.back) > 1:
-            self._compare(picture)
+            self._compare(frame)
 
     def around(self) -> list[np.ndarray]:
         """Boxes (4,) x0, y0, x1, y1 around the ends as last seen and where they may be in the next
@@ -241,7 +241,7 @@ class Bar:
 
     # --- following ---
 
-    def _follow(self, ends: list[End | None], now: Picture, before: Picture) -> None:
+    def _follow(self, ends: list[End | None], now: FollowedFrame, before: FollowedFrame) -> None:
         """Move `ends` from `before` to `now` (a neighbour in either direction) and note them."""
         step_s = abs(now.time_s - before.time_s)
         for side, end in enumerate(ends):
@@ -265,8 +265,8 @@ class Bar:
         end: End,
         side: int,
         other: End | None,
-        now: Picture,
-        before: Picture,
+        now: FollowedFrame,
+        before: FollowedFrame,
         step_s: float,
     ) -> None:
         background = now.shift - before.shift
@@ -297,7 +297,7 @@ class Bar:
         end.centre = centre
 
     def _guesses(
-        self, end: End, side: int, other: End | None, now: Picture
+        self, end: End, side: int, other: End | None, now: FollowedFrame
     ) -> Iterator[tuple[np.ndarray, float]]:
         """Where a lost end may be, and how far around: where it got lost; and, unless the network
         looks for it anyway, now and then on the bar with the other end, and where it last lay."""
@@ -310,7 +310,7 @@ class Bar:
         if rest is not None:
             yield rest + now.shift, 0.4 * end.semi_axis
 
-    def _note(self, end: End, side: int, now: Picture) -> None:
+    def _note(self, end: End, side: int, now: FollowedFrame) -> None:
         row = self.rows[now.index]
         row.centres[side], row.semi_axis[side] = end.centre, end.semi_axis
         row.face[side] = end.offset
@@ -320,7 +320,7 @@ class Bar:
         if np.hypot(*end.velocity) < 0.05 * end.semi_axis / PLATE_M:
             self.rest[side] = end.centre - now.shift
 
-    def _tear(self, now: Picture) -> None:
+    def _tear(self, now: FollowedFrame) -> None:
         """Where the two ends do not move like one bar, let go of the one less like itself."""
         left, right = self.ends
         if left is None or right is None or not (left.seen and right.seen):
@@ -338,7 +338,7 @@ class Bar:
         side = trust.index(min(trust))
         self._retract(side, then.index)
 
-    def _part(self, now: Picture) -> None:
+    def _part(self, now: FollowedFrame) -> None:
         """Where both ends follow one plate, let go of the one that came to it last."""
         left, right = self.ends
         if left is None or right is None or not (left.seen and right.seen):
@@ -385,7 +385,7 @@ class Bar:
 
     # --- what the network says ---
 
-    def _ask(self, now: Picture, around: Callable[[], np.ndarray | None]) -> None:
+    def _ask(self, now: FollowedFrame, around: Callable[[], np.ndarray | None]) -> None:
         seen = [end for end in self.ends if end and end.seen]
         well = [end for end in seen if end.correlation >= GOOD and not end.denials]
         if now.time_s - self.asked_s < ASK_S[2 - len(well)] - 0.01:
@@ -406,7 +406,7 @@ class Bar:
         if any(fresh):
             self._look_back(fresh, now)
 
-    def _sighted(self, side: int, sighting: BarSighting, now: Picture) -> bool:
+    def _sighted(self, side: int, sighting: BarSighting, now: FollowedFrame) -> bool:
         """Take one end of a sighting into account; true if it starts a new end."""
         sure, axis = float(sighting.confidence[side]), float(sighting.semi_axis_px[side])
         face = sighting.ends_px[side] - 0.5
@@ -474,14 +474,18 @@ class Bar:
         return bool(np.hypot(*(new.centre - end.centre)) <= reach * new.semi_axis)
 
     def _steady(
-        self, before: tuple[float, np.ndarray] | None, face: np.ndarray, axis: float, now: Picture
+        self,
+        before: tuple[float, np.ndarray] | None,
+        face: np.ndarray,
+        axis: float,
+        now: FollowedFrame,
     ) -> bool:
         """Whether the sighting before, just before, was of the same thing."""
         if before is None or now.time_s - before[0] > 2.5 * ASK_S[1]:
             return False
         return bool(np.hypot(*(face - before[1])) <= NEXT * axis)
 
-    def _record(self, end: End, face: np.ndarray, axis: float, now: Picture) -> None:
+    def _record(self, end: End, face: np.ndarray, axis: float, now: FollowedFrame) -> None:
         end.denials, end.agreed = 0, now.index
         seen = self.sighted.setdefault(end.name, [])
         way = face - end.centre
@@ -492,7 +496,7 @@ class Bar:
 
     # --- what the hands say ---
 
-    def _compare(self, now: Picture) -> None:
+    def _compare(self, now: FollowedFrame) -> None:
         """Compare the ends with the hands, where those move up or down."""
         pair = self._pair(now)
         if pair is None or now.hands is None:
@@ -519,7 +523,7 @@ class Bar:
         if any(along):
             self.paired_at = None
 
-    def _pair(self, now: Picture) -> tuple[Picture, np.ndarray, np.ndarray] | None:
+    def _pair(self, now: FollowedFrame) -> tuple[FollowedFrame, np.ndarray, np.ndarray] | None:
         """The last frame before `now` since which the hands moved far enough up or down, the
         hands' way and the background's, both (2,) pixels; None if there is none or it is too soon
         after the pair before."""
@@ -538,14 +542,19 @@ class Bar:
                 return (then, travel, background) if upright else None
         return None
 
-    def _hand_step(self, now: Picture) -> float:
+    def _hand_step(self, now: FollowedFrame) -> float:
         """How far the hands moved since the last pair, in body lengths."""
         assert now.hands is not None
         assert self.paired_at is not None
         return abs(float(now.hands.middle[1]) - self.paired_at) / now.hands.size
 
     def _rate(
-        self, side: int, now: Picture, then: Picture, hand_travel: float, background: float
+        self,
+        side: int,
+        now: FollowedFrame,
+        then: FollowedFrame,
+        hand_travel: float,
+        background: float,
     ) -> float:
         """An end's way up or down as a share of the hands' way; NaN if it is not known."""
         new, old = self.rows[now.index], self.rows[then.index]
@@ -553,7 +562,7 @@ class Bar:
             return np.nan
         return float((new.centres[side, 1] - old.centres[side, 1] - background) / hand_travel)
 
-    def _look_back(self, fresh: list[bool], now: Picture) -> None:
+    def _look_back(self, fresh: list[bool], now: FollowedFrame) -> None:
         """Note the ends that are `fresh`, and follow them back through the frames on hand, up to
         where something is known already."""
         twins: list[End | None] = [None, None]

@@ -60,8 +60,8 @@ class BarNet:
     def __init__(self) -> None:
         self._net = cv2.dnn.readNetFromONNX(str(model_path(MODEL)))
 
-    def find(self, picture: np.ndarray, athlete_box_px: ArrayLike) -> BarSighting:
-        """Look at `picture` (H, W) grey or (H, W, 3) RGB, uint8, upright, in the square around the
+    def find(self, frame: np.ndarray, athlete_box_px: ArrayLike) -> BarSighting:
+        """Look at `frame` (H, W) grey or (H, W, 3) RGB, uint8, upright, in the square around the
         athlete (4,) x0, y0, x1, y1 as `athlete_box` gives it; it may reach beyond the frame.
 
         Raises ValueError for an empty square or another kind of frame.
@@ -70,10 +70,10 @@ class BarNet:
         side = max(x1 - x0, y1 - y0)
         if not side > 0 or not np.isfinite(side):
             raise ValueError(f"the box {x0}, {y0}, {x1}, {y1} has no size")
-        if picture.dtype != np.uint8 or picture.ndim not in (2, 3):
-            raise ValueError("the picture must be uint8, (H, W) or (H, W, 3)")
+        if frame.dtype != np.uint8 or frame.ndim not in (2, 3):
+            raise ValueError("the frame must be uint8, (H, W) or (H, W, 3)")
         corner = np.array([(x0 + x1 - side) / 2, (y0 + y1 - side) / 2])
-        crop = cropped(picture, corner, side)
+        crop = cropped(frame, corner, side)
         if crop.ndim == 2:
             crop = cv2.cvtColor(crop, cv2.COLOR_GRAY2RGB)
         maps = self._maps(crop)
@@ -86,18 +86,18 @@ class BarNet:
         return np.array(self._net.forward()[0])
 
 
-def cropped(picture: np.ndarray, corner_px: np.ndarray, side_px: float) -> np.ndarray:
+def cropped(frame: np.ndarray, corner_px: np.ndarray, side_px: float) -> np.ndarray:
     """The square at `corner_px` (2,) of `side_px`, as (CROP_PX, CROP_PX) or (CROP_PX, CROP_PX, 3);
     what is outside the frame is grey."""
     zoom = CROP_PX / side_px
-    height, width = picture.shape[:2]
+    height, width = frame.shape[:2]
     # Two pixels more, so that padding blends in at the frame's own edge alone.
     x0, y0 = np.clip(np.floor(corner_px) - 2, 0, (width, height)).astype(int)
     x1, y1 = np.clip(np.ceil(corner_px + side_px) + 2, 0, (width, height)).astype(int)
     pad = (PAD_LEVEL,) * 3
     if x1 <= x0 or y1 <= y0:
-        return np.full((CROP_PX, CROP_PX, *picture.shape[2:]), PAD_LEVEL, np.uint8)
-    part, per_pixel = picture[y0:y1, x0:x1], np.ones(2)
+        return np.full((CROP_PX, CROP_PX, *frame.shape[2:]), PAD_LEVEL, np.uint8)
+    part, per_pixel = frame[y0:y1, x0:x1], np.ones(2)
     if zoom < 0.75:
         # Averaged down first: a warp alone would skip pixels.
         size = (max(1, round((x1 - x0) * zoom)), max(1, round((y1 - y0) * zoom)))

@@ -29,7 +29,7 @@ STACK = 0.35
 
 
 @dataclass
-class Picture:
+class FollowedFrame:
     """A frame on hand: `gray` (H, W), its time, the hands if known, and `shift` (2,) pixels by
     which the background has moved since the shot began; `index` counts all frames."""
 
@@ -39,13 +39,13 @@ class Picture:
     shift: np.ndarray
     index: int
 
-    def shrunk(self, step: int) -> Picture:
+    def shrunk(self, step: int) -> FollowedFrame:
         """The same with blocks of `step` by `step` pixels made one."""
         if step == 1:
             return self
         hands = None if self.hands is None else self.hands.scaled(1 / step)
         gray = shrunk(self.gray, step)
-        return Picture(self.time_s, gray, hands, self.shift / step, self.index)
+        return FollowedFrame(self.time_s, gray, hands, self.shift / step, self.index)
 
 
 @dataclass

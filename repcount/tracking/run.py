@@ -84,7 +84,7 @@ class TrackOptions:
 
 
 @dataclass(frozen=True)
-class Picture:
+class FrameArrays:
     """A frame's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
     to look at it, `scale` full-size pixels per pixel."""
 
@@ -159,7 +159,7 @@ def _look(
     report = _Reporter(footage, progress)
     # Camera and bar come after the pose: their frames wait here for the pose model's next look,
     # so that what they know of the athlete does not hang on which thread is faster.
-    waiting: deque[tuple[Picture, Looked]] = deque()
+    waiting: deque[tuple[FrameArrays, Looked]] = deque()
 
     def follow(until_s: float) -> None:
         while waiting and waiting[0][0].time_s <= until_s:
@@ -259,7 +259,7 @@ def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray 
     return athlete_box(ankles, hips, stature) / scale
 
 
-def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[Picture]:
+def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[FrameArrays]:
     """The frames that are looked at, in order of time; those for the pose model with colours."""
     due_s = -np.inf
     max_side = options.max_side
@@ -275,13 +275,13 @@ def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> It
         if region is not None:
             gray = _part(gray, region, frame.scale)
             rgb = None if rgb is None else _part(rgb, region, frame.scale)
-        yield Picture(frame.time_s, gray, rgb, frame.scale)
+        yield FrameArrays(frame.time_s, gray, rgb, frame.scale)
 
 
-def _part(picture: np.ndarray, region: Box, scale: float) -> np.ndarray:
+def _part(frame: np.ndarray, region: Box, scale: float) -> np.ndarray:
     """The part of a frame that is `scale` times smaller, at whole pixels."""
     x0, y0, x1, y1 = (round(edge / scale) for edge in region)
-    return np.ascontiguousarray(picture[y0:y1, x0:x1])
+    return np.ascontiguousarray(frame[y0:y1, x0:x1])
 
 
 class _Ahead:
@@ -332,7 +332,7 @@ class _PoseThread:
 
     def __init__(self, observer: Observer) -> None:
         self._observer = observer
-        self._queue: queue.Queue[tuple[Picture, Looked, bool] | None] = queue.Queue(
+        self._queue: queue.Queue[tuple[FrameArrays, Looked, bool] | None] = queue.Queue(
             QUEUE_FRAMES // 3
         )
         self._cut = False
@@ -344,26 +344,26 @@ class _PoseThread:
         while (job := self._queue.get()) is not None:
             if self._error is not None:
                 continue
-            picture, looked, cut = job
-            assert picture.rgb is not None
+            frame, looked, cut = job
+            assert frame.rgb is not None
             try:
                 if cut:
-                    self._observer.new_shot(picture.time_s)
-                self._observer.see(picture.rgb, picture.time_s, picture.scale)
+                    self._observer.new_shot(frame.time_s)
+                self._observer.see(frame.rgb, frame.time_s, frame.scale)
                 looked.people = self._observer.people
                 here = {one.name: (one.last, one.size) for one in self._observer.here}
                 favourite = self._observer.favourite
                 name = None if favourite is None else favourite.name
-                self.posed.append(Posed(picture.time_s, here, name))
+                self.posed.append(Posed(frame.time_s, here, name))
             except BaseException as error:  # handed to the caller's thread
                 self._error = error
 
-    def ask(self, picture: Picture, looked: Looked) -> None:
-        """Have `picture` looked at, if it is meant to be; what was seen goes into `looked`."""
+    def ask(self, frame: FrameArrays, looked: Looked) -> None:
+        """Have `frame` looked at, if it is meant to be; what was seen goes into `looked`."""
         self._cut = self._cut or looked.cut
-        if picture.rgb is None:
+        if frame.rgb is None:
             return
-        self._queue.put((picture, looked, self._cut))
+        self._queue.put((frame, looked, self._cut))
         self._cut = False
         if self._error is not None:
             raise self._error
