@@ -103,11 +103,13 @@ class Playables:
         return found
 
     def offer(self, attempt_id: str) -> None:
-        """An attempt has been read: where not every browser can show its video, a copy is made."""
+        """An attempt has been read: where it is known that not every browser can show its video, a
+        copy is made."""
         with suppress(RepcountError):
             row = self.library.attempt(attempt_id)
             record = load_record(Attempt, self.library.folder_of(attempt_id) / ATTEMPT)
-            if not plays_everywhere(record.video.codec, row.file_name):
+            codec = record.video.codec
+            if codec and not plays_everywhere(codec, row.file_name):
                 self.ask(row)
 
     def forget(self, attempt_id: str) -> None:

@@ -79,7 +79,7 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
         until(browser, f"{PANEL}.includes('marked a no-rep')")
         link = shared(browser, hand)
         seen_by_a_stranger(link)
-        hand.click(".more details:nth-of-type(3) summary")
+        hand.click(".more details:has([hx-post$='/delete']) summary")
         hand.click(f"button[hx-post='/api/attempts/{attempt}/delete']")
         until(browser, "location.pathname === '/' && document.readyState === 'complete'")
         assert not (data / "attempts" / attempt).exists()
