@@ -77,6 +77,8 @@ def right_ends(
     unknown; `trust` (2, n) the tracker's, `at_first` how probable each is right before anything was
     seen. The heights need not begin at the floor.
     """
+    if not len(times):
+        return np.zeros(levels.shape)
     stretches = _stretches(times, levels)
     known = levels[np.isfinite(levels)]
     base, low = (float(known.min()), float(np.quantile(known, LOWEST))) if len(known) else (0, 0)

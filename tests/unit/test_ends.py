@@ -73,3 +73,8 @@ def test_a_free_fall_from_overhead_is_no_leap():
     bar = np.maximum(fallen, 0.13)
     found = told(np.stack([bar, bar]))
     assert found == pytest.approx(bar, abs=1e-6)
+
+
+def test_a_film_of_no_samples_has_no_ends():
+    nothing = np.zeros((2, 0))
+    assert right_ends(np.zeros(0), nothing, nothing, np.zeros(0)).shape == (2, 0)
