@@ -204,14 +204,17 @@ def test_what_cost_most() -> None:
     script = Script(slate(1)).wait(1).sets("7|1+5|1+2|2", stop=4.0)
     comparison = beside(script, one_round(round_s=43))
     assert comparison.costliest == (
-        "Largest single loss: the unplanned break after push press 2 in round 1, 4.0 s more than planned."
+        "Largest single loss: the unplanned break after push press 2 in round 1, "
+        "4.0 s more than planned."
     )
     slow = Script(slate(1)).wait(1).sets("7|1+5|1+4", stop=9.3)
     assert beside(slow).costliest == (
         "Largest single loss: the break after deadlift 7 in round 1, 5.3 s more than planned."
     )
     comparison = compare(derive_attempt(as_planned().reading()), PLAN)
-    assert comparison.costliest == ("Largest single loss: the time after round 1, 0.6 s more than planned.")
+    assert comparison.costliest == (
+        "Largest single loss: the time after round 1, 0.6 s more than planned."
+    )
     assert beside(Script(slate(1)).sets("7|1+5|1+4", stop=3.9)).costliest == (
         "No part took longer than planned."
     )

@@ -129,7 +129,9 @@ def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
     text = words.summary(attempt, comparison).text
-    assert text.startswith("Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. Largest single loss: the")
+    assert text.startswith(
+        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. Largest single loss: the"
+    )
     run = attempt.clock.model_copy(update={"finished": False})
     one = [MovementReps(movement="deadlift", reps=1)]
     short = attempt.rounds[0].model_copy(update={"counted": 17, "missing": one})
