@@ -243,4 +243,4 @@ def test_a_sets_speed_is_shown_with_its_uncertainty():
         movement="deadlift", reps=7, mean_st_s=0.5, slope_share=-0.021, uncertainty=0.008
     )
     said = words.speed_words(span.model_copy(update={"speeds": [speed]}))
-    assert said == "set 1: deadlift 0.50, −2.1 ± 0.8 % a rep"
+    assert said == "set 1: deadlift 0.50 body heights/s, −2.1 ± 0.8 % each rep"
