@@ -651,6 +651,9 @@ def test_an_upload_says_when_it_was_filmed(browser, site):
         library = Library(site.server.folder)
         assert library.attempt(made).recorded_at == "2026-03-14T13:00:00Z"  # of ZONE, in UTC
         library.close()
+        for page in ("/", f"/attempts/{made}"):  # and is shown as the reader's clock has it
+            visit(browser, site.server.address + page)
+            until(browser, "/filmed 14 Mar 2026, 18:30/i.test(document.body.innerText)")
         client.post(f"/api/attempts/{made}/delete")
         refused = announce(client, 1000, recorded="2031-02-30")
         assert (refused.status_code, "When it was filmed" in refused.text) == (400, True)
