@@ -166,10 +166,16 @@ def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
-    lying = [stay.rest.end_s for stay in stays]
-    up = min([*lying, *[one.top_s for one in strokes if one.begins < RACK]], default=np.inf)
-    strokes = [replace(one, lifted=one.top_s >= up) for one in strokes]
-    return strokes, [stay.rest for stay in stays]
+    rests = [stay.rest for stay in stays]
+    return [replace(one, lifted=_lifted(one, strokes, rests)) for one in strokes], rests
+
+
+def _lifted(stroke: RawStroke, strokes: list[RawStroke], rests: list[RawRest]) -> bool:
+    """Whether the bar was lifted from the floor before a stroke: its own beginning there is none of
+    that, if it should prove to be no lift from the floor."""
+    lain = sum(rest.end_s <= stroke.top_s for rest in rests) - (stroke.begins == FLOOR)
+    before = (one for one in strokes if one.top_s < stroke.top_s)
+    return lain > 0 or any(one.begins < RACK for one in before)
 
 
 # A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor

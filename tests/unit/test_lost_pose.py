@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from repcount.attempt.anthropometry import HIP_HEIGHT_ST
-from repcount.motion.bar_height import jumps, lies_still
+from repcount.motion.bar_height import jumps
+from repcount.motion.ends import lies_still
 from repcount.motion.hands import held_all_along
 from repcount.motion.scene import ANKLE_ST, EYE_ST, Scene, ground_level, stature_px
 from repcount.motion.scene import GRID_HZ as HZ
