@@ -239,6 +239,9 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     # a bar in the air that nobody holds is rare, unless its fall is seen
     told = np.isfinite(bar) & (motion.bar_source[index] == 2)
     logs[:, FREE] += np.log(2 * free) - np.where(told, 0.0, 1.0)
+    # hands that tell where it is hold it: what they do is no flight
+    by_hands = np.isfinite(bar) & (motion.bar_source[index] == 1)
+    logs[by_hands, FREE] = logs[by_hands].min(1)
     # nobody holds it and it is not seen: then it lies on the floor
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
@@ -348,12 +351,13 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
 
     broad = bell(0.0, 10.0)
     logs = np.zeros((len(index), len(STATES)))
-    known = np.isfinite(change) & (motion.bar_source[index] == 2)
+    told = motion.bar_source[index] == 2  # hands that drop fast are a wrong pose, not a bar's fall
+    known = np.isfinite(change) & told
     logs[:] = np.log(0.5 * bell(0.0, 3.0) + 0.5 * broad)[:, None]
     logs[:, FREE] = np.log(0.5 * bell(-FALL_ST_S2, FALL_WIDTH) + 0.5 * broad)
     logs[~known] = 0.0
     speed = speed[index]
-    fast = np.where(np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
+    fast = np.where(told & np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
     held = [FLOOR, HANG, RACK, OVERHEAD]
     logs[:, held] -= np.minimum(0.5 * (fast / 0.4) ** 2, -np.log(OUTLIER))[:, None]
     return logs

@@ -166,16 +166,23 @@ def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
-    rests = [stay.rest for stay in stays]
-    return [replace(one, lifted=_lifted(one, strokes, rests)) for one in strokes], rests
+    return strokes, [stay.rest for stay in stays]
 
 
-def _lifted(stroke: RawStroke, strokes: list[RawStroke], rests: list[RawRest]) -> bool:
-    """Whether the bar was lifted from the floor before a stroke: its own beginning there is none of
-    that, if it should prove to be no lift from the floor."""
-    lain = sum(rest.end_s <= stroke.top_s for rest in rests) - (stroke.begins == FLOOR)
-    before = (one for one in strokes if one.top_s < stroke.top_s)
-    return lain > 0 or any(one.begins < RACK for one in before)
+def with_lifts_before(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
+    """The strokes, each with whether the bar was `lifted` from the floor before it: its own
+    beginning there is none of that, if it should prove to be no lift from the floor."""
+    lain = np.array([rest.end_s for rest in rests])
+    pulled = np.array([one.top_s for one in strokes if one.begins < RACK])
+    return [
+        replace(
+            one,
+            lifted=bool(
+                (lain <= one.top_s).sum() > (one.begins == FLOOR) or (pulled < one.top_s).any()
+            ),
+        )
+        for one in strokes
+    ]
 
 
 # A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor
