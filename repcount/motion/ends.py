@@ -50,6 +50,8 @@ WRONG_AT_FIRST = 0.05
 LEAPT = np.array([[0.2, 0.8], [0.8, 0.2]])
 JUMP_SD_ST = 2**0.5 * ASKEW_ST
 MISSED = np.array([[0.95, 0.05], [0.25, 0.75]])
+# A tracker that is wrong for a moment is so in a few pictures.
+MOMENT_S = 0.2
 # How far the bar is askew is remembered half as well after so long without one of its ends.
 ASKEW_HALF_S = 2.0
 # and it is estimated from the samples of so long.
@@ -132,7 +134,10 @@ def _stretches(times: np.ndarray, places: np.ndarray, cuts: Sequence[int]) -> li
             continue
         lasts = np.diff(times[known])
         gap = lasts > MAX_GAP_S
-        beyond = np.hypot(*np.diff(places[k, known], axis=0).T) - FASTEST_ST_S * lasts
+        # what is off sideways for a moment and comes back was the same all along
+        aside = median_filter(places[k, known, 1], min(_samples(times, MOMENT_S), len(known)))
+        way = np.hypot(np.diff(places[k, known, 0]), np.diff(aside))
+        beyond = way - FASTEST_ST_S * lasts
         jump = ~gap & (beyond > 5 * ENDS_SD_ST)
         jumped[k, known[1:][jump]] = beyond[jump]
         missed[k, known[1:][gap]] = True
@@ -143,6 +148,11 @@ def _stretches(times: np.ndarray, places: np.ndarray, cuts: Sequence[int]) -> li
         _Stretch(a, b, (jumped[0, a], jumped[1, a]), (missed[0, a], missed[1, a]), a in cuts)
         for a, b in itertools.pairwise([0, *begins.tolist(), count])
     ]
+
+
+def _samples(times: np.ndarray, seconds: float) -> int:
+    """An odd number of samples that last so long."""
+    return round(seconds / max(float(np.median(np.diff(times))), 1e-3)) | 1
 
 
 def _evidence(
@@ -230,8 +240,8 @@ def middles(
     lean = np.zeros(len(times))
     if len(both):
         # of the samples about, the middle one: a single one may be wrong
-        width = round(ASKEW_TOLD_S / max(float(np.median(np.diff(times))), 1e-3)) | 1
-        apart = median_filter(levels[0, both] - levels[1, both], min(width, len(both)))
+        width = min(_samples(times, ASKEW_TOLD_S), len(both))
+        apart = median_filter(levels[0, both] - levels[1, both], width)
         after = np.clip(np.searchsorted(both, np.arange(len(times))), 0, len(both) - 1)
         before = np.maximum(after - 1, 0)
         nearer = np.abs(times[both[after]] - times) < np.abs(times[both[before]] - times)
