@@ -159,7 +159,12 @@ def test_the_plates_sizes_say_how_far_hands_go_for_an_ends_way() -> None:
         line = held_line(end, hand, rng, by_size)
         assert line is not None
         assert line[0] == pytest.approx(by_size, abs=0.05)
-    assert held_line(end[::2], hand[::2], rng, 0.8) is None
+    # against the sizes nearly all samples are believed, three out of five are not
+    other, wanders = 1.2 * end - 0.2, np.arange(80) % 5 < 2
+    assert held_line(end, other, rng, 0.8) is not None
+    hand = other + wanders * rng.uniform(0.1, 0.5, 80)
+    assert held_line(end, hand, rng, 1.2) is not None
+    assert held_line(end, hand, rng, 0.8) is None
     # thin lens: two plates of one size, 3.0 and 4.0 m away, and hands between them at 3.5 m
     sizes = np.full((2, 2), 225.0) / [3.0, 4.0]
     slopes = Ends(np.zeros((2, 2, 2)), np.ones((2, 2)), sizes, 450.0).slopes
