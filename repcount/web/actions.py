@@ -37,12 +37,11 @@ from repcount.web.depends import (
 )
 from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
 from repcount.web.queue import Queue
-from repcount.web.reach import qr_code, reach_words
+from repcount.web.reach import link_part
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import base_of
-from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
@@ -198,8 +197,7 @@ def share(
     link = f"{base_of(request, settings)}s/{token}/"
     if "hx-request" not in request.headers:
         return PlainTextResponse(link)
-    reach = reach_words(request.base_url.hostname or "")
-    return HTMLResponse(page("link.html", link=link, reach=reach, code=qr_code(link)))
+    return HTMLResponse(link_part(link, settings.fingerprint))
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)
