@@ -11,6 +11,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader
 from markupsafe import Markup
 
 from repcount.reports.pages import environment as of_reports
+from repcount.wording.moments import recorded_words
 
 
 @cache
@@ -19,7 +20,8 @@ def environment() -> Environment:
     ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
     made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": day, "moment": moment}
+    ours_too = {"day": day, "moment": moment, "recorded": recorded, "unix": unix}
+    made.filters = {**made.filters, **ours_too}
     return made
 
 
@@ -32,6 +34,22 @@ def moment(at: int) -> Markup:
     """A moment in Unix seconds as an element; the pages' script puts it into the reader's zone."""
     machine = datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
+
+
+def unix(recorded_at: str | None) -> int | None:
+    """Unix seconds of when something was filmed; None where no more than the day is known."""
+    try:
+        if recorded_at and len(recorded_at) > len("2026-11-28"):
+            return int(datetime.fromisoformat(recorded_at).timestamp())
+    except (ValueError, OverflowError):
+        pass
+    return None
+
+
+def recorded(recorded_at: str | None) -> str:
+    """When something was filmed (ISO 8601): a moment as `moment` says it, a day as it is."""
+    at = unix(recorded_at)
+    return recorded_words(recorded_at) if at is None else moment(at)
 
 
 def day_in(at: int, zone: str) -> str:
