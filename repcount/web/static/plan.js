@@ -31,7 +31,15 @@
     const first = form.querySelector("[aria-invalid]");
     if (saving && first) first.focus();
   });
-  if (field("toml")) return; // written as text
+  if (field("toml")) { // written as text
+    document.getElementById("toml-file").addEventListener("change", async (event) => {
+      const [file] = event.target.files;
+      if (!file) return;
+      field("toml").value = await file.text();
+      field("toml").dispatchEvent(new Event("input", { bubbles: true }));
+    });
+    return;
+  }
 
   function put(name, value) {
     if (field(name).value === String(value)) return;
