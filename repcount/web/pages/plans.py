@@ -29,6 +29,12 @@ from repcount.web.plan_form import (
 )
 from repcount.web.plan_text import EXAMPLE, time_text
 
+# What is cycled for time most; offered first (common practice, no source).
+COMMON = (
+    "deadlift", "power clean", "hang power clean", "power snatch", "push press", "push jerk",
+    "shoulder to overhead", "front squat", "thruster",
+)  # fmt: skip
+
 routes = APIRouter()
 
 
@@ -80,8 +86,8 @@ def _written(
     made = parse_plan(row.toml) if row else None
     used = len(made.rounds[0].movements) + 1 if made else 0
     return shown(
-        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, labels=LABELS,
-        example=EXAMPLE, form=form_of(made) if made else PlanForm(),
+        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, common=COMMON,
+        labels=LABELS, example=EXAMPLE, form=form_of(made) if made else PlanForm(),
         kept=kept(made, row.toml) if made and row else [],
         own_rounds=made is not None and has_own_rounds(made),
         rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
