@@ -118,7 +118,7 @@ def attempt(
         return shown(
             request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue),
             athletes=_athletes(library, access), plans=plans_for(library, access),
-            same=_same_video(library, row, access),
+            same=same_video(library, row, access),
         )  # fmt: skip
     folder = library.folder_of(attempt_id)
     results = load_results(folder)
@@ -148,7 +148,7 @@ def attempt(
     )
 
 
-def _same_video(library: Library, row: AttemptRow, access: Access) -> AttemptRow | None:
+def same_video(library: Library, row: AttemptRow, access: Access) -> AttemptRow | None:
     """The newest attempt that was read from the same video as one that is still to be read."""
     file = library.folder_of(row.id) / row.file_name
     if not file.is_file():
