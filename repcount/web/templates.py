@@ -20,7 +20,7 @@ def environment() -> Environment:
     ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
     made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
-    ours_too = {"day": day, "moment": moment, "recorded": recorded, "unix": unix}
+    ours_too = {"day": day, "moment": moment, "filmed": filmed, "unix": unix}
     made.filters = {**made.filters, **ours_too}
     return made
 
@@ -36,20 +36,20 @@ def moment(at: int) -> Markup:
     return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
 
 
-def unix(recorded_at: str | None) -> int | None:
+def unix(recorded: str | None) -> int | None:
     """Unix seconds of when something was filmed; None where no more than the day is known."""
     try:
-        if recorded_at and len(recorded_at) > len("2026-11-28"):
-            return int(datetime.fromisoformat(recorded_at).timestamp())
+        if recorded and len(recorded) > len("2026-11-28"):
+            return int(datetime.fromisoformat(recorded).timestamp())
     except (ValueError, OverflowError):
         pass
     return None
 
 
-def recorded(recorded_at: str | None) -> str:
-    """When something was filmed (ISO 8601): a moment as `moment` says it, a day as it is."""
-    at = unix(recorded_at)
-    return recorded_words(recorded_at) if at is None else moment(at)
+def filmed(recorded: str | None) -> Markup | str:
+    """When something was filmed, as a record has it: a moment as an element, a day as text."""
+    at = unix(recorded)
+    return recorded_words(recorded) if at is None else moment(at)
 
 
 def day_in(at: int, zone: str) -> str:
