@@ -23,7 +23,7 @@ from repcount.plan import parse_plan
 from repcount.tracking.tracks import load_tracks, make_tracks, save_tracks
 from repcount.video.containers import claimed_samples
 from repcount.video.footage import probe
-from tests.hostile.kinds import KINDS
+from tests.hostile.kinds import KINDS, PLANNING, READERS
 from tests.hostile.run import command
 from tests.media import write_video
 
@@ -44,6 +44,17 @@ def test_damage_ends_in_a_sentence(name, tmp_path):
         fault = command(words, folder, kind.bound_s).fault(kind.bound_s)
         assert not fault, f"{name}:{seed}: {fault}"
         shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize("words", [*READERS, *PLANNING], ids=" ".join)
+def test_what_is_damaged_there_is_read_where_it_is_whole(words, tmp_path):
+    """So that no command of the harness ends before it has looked at what was damaged."""
+    KINDS["records"].prepare(tmp_path)
+    KINDS["plan"].prepare(tmp_path)
+    shutil.copytree(tmp_path / "out", tmp_path / "both" / "out")
+    shutil.copytree(tmp_path / "out2", tmp_path / "both" / "out2")
+    ended = command(words, tmp_path, KINDS["records"].bound_s)
+    assert ended.code == 0, ended.said
 
 
 # --- tracks ---
@@ -193,12 +204,20 @@ def repcount(*words: str | bytes, stdout: int = subprocess.PIPE, **more: object)
     )  # fmt: skip
 
 
-def test_output_that_cannot_be_printed_is_said():
+@pytest.mark.parametrize("words", [["schema", "attempt"], ["--version"], ["plan", "--help"]])
+def test_output_that_cannot_be_printed_is_said(words):
     with open("/dev/full", "w") as full:  # full(4)
-        done = repcount("schema", "attempt", stdout=full.fileno())
+        done = repcount(*words, stdout=full.fileno())
     assert done.returncode == StorageError.exit_code
-    assert "no space left on device" in done.stderr
-    assert "Traceback" not in done.stderr
+    (line,) = done.stderr.splitlines()
+    assert "printed" in line
+    assert "no space left on device" in line
+
+
+def test_a_closed_output_is_no_error():
+    command = '"$0" -m repcount.cli.main schema attempt >&-'
+    done = subprocess.run(["sh", "-c", command, sys.executable], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 @pytest.mark.parametrize("name", ["", "x" * 300])

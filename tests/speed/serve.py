@@ -58,13 +58,6 @@ def best(call: Callable[[], httpx.Response], times: int = 5) -> float:
     return min(took)
 
 
-def peak_mb(server: Server) -> float:
-    """The greatest resident memory of the server's process so far."""
-    lines = Path(f"/proc/{server.process.pid}/status").read_text().splitlines()
-    (peak,) = (line.split()[1] for line in lines if line.startswith("VmHWM"))
-    return int(peak) / 1024
-
-
 def by_key(address: str) -> tuple[float, float]:
     """Corrects nine times by a key in a browser: seconds from the key to the frame that shows the
     redrawn chart, (the middle one, the worst)."""
@@ -142,7 +135,7 @@ def main() -> None:
                 assert client.get(path).status_code == 200
             beside = client.get("/workouts/Slate", params={"with": short})
             assert "side by side" in beside.text
-            before = peak_mb(server)
+            before = server.peak_kb() / 1024
             size = int(asked.upload_gb * 1e9)
             where = announce(client, size).headers["Location"]
             begin, offset = time.perf_counter(), 0
@@ -155,7 +148,7 @@ def main() -> None:
             took = time.perf_counter() - begin
             print(
                 f"upload of {asked.upload_gb:g} GB: {took:.0f} s; peak memory of the server "
-                f"{before:.0f} MB before, {peak_mb(server):.0f} MB after"
+                f"{before:.0f} MB before, {server.peak_kb() / 1024:.0f} MB after"
             )
 
 
