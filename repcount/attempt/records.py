@@ -28,6 +28,7 @@ from pydantic import (
 
 from repcount.attempt.time_budget import Span
 from repcount.errors import RecordError
+from repcount.files import ordinary_bytes
 from repcount.units import Ms, Seconds, to_ms
 
 Probability = Annotated[float, Field(ge=0, le=1), AfterValidator(lambda value: round(value, 4))]
@@ -670,6 +671,7 @@ class Comparison(Record):
 
 
 R = TypeVar("R", bound=Record)
+LARGEST_RECORD = 64_000_000  # bytes; an hour with its trace has a tenth of that
 
 
 def save_record(record: Record, path: Path) -> None:
@@ -687,9 +689,10 @@ def load_record(kind: type[R], path: Path) -> R:
     """Read a record. Raises RecordError naming the file, the field and what to do."""
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = ordinary_bytes(path, LARGEST_RECORD).decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise RecordError(f"{path}: cannot be read ({error}); check the path.") from error
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RecordError(f"{path}: cannot be read ({reason.lower()}); check the path.") from error
     try:
         return kind.model_validate_json(text)
     except ValidationError as error:

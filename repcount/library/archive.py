@@ -15,8 +15,8 @@ from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from repcount.attempt.records import Attempt, Record, load_record
-from repcount.errors import FootageError, RecordError, RepcountError
-from repcount.files import ASIDE
+from repcount.errors import FootageError, RecordError, RepcountError, storage_error
+from repcount.files import ASIDE, demand_ordinary
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
@@ -226,6 +226,7 @@ def import_library(library: Library, source: Path) -> int:
 def _import(library: Library, source: Path) -> int:
     aside = Path(tempfile.mkdtemp(prefix=IMPORT, dir=library.folder))
     try:
+        demand_ordinary(source)
         with zipfile.ZipFile(source) as archive:
             manifest = _manifest(archive, source)
             _check_room(manifest, library.folder, source)
@@ -241,6 +242,9 @@ def _import(library: Library, source: Path) -> int:
             f"{source}: is not a whole archive of a library ({error}); export it again."
         ) from error
     except OSError as error:
+        refused = storage_error(error)
+        if refused.full:
+            raise refused from error
         raise RecordError(f"{source}: cannot be read ({error.strerror}); check it.") from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)

@@ -57,6 +57,27 @@ def test_what_is_damaged_there_is_read_where_it_is_whole(words, tmp_path):
     assert ended.code == 0, ended.said
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "out", "--plan", "/dev/zero"),
+        ("compare", "/dev/zero", "--plan", "plan.toml"),
+        ("plan", "plan.toml", "--athletes", "/dev/zero", "--target", "6:00"),
+        ("heat", "endless.csv", "--out", "heat"),
+        ("library", "import", "/dev/zero", "--data", "data"),
+    ],
+    ids=" ".join,
+)
+def test_what_has_no_end_is_not_read(words, tmp_path):
+    KINDS["plan"].prepare(tmp_path)
+    KINDS["records"].prepare(tmp_path)
+    (tmp_path / "endless.csv").symlink_to("/dev/zero")
+    ended = command(words, tmp_path, 10)
+    assert ended.code == 2
+    assert "it is no ordinary file" in ended.said
+    assert not ended.fault(10)
+
+
 # --- tracks ---
 
 
