@@ -105,11 +105,19 @@ def test_a_library_that_lost_something_is_told_what_and_stays_as_it_is(library):
     (lost / first.file_name).unlink()
     (damaged / "attempt.json").write_text("{")
     (damaged / "notes.txt").write_text("mine")
+    (damaged / "reps.csv").unlink()
     (library.folder / "attempts" / ("0" * 16)).mkdir()
     (library.folder / "uploads" / "stray").write_bytes(b"x")
     before = sorted(library.folder.rglob("*"))
     said = list(findings(library))
-    for part in (first.file_name, "attempt.json", "notes.txt", "0" * 16, "uploads/stray"):
+    for part in (
+        first.file_name,
+        "attempt.json",
+        "notes.txt",
+        "reps.csv",
+        "0" * 16,
+        "uploads/stray",
+    ):
         assert sum(part in one for one in said) == 1, (part, said)
     assert all(one.endswith(".") for one in said)
     assert sorted(library.folder.rglob("*")) == before
