@@ -94,6 +94,9 @@ def test_every_answer_has_the_headers_that_it_should(inside):
         address = re.sub(r"\{[^}]*\}", "1", path)
         answer = inside.request(method, address)
         assert not headers_at_fault(answer), (method, path, answer.status_code)
+        if answer.status_code == 200 and "text/html" in answer.headers["content-type"]:
+            shown = 'hx-post="/logout"' in answer.text  # ASVS 7.4.4
+            assert shown or path == "/login", path
         if path == "/logout":
             assert answer.headers["clear-site-data"] == '"cache", "storage"'
             inside.post("/login", data={"passphrase": PASSPHRASE})
