@@ -125,6 +125,13 @@ def test_a_login_begins_another_session_in_place_of_the_one_before(inside):
     assert inside.get("/").status_code == 200
 
 
+def test_links_lead_to_tls_also_where_a_server_in_front_does_not_say_that_it_speaks_it(inside):
+    plain = asking(inside._transport.inner.app, "http://testserver")
+    plain.headers["Cookie"] = f"__Host-repcount={inside.cookies['__Host-repcount']}"
+    answer = with_token(plain).post("/api/people", data={"name": "Juna Mirek", "role": "athlete"})
+    assert answer.text.startswith("https://testserver/join/")
+
+
 def test_a_passphrase_is_checked_as_it_was_given(inside):
     """Not cut, not changed in its capitals (ASVS 6.2.8); 64 characters and more may be (6.2.9)."""
     assert inside.post("/login", data={"passphrase": PASSPHRASE.upper()}).status_code == 403
