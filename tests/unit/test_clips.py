@@ -42,8 +42,8 @@ def test_stills_are_taken_of_what_clips_and_lists_show():
 
 
 def test_of_another_workout_or_none_nothing_is_said():
-    attempt = example_attempt()
-    attempt.warnings.append(Notice(code="other-workout", text="This looks like another workout."))
+    said = Notice(code="other-workout", text="This looks like another workout.")
+    attempt = example_attempt().model_copy(update={"warnings": [said]})
     assert clips(attempt, example_comparison()) == []
     assert clips(bare_attempt(), None) == []
     assert still_moments(bare_attempt(), None) == [bare_attempt().counted()[0].top_s]
