@@ -42,7 +42,7 @@ def ordinary_bytes(path: Path, largest: int) -> bytes:
     with path.open("rb") as file:
         data = file.read(largest + 1)
     if len(data) > largest:
-        raise OSError(errno.EINVAL, f"it is larger than {largest / 1e6:g} MB", str(path))
+        raise OSError(errno.EINVAL, f"it holds over {largest / 1e6:g} million bytes", str(path))
     return data
 
 

@@ -156,7 +156,7 @@ class MovementReps(Record):
     """One movement of a round and how often it is asked for."""
 
     movement: str
-    reps: int = Field(ge=1)
+    reps: int = Field(ge=1, le=MOST_WORKOUT_REPS)
     to_max: bool = Field(
         False,
         exclude_if=operator.not_,

@@ -17,15 +17,16 @@ import numpy as np
 import pytest
 
 from repcount import files
-from repcount.attempt.records import Trace, Workout
+from repcount.attempt.records import MovementReps, Trace, Workout
 from repcount.errors import FootageError, PlanError, RecordError, StorageError, storage_error
-from repcount.plan import parse_plan
+from repcount.plan import Plan, parse_plan
 from repcount.tracking.tracks import load_tracks, make_tracks, save_tracks
 from repcount.video.containers import claimed_samples
 from repcount.video.footage import probe
 from tests.hostile.kinds import KINDS, PLANNING, READERS
 from tests.hostile.run import command
 from tests.media import write_video
+from tests.scripted_reading import SLATE
 
 pytestmark = pytest.mark.slow
 SEEDS = 6
@@ -177,7 +178,15 @@ def test_records_hold_what_can_be():
     with pytest.raises(ValueError, match="one length"):
         Trace(time_s=[0.0, 1.0], bar_st=[0.1], hip_st=[0.5, 0.5])
     with pytest.raises(ValueError, match="at most"):
-        Workout(name="Slate", rounds=[[{"movement": "deadlift", "reps": 10_000}]])
+        Workout(name="Slate", rounds=[[{"movement": "deadlift", "reps": 3000}]] * 2)
+    with pytest.raises(ValueError, match="less than"):
+        MovementReps(movement="deadlift", reps=2**63)
+    plan = parse_plan(SLATE).model_dump()
+    plan["rounds"][2]["pattern"]["sets"][0][0]["reps"] += 1
+    with pytest.raises(ValueError, match="uses up the reps"):
+        Plan.model_validate(plan)
+    with pytest.raises(ValueError, match="those of its workout"):
+        Plan.model_validate(plan | {"rounds": plan["rounds"][:2]})
     with pytest.raises(ValueError, match="less than"):
         Trace(time_s=[1e308], bar_st=[0.1], hip_st=[0.5])
 
