@@ -12,7 +12,16 @@ from repcount.errors import FootageError, RecordError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.library.layout import ATTEMPTS, HEATS, ID, PLAN_SOURCE, PLAYABLE, SHARED, UPLOADS
+from repcount.library.layout import (
+    ATTEMPTS,
+    HEATS,
+    ID,
+    OVERLAY,
+    PLAN_SOURCE,
+    PLAYABLE,
+    SHARED,
+    UPLOADS,
+)
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library
 from repcount.pipeline.results import (
@@ -71,7 +80,10 @@ def _attempt(folder: Path, row: AttemptRow) -> Iterator[str]:
         yield f"Attempt {row.id}: its video ({row.file_name}) is missing; {_RESTORE}."
     elif row.state == "done":
         yield from _results(folder, row, video)
-    yield from _copy(folder / PLAYABLE, row)
+    again = "it is made anew when its page asks for it"
+    yield from _made(folder / PLAYABLE, row, "copy for browsers", again)
+    for clip in folder.glob(OVERLAY.format("*")):
+        yield from _made(clip, row, "clip with the reading drawn in", "ask for it anew on its page")
     known = {*FILES, EDITS, PLAN_SOURCE, STILLS, STALE, row.file_name}
     for one in sorted(folder.iterdir()):
         hidden = one.name.startswith((".", f"{SHARED}."))
@@ -79,15 +91,13 @@ def _attempt(folder: Path, row: AttemptRow) -> Iterator[str]:
             yield f"Attempt {row.id}: {one.name} is no file of an attempt; move it away by hand."
 
 
-def _copy(copy: Path, row: AttemptRow) -> Iterator[str]:
-    if copy.exists():
+def _made(file: Path, row: AttemptRow, what: str, again: str) -> Iterator[str]:
+    """A video that was made of the attempt's."""
+    if file.exists():
         try:
-            sniff(copy)
+            sniff(file)
         except FootageError:
-            yield (
-                f"Attempt {row.id}: its copy for browsers ({PLAYABLE}) is damaged; delete it, and "
-                "it is made anew when its page asks for it."
-            )
+            yield f"Attempt {row.id}: its {what} ({file.name}) is damaged; delete it, and {again}."
 
 
 def _results(folder: Path, row: AttemptRow, video: Path) -> Iterator[str]:

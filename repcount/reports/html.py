@@ -66,7 +66,7 @@ def report_page(
         **_parts(attempt, comparison, stills or {}),
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
-        set_table=set_table(attempt, plan),
+        set_table=set_table(attempt, plan, comparison),
     )
 
 

@@ -6,8 +6,7 @@ H.264 by x264, in software alone, with a chapter for each round. Nothing is aske
 
 from __future__ import annotations
 
-import os
-import tempfile
+import secrets
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -23,7 +22,8 @@ import xarray as xr
 from av.video.frame import VideoFrame
 
 from repcount.attempt.records import Attempt, Comparison, Phase
-from repcount.errors import RepcountError
+from repcount.errors import StorageError, storage_error
+from repcount.files import ASIDE
 from repcount.plan import Plan
 from repcount.reports.captions import chapters
 from repcount.reports.overlay_picture import (
@@ -77,25 +77,21 @@ def write_overlay(
 ) -> None:
     """Write the overlay of a video; the file appears whole or not at all.
 
-    Raises RepcountError where it cannot be written, FootageError where no frame can be decoded.
+    Raises StorageError where it cannot be written, FootageError where no frame can be decoded.
     """
     path = Path(path)
-    aside: Path | None = None
+    aside = path.with_name(f"{ASIDE}overlay-{secrets.token_hex(8)}.mp4")
     try:
-        number, name = tempfile.mkstemp(prefix=".overlay-", suffix=".mp4", dir=path.parent)
-        os.close(number)
-        aside = Path(name)
         _encode(aside, footage, drawn, blur, progress, cancel)
-        aside.chmod(0o644)
         aside.replace(path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise RepcountError(
-            f"{path}: the overlay cannot be written ({reason}); check the folder and the disk."
+        raise StorageError(
+            f"{path}: the overlay cannot be written ({reason}); check the folder and the disk.",
+            full=storage_error(error).full,
         ) from error
     finally:
-        if aside is not None:
-            aside.unlink(missing_ok=True)
+        aside.unlink(missing_ok=True)
 
 
 def _encode(

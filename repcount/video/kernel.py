@@ -218,16 +218,17 @@ def shut_files(read: Iterable[Path], write: Iterable[Path]) -> bool:
 
 
 def _allow(libc: ctypes.CDLL, rules: int, path: Path, rights: int) -> None:
+    """Allow what lies at or below `path`, and keep that open as long as the process lives: a rule
+    holds for an inode, and of /proc the kernel makes another one once nobody has the first open
+    and memory is short."""
     with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
         opened = os.open(path, os.O_PATH | os.O_CLOEXEC)
-        try:
-            if not path.is_dir():
-                rights &= _ON_FILES
-            rule = struct.pack("=Qi", rights, opened)
-            if libc.syscall(_ADD_RULE, rules, _PATH_BENEATH, rule, 0) != 0:
-                raise OSError(ctypes.get_errno(), f"{path} could not be allowed")
-        finally:
+        if not path.is_dir():
+            rights &= _ON_FILES
+        rule = struct.pack("=Qi", rights, opened)
+        if libc.syscall(_ADD_RULE, rules, _PATH_BENEATH, rule, 0) != 0:
             os.close(opened)
+            raise OSError(ctypes.get_errno(), f"{path} could not be allowed")
 
 
 def shut_calls() -> bool:

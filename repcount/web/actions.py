@@ -16,7 +16,7 @@ from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
 from repcount.library.belonging import set_athlete, set_plan
-from repcount.library.playable import Playables, Standing
+from repcount.library.making import Maker, Standing
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -27,6 +27,8 @@ from repcount.web.depends import (
     AttemptId,
     CopiesDep,
     LibraryDep,
+    MakersDep,
+    OverlaysDep,
     PlayablesDep,
     QueueDep,
     RebuilderDep,
@@ -103,6 +105,7 @@ def belongs(
     library: LibraryDep,
     queue: QueueDep,
     rebuilder: RebuilderDep,
+    overlays: OverlaysDep,
     access: AccessDep,
     athlete: Annotated[str, Form(pattern="^[0-9]{0,9}$", description="an id; empty: nobody")] = "",
     plan: Annotated[str, Form(pattern="^(same|none|[0-9]{1,9})$", description="an id")] = "same",
@@ -118,6 +121,7 @@ def belongs(
         set_athlete(library, attempt_id, int(athlete) if athlete else None)
     if plan != "same":
         rebuilder.forget(attempt_id)
+        overlays.forget(attempt_id)
         set_plan(library, attempt_id, toml)
         queue.wake()
     return _go(f"/attempts/{attempt_id}")
@@ -129,17 +133,27 @@ def playable(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep
     return playables.ask(library.attempt(attempt_id))
 
 
+@routes.post("/attempts/{attempt_id}/overlay")
+def overlay(
+    attempt_id: AttemptId, library: LibraryDep, overlays: OverlaysDep, response: Response
+) -> Standing:
+    """Have the video made with the reading drawn in, as it is now; where it stands. The page, which
+    asks by htmx, shows it in a part of its own."""
+    response.headers["HX-Trigger"], response.headers["HX-Reswap"] = "overlay", "none"
+    return overlays.ask(library.attempt(attempt_id))
+
+
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)
 def delete(
     attempt_id: AttemptId,
     library: LibraryDep,
     queue: QueueDep,
     rebuilder: RebuilderDep,
-    playables: PlayablesDep,
+    makers: MakersDep,
 ) -> Response:
     """Delete an attempt for good."""
     row = library.attempt(attempt_id)
-    _leave(row, queue, rebuilder, playables)
+    _leave(row, queue, rebuilder, makers)
     library.delete(attempt_id)
     return _go("/")
 
@@ -150,11 +164,11 @@ def delete_chosen(
     library: LibraryDep,
     queue: QueueDep,
     rebuilder: RebuilderDep,
-    playables: PlayablesDep,
+    makers: MakersDep,
 ) -> Response:
     """Delete several attempts for good; none where one of them is not there."""
     for row in [library.attempt(one) for one in dict.fromkeys(with_)]:
-        _leave(row, queue, rebuilder, playables)
+        _leave(row, queue, rebuilder, makers)
         library.delete(row.id)
     return Response(status_code=204, headers={"HX-Refresh": "true"})
 
@@ -212,11 +226,11 @@ def delete_athlete(
     library: LibraryDep,
     queue: QueueDep,
     rebuilder: RebuilderDep,
-    playables: PlayablesDep,
+    makers: MakersDep,
 ) -> Response:
     """Delete an athlete and all of the athlete's attempts."""
     for row in library.attempts(athlete_id=athlete_id):
-        _leave(row, queue, rebuilder, playables)
+        _leave(row, queue, rebuilder, makers)
     library.delete_athlete(athlete_id)
     return _go("/athletes")
 
@@ -294,12 +308,13 @@ def _go(to: str) -> Response:
     return Response(status_code=204, headers={"HX-Redirect": to})
 
 
-def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder, playables: Playables) -> None:
+def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder, makers: Sequence[Maker]) -> None:
     """Let nobody write into the folder of an attempt that is about to be deleted."""
     with suppress(RecordError):  # it is over
         queue.cancel(row.id)
     rebuilder.forget(row.id)
-    playables.forget(row.id)
+    for maker in makers:
+        maker.forget(row.id)
 
 
 async def _standings(

@@ -18,6 +18,7 @@ import repcount
 from repcount.errors import RepcountError, StorageError, storage_error
 from repcount.library.copies import Copies
 from repcount.library.opening import refusal
+from repcount.library.overlays import Overlays
 from repcount.library.playable import Playables
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
@@ -49,7 +50,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     sessions = Sessions(library, settings)
     # what `repcount.web.depends` gives to the handlers
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
-    app.state.playables, app.state.rebuilder = Playables(library), Rebuilder(library)
+    app.state.playables, app.state.overlays = Playables(library), Overlays(library)
+    app.state.makers = (app.state.playables, app.state.overlays)
+    app.state.rebuilder = Rebuilder(library)
     app.state.queue = Queue(library, settings, app.state.playables.offer)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
     apis = (tus.routes, review.routes, plan_outlook.routes, actions.routes, people.changes)
@@ -71,9 +74,11 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.queue.start()
     app.state.rebuilder.start()
-    app.state.playables.start()
+    for maker in app.state.makers:
+        maker.start()
     yield
-    app.state.playables.stop()
+    for maker in app.state.makers:
+        maker.stop()
     app.state.rebuilder.stop()
     app.state.queue.stop()
     app.state.library.close()

@@ -273,7 +273,7 @@ def panel(results: Results, *, shared: bool = False) -> str:
         filmed=recorded_words(attempt.video.recorded_at),
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
-        set_table=set_table(attempt, results.plan),
+        set_table=set_table(attempt, results.plan, comparison),
         trace=trace,
         **time_parts(attempt, comparison),
         marks=words.review_marks(attempt),

@@ -10,6 +10,7 @@ import sys
 import time
 import zipfile
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import av
@@ -19,19 +20,24 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from repcount.attempt.edits import append_edit, make_edit
+from repcount.attempt.records import Edits, Reading
 from repcount.cli.main import cli
-from repcount.errors import FootageError
+from repcount.errors import FootageError, RecordError
 from repcount.library.archive import import_library
 from repcount.library.checking import findings
-from repcount.library.layout import PLAYABLE, POSTER
+from repcount.library.layout import OVERLAY, OVERLAY_ASKED, PLAYABLE, POSTER, result_files
+from repcount.library.overlays import Overlays, drawn_from
 from repcount.library.playable import COMMAND as PLAY
 from repcount.library.playable import NO_ROOM, Playables, plays_everywhere
 from repcount.library.rows import AttemptRow
-from repcount.library.store import Library
+from repcount.library.store import Conflict, Library
+from repcount.pipeline.results import TRACKS, correct
 from repcount.video.clean_copy import clean_unit, write_clean_copy
 from tests.media import card, run, tool, write_video
 from tests.web.mutated import mutated
 from tests.web.serving import Server, finished, upload
+from tests.web.stub_analysis import write_stub
 
 PLACE, MAKER, MODEL = "+47.3769+008.5417+408.000/", "Hobnail", "Hobnail Nine"
 # what may be said of a file and its streams, and nothing of it by the camera
@@ -340,7 +346,7 @@ def test_copies_for_browsers_belong_to_the_attempt_and_a_full_disk_is_said(tmp_p
     playables.start()
     try:
         with monkeypatch.context() as full:
-            full.setattr("repcount.library.playable.SPARE_BYTES", 10**18)
+            full.setattr("repcount.library.making.SPARE_BYTES", 10**18)
             assert playables.ask(row).state in ("waiting", "running", "failed")
             assert settled(playables, row) == ("failed", NO_ROOM)
         assert settled(playables, row) == ("made", "")  # asked again, with room
@@ -358,6 +364,65 @@ def test_copies_for_browsers_belong_to_the_attempt_and_a_full_disk_is_said(tmp_p
 def settled(playables: Playables, row: AttemptRow) -> tuple[str, str]:
     deadline = time.monotonic() + 60
     while (now := playables.ask(row)).state in ("waiting", "running"):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    return now.state, now.said
+
+
+def test_a_clip_with_the_reading_is_asked_for_until_it_is_made_or_cannot_be(tmp_path, monkeypatch):
+    film = write_video(tmp_path / "film.mp4", [n / 30 for n in range(15)])
+    library = Library(tmp_path / "data")
+    write_stub(tmp_path / "read")
+    bare, other = (
+        library.attempt(library.add_attempt(film, "film.mp4", results=tmp_path / "read"))
+        for _ in range(2)
+    )
+    overlays = Overlays(library, (sys.executable, "-c", "raise SystemExit(2)"))
+    with pytest.raises(RecordError, match="is not kept"):
+        overlays.ask(bare)
+    waiting = library.attempt(library.add_attempt(film, "film.mp4"))
+    with pytest.raises(Conflict, match="not read yet"):
+        overlays.ask(waiting)
+    for row in (bare, other):
+        (library.folder_of(row.id) / TRACKS).touch()
+    mark = library.folder_of(bare.id) / OVERLAY_ASKED
+    overlays.ask(bare)  # nothing runs yet: as where the server is killed now
+    assert mark.is_file()
+    after = Overlays(library, overlays.command)
+    monkeypatch.setattr("repcount.library.making.SPARE_BYTES", 10**18)
+    after.start()
+    try:
+        assert ended(after, bare) == ("failed", Overlays.no_room)
+        assert not mark.exists()
+        assert after.stands(other) is None
+        monkeypatch.setattr("repcount.library.making.SPARE_BYTES", 0)
+        after.ask(bare)
+        assert ended(after, bare) == ("failed", Overlays.broke_off)
+    finally:
+        after.stop()
+    # which is the one that shows the attempt as it is; notes are not drawn
+    folder = library.folder_of(bare.id)
+    clip = folder / OVERLAY.format(drawn_from(folder))
+    clip.write_bytes(film.read_bytes())
+    assert after.of(bare) == clip
+    assert [one for one in findings(library) if clip.name in one] == []
+    correct(folder, partial(noted, action="note", values={"text": "grip"}))
+    assert after.of(bare) == clip
+    correct(folder, partial(noted, action="set_clock", values={"start_s": 0.5}))
+    assert (after.of(bare), after.latest(bare)) == (None, clip)
+    clip.write_bytes(b"cut")
+    assert [clip.name in one for one in findings(library) if "clip" in one] == [True]
+    assert clip.name not in result_files(folder)
+    library.close()
+
+
+def noted(reading: Reading, edits: Edits, **made: object) -> Edits:
+    return append_edit(reading, edits, make_edit(edits, who="Robin", **made))
+
+
+def ended(overlays: Overlays, row: AttemptRow) -> tuple[str, str]:
+    deadline = time.monotonic() + 60
+    while (now := overlays.stands(row)) is None or now.state in ("waiting", "running"):
         assert time.monotonic() < deadline
         time.sleep(0.02)
     return now.state, now.said

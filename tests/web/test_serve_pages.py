@@ -97,9 +97,12 @@ class Hand:
         while not found:
             assert time.monotonic() < deadline, f"{selector} cannot be pointed at"
             found = self.browser.value(place) or []
-        self.browser.mouse("mousePressed", *found, down=True)
-        self.browser.mouse("mouseReleased", *found)
+        self.press(*found)
         self.steps += 1
+
+    def press(self, x: float, y: float) -> None:
+        self.browser.mouse("mousePressed", x, y, down=True)
+        self.browser.mouse("mouseReleased", x, y)
 
     def write(self, selector: str, text: str) -> None:
         self.click(selector)

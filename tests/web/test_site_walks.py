@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import subprocess
@@ -19,11 +20,15 @@ import pytest
 import uvicorn
 
 from repcount.attempt.records import Notice, Reading
+from repcount.library.checking import findings
+from repcount.library.layout import OVERLAY
 from repcount.library.store import Library
-from repcount.pipeline.results import RECOGNISED
+from repcount.pipeline.results import RECOGNISED, TRACKS
+from repcount.tracking.tracks import save_tracks
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
 from tests.conftest import REPOSITORY
+from tests.integration.test_overlay import tracks
 from tests.media import write_video
 from tests.scripted_reading import Script, slate
 from tests.web.browser import CHROMIUM, Browser
@@ -228,6 +233,68 @@ def test_a_video_that_cannot_be_shown_is_said_at_the_video(browser, site):
     visit(browser, site["first"])
     until(browser, "document.getElementById('video').videoWidth > 0")
     assert not browser.value(f"{said}.checkVisibility()")
+
+
+def test_a_clip_with_the_reading_is_made_handed_out_and_known_to_be_old(browser, site, tmp_path):
+    library = Library(site.server.folder)
+    made = attempt_with_tracks(library, site.server.folder.parent / "film.mp4", tmp_path)
+    page, folder = f"{site.server.address}/attempts/{made}", library.folder_of(made)
+    said = "document.getElementById('clip').innerText"
+    download = "[...document.querySelectorAll('a[download]')].map(one => one.href)"
+    browser.shape(390, 844, phone=True)
+    hand = Hand(browser)
+    visit(browser, page)
+    hand.click("#clip summary")
+    hand.click("#overlay button")
+    until(browser, f"/turn|being made/.test({said})")
+    site.server.kill()  # what was asked for is not forgotten
+    site.server.start()
+    visit(browser, page)
+    hand.click("#clip summary")
+    until(browser, f"{download}.length === 1")
+    assert "later corrections" not in browser.value(said)
+    with site.server.client() as client:
+        link = client.post(f"/api/attempts/{made}/shares", data={"days": "1"}).text
+        (own,) = browser.value(download)
+        visit(browser, link)
+        (shared,) = browser.value(download)
+        clip = client.get(own)
+        assert clip.headers["content-type"] == "video/mp4"
+        assert clip.content == httpx.get(shared).content == _only(folder).read_bytes()
+        # after a correction it is said to be older, and the link, which shows what holds, is silent
+        visit(browser, page)
+        browser.value("document.getElementById('who').value = 'Robin'")
+        browser.value("document.activeElement.blur()")
+        browser.key("[")
+        until(browser, "document.getElementById('overlay').innerHTML.includes('later corr')")
+        assert httpx.get(shared).status_code == 404
+        assert client.get(own).status_code == 200
+        visit(browser, link)
+        assert browser.value(download) == []
+        visit(browser, page)
+        hand.click("#clip summary")
+        hand.click("#overlay button")
+        until(browser, f"{download}.length === 1 && !/later|turn|being made/.test({said})")
+        quiet(browser)
+        assert client.get(own).content == _only(folder).read_bytes() != clip.content
+        assert [one for one in findings(library) if made in one] == []
+        assert client.post(f"/api/attempts/{made}/delete").status_code == 204
+    assert not folder.exists()
+    library.close()
+
+
+def attempt_with_tracks(library: Library, film: Path, aside: Path) -> str:
+    """An attempt of which bar and body are kept, as after an analysis."""
+    reading = stub_reading()
+    reading.video.sha256 = hashlib.sha256(film.read_bytes()).hexdigest()
+    write_stub(aside / "read", reading)
+    save_tracks(tracks(), aside / "read" / TRACKS)
+    return library.add_attempt(film, "overlay.mp4", plan_toml=PLAN, results=aside / "read")
+
+
+def _only(folder: Path) -> Path:
+    (found,) = folder.glob(OVERLAY.format("*"))
+    return found
 
 
 def test_a_file_that_is_gone_is_said_at_the_video(browser, site):

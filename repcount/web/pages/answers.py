@@ -25,6 +25,9 @@ from repcount.web.roles import access_of
 from repcount.web.templates import page
 
 HOME = ("/", "Attempts")
+# How the video with the reading drawn in is handed out. No video of an attempt is called so, since
+# their names have one dot.
+CLIP_NAME = "repcount.overlay.mp4"
 BYTES = "application/octet-stream"
 # Browsers judge by the type that is said: QuickTime's and 3GP's files are of MP4's family, and what
 # of them a browser can play it plays as that.
@@ -91,6 +94,13 @@ def still_of(folder: Path, name: str) -> FileResponse:
     if not re.fullmatch(r"\d{8}\.jpg", name) or not (folder / STILLS / name).is_file():
         raise Missing("there is no such still.")
     return FileResponse(folder / STILLS / name, media_type="image/jpeg")
+
+
+def handed_out(clip: Path | None) -> FileResponse:
+    """A video with the reading drawn in, to be kept. Missing if there is none."""
+    if clip is None:
+        raise Missing("there is no such clip; ask for it on the attempt's page.")
+    return FileResponse(clip, media_type="video/mp4", filename=CLIP_NAME)
 
 
 def sheet(html: str) -> HTMLResponse:

@@ -14,13 +14,15 @@ from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import POSTER
-from repcount.library.rows import AthleteRow, PlanRow, Share, doubles, now
+from repcount.library.overlays import Overlays
+from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, Share, doubles, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
 from repcount.web.actions import standing
 from repcount.web.depends import (
     AttemptId,
     LibraryDep,
+    OverlaysDep,
     PlayablesDep,
     QueueDep,
     RebuilderDep,
@@ -30,6 +32,7 @@ from repcount.web.pages.answers import (
     HOME,
     address,
     coded_as,
+    handed_out,
     names,
     report,
     shown,
@@ -41,6 +44,7 @@ from repcount.web.plan_form import athlete_of
 from repcount.web.review import has_next, panel, result
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import Access
+from repcount.web.templates import page
 
 routes = APIRouter()
 
@@ -99,6 +103,7 @@ def attempt(
     queue: QueueDep,
     access: AccessDep,
     playables: PlayablesDep,
+    overlays: OverlaysDep,
 ) -> HTMLResponse:
     """The review of an attempt, or how far its analysis is."""
     row = library.attempt(attempt_id)
@@ -132,6 +137,7 @@ def attempt(
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         poster=f"/attempts/{attempt_id}/poster.jpg" if (folder / POSTER).is_file() else "",
         shares=shares,
+        overlay=overlay_part(row, overlays),
         athletes=_athletes(library, access),
         plans=plans_for(library, access),
         workout_at=address(row.workout),
@@ -145,6 +151,34 @@ def _looks_like(folder: Path, attempt: Attempt) -> str:
         return ""
     said = [one.text for one in attempt.warnings if one.code in ("recognised", "other-workout")]
     return said[0] if said else "This looks like another workout than the plan's."
+
+
+def overlay_part(row: AttemptRow, overlays: Overlays) -> str:
+    """Where the video with the reading drawn in stands, as HTML; empty where none can be drawn."""
+    if not overlays.can_draw(row):
+        return ""
+    made, stands = overlays.latest(row), overlays.stands(row)
+    return page(
+        "overlay.html",
+        row=row,
+        stands=stands.state if stands else "",
+        fraction=stands.fraction if stands else None,
+        said=stands.said if stands else "",
+        megabytes=made.stat().st_size / 1e6 if made else None,
+        made_at=int(made.stat().st_mtime) if made else None,
+    )
+
+
+@routes.get("/attempts/{attempt_id}/overlay")
+def overlay(attempt_id: AttemptId, library: LibraryDep, overlays: OverlaysDep) -> HTMLResponse:
+    """The part of an attempt's page that says where the video with the reading drawn in stands."""
+    return HTMLResponse(overlay_part(library.attempt(attempt_id), overlays))
+
+
+@routes.get("/attempts/{attempt_id}/overlay.mp4")
+def overlay_file(attempt_id: AttemptId, library: LibraryDep, overlays: OverlaysDep) -> Response:
+    """The video with the reading drawn in, as it was made last."""
+    return handed_out(overlays.latest(library.attempt(attempt_id)))
 
 
 @routes.get("/attempts/{attempt_id}/stills/{name}")

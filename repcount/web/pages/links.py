@@ -10,8 +10,8 @@ from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import REPORT, load_results
 from repcount.web.actions import digest_of
-from repcount.web.depends import CopiesDep, LibraryDep, PlayablesDep
-from repcount.web.pages.answers import coded_as, report, still_of, type_of
+from repcount.web.depends import CopiesDep, LibraryDep, OverlaysDep, PlayablesDep
+from repcount.web.pages.answers import CLIP_NAME, coded_as, handed_out, report, still_of, type_of
 from repcount.web.review import panel, result
 from repcount.web.templates import page
 
@@ -19,7 +19,9 @@ routes = APIRouter()
 
 
 @routes.get("/s/{token}/")
-def shared_page(request: Request, token: str, library: LibraryDep) -> Response:
+def shared_page(
+    request: Request, token: str, library: LibraryDep, overlays: OverlaysDep
+) -> Response:
     """The attempt that a link leads to, to be looked at."""
     row = _shared(library, token)
     folder = library.folder_of(row.id)
@@ -29,6 +31,7 @@ def shared_page(request: Request, token: str, library: LibraryDep) -> Response:
         path=request.url.path, login=False, token="", video=f"./{row.file_name}", poster="",
         result=result(folder, results, "./", shared=True), panel=panel(results, shared=True),
         coded_as=coded_as(results.attempt), looks_like="",
+        overlay=CLIP_NAME if overlays.of(row) else "",
     )  # fmt: skip
     return HTMLResponse(html)
 
@@ -41,13 +44,21 @@ def shared_still(token: str, name: str, library: LibraryDep) -> Response:
 
 @routes.get("/s/{token}/{name}")
 def shared_file(
-    token: str, name: str, library: LibraryDep, copies: CopiesDep, playables: PlayablesDep
+    token: str,
+    name: str,
+    library: LibraryDep,
+    copies: CopiesDep,
+    playables: PlayablesDep,
+    overlays: OverlaysDep,
 ) -> Response:
     """The copy of the video that goes with it, the one that every browser can show where there is
-    one; and the report to print."""
+    one; the one with the reading drawn in, while it shows what the page says; and the report to
+    print."""
     row = _shared(library, token)
     if name == REPORT:
         return report(library.folder_of(row.id), (("./", "Attempt"),))
+    if name == CLIP_NAME:
+        return handed_out(overlays.of(row))
     if name != row.file_name:
         raise Missing("there is no such file.")
     if (playable := playables.of(row)) is not None:

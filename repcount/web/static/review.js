@@ -410,6 +410,7 @@
     const handle = handles.find((one) => one.edge === edge);
     if (handle) handle.grip.focus({ preventScroll: true });
     workOutAgain();
+    document.body.dispatchEvent(new Event("corrected"));
   }
   // What comes next is worked out where it is looked at: after a correction anew, once it is in view.
   const next = document.querySelector("#next > div");
