@@ -571,6 +571,16 @@ class Attempt(Record):
     trace: Trace = Field(default_factory=Trace)
     warnings: list[Notice] = Field(default_factory=list)
 
+    @model_validator(mode="after")
+    def _in_rounds_of_the_workout(self) -> Self:
+        if self.workout is not None:
+            parts = (self.reps, self.breaks, self.transitions, self.rounds, self.sets)
+            named = {one.round for part in parts for one in part} - {None}
+            named |= {one.after_round for one in self.between_rounds}
+            if not named <= set(range(1, len(self.workout.rounds) + 1)):
+                raise ValueError("a round is named that the workout does not have")
+        return self
+
     def counted(self, round_: int | None = None) -> list[Rep]:
         """Counted reps in the order of their tops: all of them, or those of one round."""
         found = [rep for rep in self.reps if rep.counts and round_ in (None, rep.round)]

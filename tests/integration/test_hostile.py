@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 
 from repcount import files
-from repcount.attempt.records import MovementReps, Trace, Workout
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt, MovementReps, Trace, Workout
 from repcount.errors import FootageError, PlanError, RecordError, StorageError, storage_error
 from repcount.plan import Plan, parse_plan
 from repcount.tracking.tracks import load_tracks, make_tracks, save_tracks
@@ -26,7 +27,7 @@ from repcount.video.footage import probe
 from tests.hostile.kinds import KINDS, PLANNING, READERS
 from tests.hostile.run import command
 from tests.media import write_video
-from tests.scripted_reading import SLATE
+from tests.scripted_reading import SLATE, as_planned
 
 pytestmark = pytest.mark.slow
 SEEDS = 6
@@ -181,6 +182,10 @@ def test_records_hold_what_can_be():
         Workout(name="Slate", rounds=[[{"movement": "deadlift", "reps": 3000}]] * 2)
     with pytest.raises(ValueError, match="less than"):
         MovementReps(movement="deadlift", reps=2**63)
+    attempt = derive_attempt(as_planned().reading()).model_dump()
+    attempt["breaks"][0]["round"] = 4
+    with pytest.raises(ValueError, match="that the workout does not have"):
+        Attempt.model_validate(attempt)
     plan = parse_plan(SLATE).model_dump()
     plan["rounds"][2]["pattern"]["sets"][0][0]["reps"] += 1
     with pytest.raises(ValueError, match="uses up the reps"):
