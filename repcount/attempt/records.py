@@ -14,6 +14,7 @@ from __future__ import annotations
 import json
 import operator
 from collections import Counter
+from collections.abc import Set
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
 
@@ -186,6 +187,11 @@ class Workout(Record):
         if self.reps > MOST_WORKOUT_REPS:
             raise ValueError(f"a workout has at most {MOST_WORKOUT_REPS} reps")
         return self
+
+    def demand_rounds(self, named: Set[int]) -> None:
+        """Raises ValueError where a number (from 1) is that of no round."""
+        if named and not 1 <= min(named) <= max(named) <= len(self.rounds):
+            raise ValueError("a round is named that the workout does not have")
 
     @property
     def to_max(self) -> bool:
@@ -575,10 +581,8 @@ class Attempt(Record):
     def _in_rounds_of_the_workout(self) -> Self:
         if self.workout is not None:
             parts = (self.reps, self.breaks, self.transitions, self.rounds, self.sets)
-            named = {one.round for part in parts for one in part} - {None}
-            named |= {one.after_round for one in self.between_rounds}
-            if not named <= set(range(1, len(self.workout.rounds) + 1)):
-                raise ValueError("a round is named that the workout does not have")
+            named = {one.round for part in parts for one in part if one.round is not None}
+            self.workout.demand_rounds(named | {one.after_round for one in self.between_rounds})
         return self
 
     def counted(self, round_: int | None = None) -> list[Rep]:
@@ -678,6 +682,12 @@ class Comparison(Record):
     )
     costliest: str | None = Field(None, description="one sentence: what cost most")
     warnings: list[Notice] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _in_rounds_of_the_workout(self) -> Self:
+        compared = {self.compared_rounds} - {0}
+        self.workout.demand_rounds(compared | {one.round for one in self.rounds})
+        return self
 
 
 R = TypeVar("R", bound=Record)

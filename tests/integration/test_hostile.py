@@ -17,8 +17,9 @@ import numpy as np
 import pytest
 
 from repcount import files
+from repcount.analysis.compare import compare
 from repcount.attempt.assemble import derive_attempt
-from repcount.attempt.records import Attempt, MovementReps, Trace, Workout
+from repcount.attempt.records import Attempt, Comparison, MovementReps, Trace, Workout
 from repcount.errors import FootageError, PlanError, RecordError, StorageError, storage_error
 from repcount.plan import Plan, parse_plan
 from repcount.tracking.tracks import load_tracks, make_tracks, save_tracks
@@ -186,6 +187,9 @@ def test_records_hold_what_can_be():
     attempt["breaks"][0]["round"] = 4
     with pytest.raises(ValueError, match="that the workout does not have"):
         Attempt.model_validate(attempt)
+    compared = compare(derive_attempt(as_planned().reading()), parse_plan(SLATE)).model_dump()
+    with pytest.raises(ValueError, match="that the workout does not have"):
+        Comparison.model_validate(compared | {"compared_rounds": 4})
     plan = parse_plan(SLATE).model_dump()
     plan["rounds"][2]["pattern"]["sets"][0][0]["reps"] += 1
     with pytest.raises(ValueError, match="uses up the reps"):
