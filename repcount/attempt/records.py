@@ -16,7 +16,7 @@ import operator
 from collections import Counter
 from collections.abc import Set
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, NamedTuple, Self, TypeVar
 
 from pydantic import (
     AfterValidator,
@@ -81,6 +81,7 @@ class Record(BaseModel):
     model_config = ConfigDict(
         extra="forbid", allow_inf_nan=False, validate_assignment=True, defer_build=True
     )
+    REMEDY: ClassVar[str] = "make it again with `repcount analyze`"  # where its file is damaged
 
 
 class Timed:
@@ -427,6 +428,8 @@ class Edit(Record):
 class Edits(Record):
     """All corrections of one attempt (`edits.json`), in the order they were made."""
 
+    REMEDY = "bring it back from a copy, or move it away, which takes all corrections away"
+
     format: Literal["repcount-edits/1"] = "repcount-edits/1"
     video_sha256: str
     edits: list[Edit] = Field(default_factory=list)
@@ -720,7 +723,7 @@ def load_record(kind: type[R], path: Path) -> R:
         where = ".".join(str(part) for part in first["loc"]) or "the file"
         raise RecordError(
             f"{path}: not a usable {kind.__name__.lower()} file: {where}: {first['msg']}; "
-            "make it again with `repcount analyze`."
+            f"{kind.REMEDY}."
         ) from error
 
 

@@ -200,6 +200,15 @@ def test_records_hold_what_can_be():
         Trace(time_s=[1e308], bar_st=[0.1], hip_st=[0.5])
 
 
+def test_damaged_corrections_are_not_made_again_by_reading(tmp_path):
+    KINDS["records"].prepare(tmp_path)
+    (tmp_path / "out" / "edits.json").write_text("{")
+    ended = command(("correct", "out", "list"), tmp_path, 30)
+    assert ended.code == 2
+    assert "from a copy" in ended.said
+    assert "analyze" not in ended.said
+
+
 # --- videos ---
 
 
