@@ -683,7 +683,9 @@ class Comparison(Record):
     time: list[TimeDifference] = Field(
         description="of the compared rounds; adds up to difference_s where that is given"
     )
-    costliest: str | None = Field(None, description="one sentence: what cost most")
+    costliest: str | None = Field(
+        None, description="one sentence: the one part that took most beyond its plan"
+    )
     warnings: list[Notice] = Field(default_factory=list)
 
     @model_validator(mode="after")

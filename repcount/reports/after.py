@@ -173,7 +173,7 @@ def new_total(answer: NextPlan) -> str:
     said = clock(answer.plan.planned_total_s)
     if answer.forecast and not answer.trouble:
         total = answer.forecast.total
-        said += f" ({clock(total.low_s)} to {clock(total.high_s)}), kept as written"
+        said += f" ({clock(total.low_s)} to {clock(total.high_s)}) if breaks and rests are kept"
     return said
 
 
@@ -205,7 +205,11 @@ def together_words(answer: NextPlan) -> str:
     """What all changes together are expected to save; empty where that is not known."""
     if answer.together is None:
         return ""
-    return f"Together expected to save {interval(answer.together)}; their gains overlap."
+    said = (
+        f"Together expected to save {interval(answer.together)}: their gains overlap, and a set "
+        "may again be broken where nobody planned it."
+    )
+    return f"{said} That is {_TOO_SMALL}." if answer.together.low_s <= 0 else said
 
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
