@@ -17,7 +17,6 @@ from repcount.errors import RepcountError
 if TYPE_CHECKING:
     from repcount.analysis.class_members import Judged
     from repcount.heat.gathering import Gathered
-    from repcount.plan.model import Plan
     from repcount.reports.class_sheet import ClassSheet
 
 PAGE, SEASON, MESSAGES, RECORD = "class.html", "season.html", "messages.txt", "class.json"
@@ -62,7 +61,7 @@ def class_(
 
     everybody = _gathered(sources, data, from_library=from_library or data is not None)
     given = load_plan(plan) if plan else None
-    judged = [_judged(one, given) for one in everybody]
+    judged = [one.judged(given) for one in everybody]
     made = class_sheet(judged, name)
     if out is not None:
         _write(out, made, judged, everybody)
@@ -95,24 +94,6 @@ def _gathered(sources: Sequence[Path], data: Path | None, *, from_library: bool)
             + "; read videos with `repcount analyze` or `repcount heat`."
         )
     return found
-
-
-def _judged(one: Gathered, given: Plan | None) -> Judged:
-    """An athlete's decision; what cannot be read is the reason why there is none."""
-    from repcount.analysis.class_members import Judged, judge
-    from repcount.analysis.season import season
-    from repcount.plan import load_plan
-
-    try:
-        filmed = one.attempts()
-        if one.reason:
-            return Judged(one.athlete, season(filmed), reason=one.reason)
-        plan = load_plan(one.plan) if one.plan else given
-        if plan is not None:
-            plan = plan.model_copy(update={"athlete": one.athlete})
-        return judge(one.athlete, filmed, plan)
-    except RepcountError as error:
-        return Judged(one.athlete, season([]), reason=str(error))
 
 
 def _write(

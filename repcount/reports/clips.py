@@ -72,7 +72,7 @@ def clips(
     made = []
     for loss in biggest_losses(attempt, comparison, plan)[:MOST_CLIPS]:
         moments = [Moment(one.at_s, one.text) for one in loss.evidence]
-        moments = moments or [Moment(attempt.clock.start_s or 0.0, "the clock starts")]
+        moments = moments or [_begun(attempt)]  # what the start cost is over there
         shown = (near(known, one.at_s) for one in moments)
         made.append(
             Clip(
@@ -85,6 +85,12 @@ def clips(
             )
         )
     return made
+
+
+def _begun(attempt: Attempt) -> Moment:
+    """The begin of the first rep that counts."""
+    counted = attempt.counted()
+    return Moment(counted[0].start_s if counted else 0.0, "the first rep begins")
 
 
 def still_moments(

@@ -30,7 +30,6 @@ from repcount.web.rebuild import Rebuilder
 from repcount.web.roles import AccessDep, corrector
 from repcount.web.templates import moment, page
 from repcount.wording import numbers
-from repcount.wording.moments import recorded_words
 
 ERRORS: dict[int | str, dict[str, Any]] = {
     status: {
@@ -270,7 +269,7 @@ def panel(results: Results, *, shared: bool = False) -> str:
         shared=shared,
         attempt=attempt,
         comparison=comparison,
-        filmed=recorded_words(attempt.video.recorded_at),
+        filmed=attempt.video.recorded_at,
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
         set_table=set_table(attempt, results.plan, comparison),

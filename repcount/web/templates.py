@@ -11,6 +11,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader
 from markupsafe import Markup
 
 from repcount.reports.pages import environment as of_reports
+from repcount.wording.moments import recorded_words
 
 
 @cache
@@ -19,7 +20,7 @@ def environment() -> Environment:
     ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
     made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": day, "moment": moment}
+    made.filters = {**made.filters, "day": day, "moment": moment, "filmed": filmed}
     return made
 
 
@@ -32,6 +33,16 @@ def moment(at: int) -> Markup:
     """A moment in Unix seconds as an element; the pages' script puts it into the reader's zone."""
     machine = datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
+
+
+def filmed(recorded: str) -> Markup | str:
+    """When something was filmed, as a record has it: a moment as an element, a day as text."""
+    try:
+        if len(recorded) > 10:
+            return moment(int(datetime.fromisoformat(recorded).timestamp()))
+    except (ValueError, OverflowError):
+        pass
+    return recorded_words(recorded)
 
 
 def day_in(at: int, zone: str) -> str:

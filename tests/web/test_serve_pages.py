@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -484,7 +483,6 @@ def test_pages_fit_every_width(browser, server, attempt):
         "/plans/1",
         f"/attempts/{attempt}",
     )
-    shots = os.environ.get("REPCOUNT_SHOTS")
     for width in (390, 820, 1440):
         for scheme in ("light", "dark"):
             browser.shape(width, 900, scheme, phone=width < 600)
@@ -492,9 +490,6 @@ def test_pages_fit_every_width(browser, server, attempt):
                 visit(browser, server.address + page)
                 assert browser.value("document.documentElement.scrollWidth") <= width, page
                 assert browser.value(STICKING_OUT) == [], page
-                if shots:
-                    name = page.strip("/").replace("/", "-") or "home"
-                    browser.picture(Path(shots) / f"{name[:12]}-{width}-{scheme}.png")
     quiet(browser)
 
 

@@ -478,6 +478,7 @@ def test_pages_fit_and_break_no_rule_of_accessibility(browser, site, width, sche
         f"/attempts/{site.ids['hevc']}", f"/attempts/{site.ids['first']}/files/report.html",
         f"/attempts/{site.ids['first']}/next", _link(site),
         f"/beside?first={site.ids['first']}&second={site.ids['short']}", "/plans/1",
+        f"/class?{two}", f"/class/cards?{two}", f"/class/season?{two}",
     )  # fmt: skip
     found = {}
     for page in pages:
@@ -533,6 +534,25 @@ def test_attempts_are_found_and_chosen_in_the_list(browser, site):
     until(browser, "!!document.getElementById('h-result')")
     assert browser.value("location.pathname") == "/workouts/Slate"
     quiet(browser)
+    # as a class: a sheet, a message to copy, the way to the attempt
+    visit(browser, site.server.address + "/")
+    for name in ("short", "first"):
+        hand.click(f"#found .pick:has([value='{site.ids[name]}'])")
+    hand.click("form.chosen [value=class]")
+    until(browser, "location.pathname === '/class' && document.readyState === 'complete'")
+    assert browser.value("[...document.querySelectorAll('.one h2')].map(e => e.innerText)") == [
+        "Kit", "Robin",
+    ]  # fmt: skip
+    hand.click("[data-copy]")
+    until(browser, "document.querySelector('[data-copy]').innerText.startsWith('Copied')")
+    quiet(browser)
+    hand.click(".back a[href^='/class/cards']")
+    until(browser, "document.querySelectorAll('main.page, main .card, .page').length > 0")
+    quiet(browser)
+    hand.click(".back a")
+    until(browser, "location.pathname === '/class' && document.readyState === 'complete'")
+    hand.click(".one h2 a")
+    until(browser, f"location.pathname === '/attempts/{site.ids['short']}'")
 
 
 # What a person knows and the video does not ------------------------------------------------------
@@ -631,6 +651,9 @@ def test_an_upload_says_when_it_was_filmed(browser, site):
         library = Library(site.server.folder)
         assert library.attempt(made).recorded_at == "2026-03-14T13:00:00Z"  # of ZONE, in UTC
         library.close()
+        for page in ("/", f"/attempts/{made}"):  # and is shown as the reader's clock has it
+            visit(browser, site.server.address + page)
+            until(browser, "/filmed 14 Mar 2026, 18:30/i.test(document.body.innerText)")
         client.post(f"/api/attempts/{made}/delete")
         refused = announce(client, 1000, recorded="2031-02-30")
         assert (refused.status_code, "When it was filmed" in refused.text) == (400, True)

@@ -103,9 +103,9 @@ def handed_out(clip: Path | None) -> FileResponse:
     return FileResponse(clip, media_type="video/mp4", filename=CLIP_NAME)
 
 
-def sheet(html: str) -> HTMLResponse:
-    """A page to print."""
-    return _alone(html, _asset("sheet.css"))
+def sheet(html: str, *, scripted: bool = False) -> HTMLResponse:
+    """A page to print; `scripted` if it has the site's own script."""
+    return _alone(html, _asset("sheet.css"), more="script-src 'self'; " if scripted else "")
 
 
 def heat_sheet(

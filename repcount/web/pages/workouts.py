@@ -24,6 +24,7 @@ from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
 from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
+from repcount.web.pages.classes import class_address
 from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in
 
@@ -58,10 +59,12 @@ def chosen(
     zone: Annotated[str, Query(max_length=80)] = "UTC",
 ) -> Response:
     """Attempts that were chosen in a list, beside each other, moving or as a heat: on their
-    workout's page."""
+    workout's page; or as a class, whatever they are of."""
     asked = set(with_ or [])
     every = library.attempts(state="done", athlete_id=access.athlete_id)
     rows = [row for row in every if row.id in asked]
+    if as_ == "class":
+        return RedirectResponse(class_address([row.id for row in rows]), 303)
     found = sorted({row.workout for row in rows})
     if len(rows) < 2:
         raise RecordError("choose two or more attempts that have been read.")
@@ -96,6 +99,8 @@ def workout(
             request, "workout.html", workout=workout, rows=rows, names=names(library),
             thumbs=thumbnails(library, rows), twice=twice, chosen=once[:2],
         )  # fmt: skip
+    if as_ == "class":
+        return RedirectResponse(class_address([row.id for row in asked]), 303)
     if as_ == "moving":
         return RedirectResponse(_moving(asked[0], asked[-1]), 303)
     if as_ == "heat":

@@ -27,16 +27,19 @@
     try {
       await navigator.clipboard.writeText(text);
     } catch { // no clipboard without TLS: the selection's own way
-      const line = button.closest(".made").querySelector(".link");
+      const line = button.closest(".made").querySelector(".link, .message");
       getSelection().selectAllChildren(line);
       if (!document.execCommand("copy")) return;
     }
-    button.textContent = "Copied";
+    button.firstChild.textContent = "Copied";
   }
   document.addEventListener("click", (event) => {
     const button = event.target.closest("[data-copy], [data-send]");
     if (button && button.dataset.copy) copy(button.dataset.copy, button);
-    else if (button) navigator.share({ url: button.dataset.send }).catch(() => {});
+    else if (button) {
+      const what = button.dataset.send; // a link or a message
+      navigator.share(/^https?:\S+$/.test(what) ? { url: what } : { text: what }).catch(() => {});
+    }
     // a place in a part that is folded unfolds it
     const to = event.target.closest('a[href^="#"]');
     const folded = to && document.querySelector("details" + to.getAttribute("href"));
