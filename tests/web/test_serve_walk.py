@@ -150,7 +150,7 @@ def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
         until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
         assert browser.value("document.querySelectorAll('nav').length") == 0
         visit(browser, link)
-        assert browser.value("document.activeElement.name") == "passphrase"
+        until(browser, "document.activeElement.name === 'passphrase'")
         hand.write("input[name=passphrase]", "four stones and a bar")
         hand.click("[data-reveal]")
         assert browser.value("document.querySelector('[name=passphrase]').type") == "text"
