@@ -212,7 +212,8 @@ def in_order(filmed: Sequence[Filmed]) -> tuple[list[Filmed], list[str]]:
     if unknown and len(filmed) > 1:
         said.append(
             f"When {', '.join(unknown)} {'was' if len(unknown) == 1 else 'were'} filmed is not "
-            "known, so the order given stands; `repcount correct DIR recorded DAY` sets it."
+            "known, so the order given stands; `repcount correct DIR recorded DAY` or the "
+            "attempt’s page sets it."
         )
         return list(filmed), said
 

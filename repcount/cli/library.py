@@ -245,7 +245,9 @@ def serve(
     certificate = (tls_cert, tls_key) if tls_cert and tls_key else None
     if self_signed and certificate is None:
         certificate = serve.self_signed(library.folder, [shown, "localhost"])
-        click.echo(f"Certificate, SHA-256: {serve.fingerprint(certificate[0])}")
+        settings = replace(settings, fingerprint=serve.fingerprint(certificate[0]))
+        click.echo(f"Certificate, SHA-256: {settings.fingerprint}")
+        click.echo(serve.WARNED)
     library.close()
     if proxy:
         address = f"https://{proxy}/"

@@ -17,8 +17,15 @@ from pydantic import ValidationError
 
 from repcount.analysis.compare import compare
 from repcount.analysis.same_film import Film, repeated
-from repcount.attempt.records import Attempt, Comparison, load_record, save_record
+from repcount.attempt.records import (
+    LARGEST_RECORD,
+    Attempt,
+    Comparison,
+    load_record,
+    save_record,
+)
 from repcount.errors import RecordError, RepcountError
+from repcount.files import ordinary_bytes
 from repcount.heat.build import Row, make_heat
 from repcount.heat.manifest import ATTEMPT, Listed
 from repcount.heat.page import heat_page
@@ -104,7 +111,7 @@ def light_attempt(path: Path) -> Attempt:
     Raises RecordError if the file cannot be read.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(ordinary_bytes(path, LARGEST_RECORD))
         data.pop("trace", None)
         return Attempt.model_validate(data)
     except (OSError, ValueError, AttributeError, RecursionError) as error:

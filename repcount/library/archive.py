@@ -15,8 +15,8 @@ from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from repcount.attempt.records import Attempt, Record, load_record
-from repcount.errors import FootageError, RecordError, RepcountError
-from repcount.files import ASIDE
+from repcount.errors import FootageError, RecordError, RepcountError, storage_error
+from repcount.files import ASIDE, demand_ordinary, demand_room
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
@@ -226,9 +226,11 @@ def import_library(library: Library, source: Path) -> int:
 def _import(library: Library, source: Path) -> int:
     aside = Path(tempfile.mkdtemp(prefix=IMPORT, dir=library.folder))
     try:
+        demand_ordinary(source)
         with zipfile.ZipFile(source) as archive:
             manifest = _manifest(archive, source)
-            _check_room(manifest, library.folder, source)
+            lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
+            demand_room(library.folder, sum(file.bytes for files in lists for file in files))
             for one in manifest.attempts:
                 _unpack(archive, one, aside / one.id, source)
                 _check_attempt(one, aside / one.id, source)
@@ -241,6 +243,9 @@ def _import(library: Library, source: Path) -> int:
             f"{source}: is not a whole archive of a library ({error}); export it again."
         ) from error
     except OSError as error:
+        refused = storage_error(error)
+        if refused.full:
+            raise refused from error
         raise RecordError(f"{source}: cannot be read ({error.strerror}); check it.") from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)
@@ -276,16 +281,6 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
     if len(names) != len(set(names)) or set(names) != listed:
         raise RecordError(f"{source}: holds other files than it lists; export it again.")
     return manifest
-
-
-def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
-    lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
-    needed = sum(file.bytes for files in lists for file in files)
-    free = shutil.disk_usage(folder).free
-    if needed > free:
-        raise RecordError(
-            f"{source}: needs {needed / 1e9:.1f} GB and the disk has {free / 1e9:.1f} GB free."
-        )
 
 
 def _unpack(archive: zipfile.ZipFile, one: _Attempt | _Heat, folder: Path, source: Path) -> None:

@@ -27,6 +27,7 @@ from repcount.library.store import Library
 from repcount.pipeline.results import (
     ATTEMPT,
     COMPARISON,
+    DERIVED,
     EDITS,
     FILES,
     PLAN,
@@ -107,6 +108,14 @@ def _results(folder: Path, row: AttemptRow, video: Path) -> Iterator[str]:
                 load_record(kind, folder / name)
             except RecordError as error:
                 yield f"Attempt {row.id}: {_inside(error, folder)} Or {again}."
+    if not (folder / STALE).exists():  # else they are made anew when they are asked for
+        for name in DERIVED:
+            needed = name not in RECORDS or (name == COMPARISON and (folder / PLAN).exists())
+            if needed and not (folder / name).exists():
+                yield (
+                    f"Attempt {row.id}: {name} is missing; the next correction, a note say, makes "
+                    "it anew."
+                )
     if (folder / TRACKS).exists():
         try:
             load_tracks(folder / TRACKS)

@@ -85,8 +85,8 @@ class Library:
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise RepcountError(
-                f"{self.folder}: the library's folder cannot be made ({reason}); give another "
-                "with --data."
+                f"{self.folder}: the library's folder cannot be made or written ({reason}); give "
+                "another with --data."
             ) from error
         self._engine = opened(self.folder / DATABASE)
         if was_open:

@@ -12,12 +12,13 @@ makes no step where two ends of a bar that is lifted askew come to differ by a l
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import median_filter
 
-from repcount.motion.scene import MAX_GAP_S
+from repcount.motion.scene import MAX_GAP_S, far_from
 
 # Typical noise of one sample, body heights: bar ends about 1 px.
 ENDS_SD_ST = 0.004
@@ -31,7 +32,8 @@ ASKEW_ST = 0.03
 LOWEST_ST, HIGHEST_ST, ANYWHERE_ST = 0.0, 1.4, 2.3
 # Hands are hidden or another's in one look out of three, where nothing tells that they are.
 HAND_SD_ST, HAND_WRONG = 0.06, 0.33
-# By a bar that lies they mostly are not (an assumption): so near to where the ends are lowest.
+# By a bar that lies, on the floor or on a stand, they mostly are not (an assumption): so near to
+# where the ends are lowest, or still.
 LYING_ST, HAND_AWAY = 0.06, 0.9
 LOWEST = 0.02  # quantile: a few samples are wrong
 # One posture is one witness, however long: of so long each, and no more than so many a stretch.
@@ -42,9 +44,14 @@ TRUSTED_POWER = 3
 OUTLIER = 1e-3
 # An end is wrong at first in one case of twenty; after a jump mostly another thing than before
 # (0.1 to 0.3 read alike); after a gap mostly the same (assumptions). Rows from right and wrong.
+# An end that is right before and after a jump has come no further than the bar can have gone and
+# two readings of one bar differ, `ASKEW_ST` each.
 WRONG_AT_FIRST = 0.05
 LEAPT = np.array([[0.2, 0.8], [0.8, 0.2]])
+JUMP_SD_ST = 2**0.5 * ASKEW_ST
 MISSED = np.array([[0.95, 0.05], [0.25, 0.75]])
+# A tracker that is wrong for a moment is so in a few pictures.
+MOMENT_S = 0.2
 # How far the bar is askew is remembered half as well after so long without one of its ends.
 ASKEW_HALF_S = 2.0
 # and it is estimated from the samples of so long.
@@ -56,12 +63,14 @@ STATES = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])
 @dataclass(frozen=True)
 class _Stretch:
     """Samples [first, last) between two breaks of either end; `jumped` and `missed` (2,) say how it
-    begins for each."""
+    begins for each: by how much further than a bar can have gone, NaN for no jump, and whether
+    after a gap. `cut` is whether the film was cut there."""
 
     first: int
     last: int
-    jumped: tuple[bool, bool]
+    jumped: tuple[float, float]
     missed: tuple[bool, bool]
+    cut: bool
 
 
 def right_ends(
@@ -70,30 +79,36 @@ def right_ends(
     trust: np.ndarray,
     hand: np.ndarray,
     at_first: tuple[float, float] = (1 - WRONG_AT_FIRST, 1 - WRONG_AT_FIRST),
+    *,
+    sideways: np.ndarray | None = None,
+    cuts: Sequence[int] = (),
 ) -> np.ndarray:
     """How probable each end (2, n) is right.
 
     `levels` (2, n) are their heights and `hand` (n,) that of the hands, in body heights, NaN where
     unknown; `trust` (2, n) the tracker's, `at_first` how probable each is right before anything was
-    seen. The heights need not begin at the floor.
+    seen. The heights need not begin at the floor. `sideways` (2, n) is where the ends are from left
+    to right in the frame, in body heights; None says nothing of that. `cuts` are the samples with
+    which the film goes on after a cut.
     """
     if not len(times):
         return np.zeros(levels.shape)
-    stretches = _stretches(times, levels)
+    places = np.stack([levels, np.zeros(levels.shape) if sideways is None else sideways], -1)
+    stretches = _stretches(times, places, cuts)
     known = levels[np.isfinite(levels)]
     base, low = (float(known.min()), float(np.quantile(known, LOWEST))) if len(known) else (0, 0)
-    away = np.where(levels < low + LYING_ST, HAND_AWAY, HAND_WRONG)
+    lies = (levels < low + LYING_ST) | [lies_still(times, level) for level in levels]
+    away = np.where(lies, HAND_AWAY, HAND_WRONG)
     emit = _evidence(times, levels, trust, hand, away, stretches, min(base, LOWEST_ST))
     start = np.array(
         [np.prod([one if s == 0 else 1 - one for one, s in zip(at_first, both, strict=True)])
          for both in STATES]
     )  # fmt: skip
-    kinds = {(one.jumped, one.missed) for one in stretches[1:]}
-    both = {
-        (jumped, missed): np.kron(*(_step(jumped[k], missed[k]) for k in (0, 1)))
-        for jumped, missed in kinds
-    }
-    steps = [both[one.jumped, one.missed] for one in stretches[1:]]
+    again = np.tile(start, (len(STATES), 1))
+    steps = [
+        again if one.cut else np.kron(*(_step(one.jumped[k], one.missed[k]) for k in (0, 1)))
+        for one in stretches[1:]
+    ]
     probabilities = _probabilities(start, steps, np.exp(emit - emit.max(1, keepdims=True)))
     right = np.zeros(levels.shape)
     for one, share in zip(stretches, probabilities, strict=True):
@@ -102,30 +117,42 @@ def right_ends(
     return right
 
 
-def _step(jumped: bool, missed: bool) -> np.ndarray:
-    if jumped:
-        return LEAPT
+def _step(jumped: float, missed: bool) -> np.ndarray:
+    if not np.isnan(jumped):
+        stays = LEAPT[0, 0] * np.exp(-0.5 * (jumped / JUMP_SD_ST) ** 2) + OUTLIER
+        return np.array([[stays, 1 - stays], LEAPT[1]])
     return MISSED if missed else np.eye(2)
 
 
-def _stretches(times: np.ndarray, levels: np.ndarray) -> list[_Stretch]:
-    """The stretches of samples between the breaks of either end, in order."""
-    count = levels.shape[1]
-    jumped, missed = np.zeros((2, count + 1), bool), np.zeros((2, count + 1), bool)
+def _stretches(times: np.ndarray, places: np.ndarray, cuts: Sequence[int]) -> list[_Stretch]:
+    """The stretches of samples between the breaks of either end at `places` (2, n, 2), in order."""
+    count = places.shape[1]
+    jumped, missed = np.full((2, count + 1), np.nan), np.zeros((2, count + 1), bool)
     for k in (0, 1):
-        known = np.flatnonzero(np.isfinite(levels[k]))
+        known = np.flatnonzero(np.isfinite(places[k]).all(1))
         if not len(known):
             continue
         lasts = np.diff(times[known])
         gap = lasts > MAX_GAP_S
-        jump = np.abs(np.diff(levels[k, known])) > FASTEST_ST_S * lasts + 5 * ENDS_SD_ST
-        jumped[k, known[1:][jump & ~gap]] = True
+        # what is off sideways for a moment and comes back was the same all along
+        aside = median_filter(places[k, known, 1], min(_samples(times, MOMENT_S), len(known)))
+        way = np.hypot(np.diff(places[k, known, 0]), np.diff(aside))
+        beyond = way - FASTEST_ST_S * lasts
+        jump = ~gap & (beyond > 5 * ENDS_SD_ST)
+        jumped[k, known[1:][jump]] = beyond[jump]
         missed[k, known[1:][gap]] = True
-    breaks = np.flatnonzero((jumped | missed)[:, 1:count].any(0)) + 1
+    breaks = np.isfinite(jumped).any(0) | missed.any(0)
+    breaks[list(cuts)] = True
+    begins = np.flatnonzero(breaks[1:count]) + 1
     return [
-        _Stretch(a, b, (jumped[0, a], jumped[1, a]), (missed[0, a], missed[1, a]))
-        for a, b in itertools.pairwise([0, *breaks.tolist(), count])
+        _Stretch(a, b, (jumped[0, a], jumped[1, a]), (missed[0, a], missed[1, a]), a in cuts)
+        for a, b in itertools.pairwise([0, *begins.tolist(), count])
     ]
+
+
+def _samples(times: np.ndarray, seconds: float) -> int:
+    """An odd number of samples that last so long."""
+    return round(seconds / max(float(np.median(np.diff(times))), 1e-3)) | 1
 
 
 def _evidence(
@@ -213,8 +240,8 @@ def middles(
     lean = np.zeros(len(times))
     if len(both):
         # of the samples about, the middle one: a single one may be wrong
-        width = round(ASKEW_TOLD_S / max(float(np.median(np.diff(times))), 1e-3)) | 1
-        apart = median_filter(levels[0, both] - levels[1, both], min(width, len(both)))
+        width = min(_samples(times, ASKEW_TOLD_S), len(both))
+        apart = median_filter(levels[0, both] - levels[1, both], width)
         after = np.clip(np.searchsorted(both, np.arange(len(times))), 0, len(both) - 1)
         before = np.maximum(after - 1, 0)
         nearer = np.abs(times[both[after]] - times) < np.abs(times[both[before]] - times)
@@ -235,3 +262,21 @@ def joined(told: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 # Less trust than this in both ends together tells no height.
 MASS = 0.25
+
+
+# An end moves if it has another height so long before and after: five times its noise.
+MOVING_S, MOVING_ST = 0.15, 0.02
+# Set down and taken up again, a bar is still for longer than this.
+STILL_S = 1.0
+
+
+def lies_still(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Where (n,) a bar that is seen at `height` (n,) has not moved for `STILL_S` and will not:
+    whoever stands there then may stand anywhere."""
+    known = np.flatnonzero(np.isfinite(height))
+    if len(known) < 2:
+        return np.zeros(len(times), bool)
+    at, seen = times[known], height[known]
+    rise = np.interp(at + MOVING_S, at, seen) - np.interp(at - MOVING_S, at, seen)
+    moves = at[np.abs(rise) > MOVING_ST]
+    return far_from(times, moves, STILL_S) & ~far_from(times, at, STILL_S)

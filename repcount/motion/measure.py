@@ -23,8 +23,8 @@ from repcount.motion.bar_height import (
     bar_ends,
     bar_height,
     jumps,
-    lies_still,
 )
+from repcount.motion.ends import lies_still
 from repcount.motion.filming import filming_notices
 from repcount.motion.hands import hands_off, held_all_along, knuckles_of
 from repcount.motion.metres import BarMetres, bar_metres

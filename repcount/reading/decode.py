@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from repcount.attempt.anthropometry import EYE_HEIGHT_ST, SHOULDER_HEIGHT_ST
 from repcount.attempt.records import Zone
@@ -42,6 +42,8 @@ LEFT, LEFT_S = 0.9, 1.0
 LIES_WITHIN_S = 4.0
 # The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
 FLOOR_VARIES_ST = 0.06
+# A bar so far above where it lies is in the air.
+OFF_FLOOR_ST = 0.045
 # Shares of the zones' heights against the shoulders, in body heights; the passage lies between.
 HANG_BELOW = -0.20
 RACK_BELOW, RACK_ABOVE = -0.13, 0.12
@@ -216,7 +218,7 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     logs = np.zeros((len(index), len(STATES)))
     anywhere = np.where(np.isfinite(above), -np.log(1.2), 0.0)
     logs[:, FLOOR] = _box(bar, floor - 0.03, floor + 0.02, 0.015) + anywhere
-    lifted = _box(bar, floor + 0.045, 1.4, 0.015)
+    lifted = _box(bar, floor + OFF_FLOOR_ST, 1.4, 0.015)
     logs[:, HANG] = lifted + _box(above, -0.50, HANG_BELOW)
     logs[:, RACK] = lifted + _box(above, RACK_BELOW, RACK_ABOVE)
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
@@ -228,7 +230,8 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
         logs = logs[:, ALONE_STATES]
         logs[alone] = alone_emissions(bar, speed, floor)[alone]
     logs += _fall(motion, index)[:, ALONE_STATES[: logs.shape[1]]]
-    free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
+    most = np.where(_stood(motion, floor, index), 0.5, MOST_SURE)
+    free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, most), 0.5)
     held = np.log(2 * (1 - free))
     logs[:, [k for k, state in enumerate(ALONE_STATES[: logs.shape[1]]) if state in HELD]] += held[
         :, None
@@ -236,10 +239,27 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     # a bar in the air that nobody holds is rare, unless its fall is seen
     told = np.isfinite(bar) & (motion.bar_source[index] == 2)
     logs[:, FREE] += np.log(2 * free) - np.where(told, 0.0, 1.0)
+    # hands that tell where it is hold it: what they do is no flight
+    by_hands = np.isfinite(bar) & (motion.bar_source[index] == 1)
+    logs[by_hands, FREE] = logs[by_hands].min(1)
     # nobody holds it and it is not seen: then it lies on the floor
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
     return logs
+
+
+def _stood(motion: Motion, floor: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Where (n,) of grid places `index` the bar stays at one height in the air, or did when it was
+    last seen: what nobody holds falls, so it is held or on a stand, and hands that are off say
+    nothing."""
+    bar = motion.bar_st[index]
+    seen = np.isfinite(bar)
+    width = int(LEFT_S * RATE_HZ) | 1
+    highest = maximum_filter1d(np.where(seen, bar, np.inf), width)
+    lowest = minimum_filter1d(np.where(seen, bar, -np.inf), width)
+    stays = (highest - lowest < SLOW_ST_S * LEFT_S) & (lowest > floor + OFF_FLOOR_ST)
+    stood = maximum_filter1d(stays, width)
+    return np.asarray(stood[np.maximum.accumulate(np.where(seen, np.arange(len(bar)), 0))])
 
 
 # A pose lost for longer says nothing of what the bar did meanwhile: that is a whole lift's time.
@@ -331,12 +351,13 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
 
     broad = bell(0.0, 10.0)
     logs = np.zeros((len(index), len(STATES)))
-    known = np.isfinite(change) & (motion.bar_source[index] == 2)
+    told = motion.bar_source[index] == 2  # hands that drop fast are a wrong pose, not a bar's fall
+    known = np.isfinite(change) & told
     logs[:] = np.log(0.5 * bell(0.0, 3.0) + 0.5 * broad)[:, None]
     logs[:, FREE] = np.log(0.5 * bell(-FALL_ST_S2, FALL_WIDTH) + 0.5 * broad)
     logs[~known] = 0.0
     speed = speed[index]
-    fast = np.where(np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
+    fast = np.where(told & np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
     held = [FLOOR, HANG, RACK, OVERHEAD]
     logs[:, held] -= np.minimum(0.5 * (fast / 0.4) ** 2, -np.log(OUTLIER))[:, None]
     return logs

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
+from repcount.motion.ends import HAND_WRONG
 from repcount.reading.decode import STATES
 from repcount.reading.strokes import BODY_SEEN, SQUAT_DEPTH, RawStroke
 
@@ -13,6 +14,9 @@ SQUAT_WIDTH = 0.08
 BEND_ST, BEND_WIDTH = 0.03, 0.008
 # Feet that part by a fifth of the leg's length have split.
 SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
+# Hands without a bar in sight that are wrong may seem to be in any of three other zones. Nobody
+# begins to pull with the hip below the knee (1, as in `SQUAT_DEPTH`), but by mistake.
+ASTRAY, PULL_DEPTH = HAND_WRONG / 3, 1.0
 # How sharply the border of standing erect is drawn, in body heights.
 ERECT_WIDTH = 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
@@ -67,14 +71,20 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
     if movement.bent_over:
         rowed = stroke.bent_over and STATES[stroke.begins] == movement.begins
         return 1.0 if rowed else NEVER
-    fit = _path(stroke, movement)
+    fit, by_hands = _path(stroke, movement), "by_hands" in stroke.flags
+    if by_hands and ORDER.get(STATES[stroke.ends], 1) == ORDER[movement.ends]:
+        # where the hands seemed to be at the lowest point may be wrong; the hip was seen, too
+        fit = max(fit, ASTRAY)
+        if movement.begins in ("floor", "hang"):
+            fit *= max(1 - _more(stroke.depth, PULL_DEPTH, SQUAT_WIDTH), MISTAKEN)
     if fit <= NEVER or (movement.via is None) == (stroke.caught_s is not None):
         return NEVER
     if movement.squat is not None:
         caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
         depth = stroke.catch_depth if caught else stroke.depth
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
-        if movement.ends == "hang" or (not caught and STATES[stroke.begins] != movement.begins):
+        elsewhere = not caught and not by_hands and STATES[stroke.begins] != movement.begins
+        if movement.ends == "hang" or elsewhere:
             deep = 0.5  # bent anyway, or told from a zone that it was not: depth says nothing
         fit *= max(deep if movement.squat else 1 - deep, MISTAKEN)
     if movement.ends == "hang":

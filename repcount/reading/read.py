@@ -61,6 +61,7 @@ from repcount.reading.strokes import (
     joined,
     past_the_rack,
     unread_rises,
+    with_lifts_before,
 )
 from repcount.video.sound import Tone, signal_onsets
 from repcount.wording.numbers import clock
@@ -157,6 +158,7 @@ def _lifts(
     body = body_of(motion, zones)
     strokes, rests = find_strokes(body)
     strokes = with_a_bar(motion, strokes, asked=workout is not None)
+    strokes = with_lifts_before(strokes, rests)
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
     )

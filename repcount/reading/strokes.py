@@ -166,10 +166,23 @@ def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
-    lying = [stay.rest.end_s for stay in stays]
-    up = min([*lying, *[one.top_s for one in strokes if one.begins < RACK]], default=np.inf)
-    strokes = [replace(one, lifted=one.top_s >= up) for one in strokes]
     return strokes, [stay.rest for stay in stays]
+
+
+def with_lifts_before(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
+    """The strokes, each with whether the bar was `lifted` from the floor before it: its own
+    beginning there is none of that, if it should prove to be no lift from the floor."""
+    lain = np.array([rest.end_s for rest in rests])
+    pulled = np.array([one.top_s for one in strokes if one.begins < RACK])
+    return [
+        replace(
+            one,
+            lifted=bool(
+                (lain <= one.top_s).sum() > (one.begins == FLOOR) or (pulled < one.top_s).any()
+            ),
+        )
+        for one in strokes
+    ]
 
 
 # A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor

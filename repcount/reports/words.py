@@ -222,8 +222,9 @@ class ReviewMark:
 
 
 def needs_check(rep: Rep) -> bool:
-    """Whether a person should check the rep."""
-    return not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
+    """Whether a person should check the rep; what one has corrected has been looked at."""
+    doubtful = not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
+    return doubtful and rep.touched_by == "machine"
 
 
 def flag_words(rep: Rep) -> str:

@@ -35,14 +35,20 @@ from repcount.web.depends import (
     RowId,
     SettingsDep,
 )
-from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
+from repcount.web.plan_form import (
+    Fault,
+    PlanFaults,
+    PlanForm,
+    over_cap,
+    toml_of,
+    with_athlete,
+)
 from repcount.web.queue import Queue
-from repcount.web.reach import qr_code, reach_words
+from repcount.web.reach import link_part
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import base_of
-from repcount.web.templates import page
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
@@ -89,12 +95,13 @@ def again(attempt_id: AttemptId, queue: QueueDep) -> Response:
 def keep_plan(attempt_id: AttemptId, library: LibraryDep) -> Response:
     """Keep the workout that an attempt was recognised as among the plans, once; its form is shown,
     to name it and to give the load."""
-    library.attempt(attempt_id)
+    row = library.attempt(attempt_id)
     file = library.folder_of(attempt_id) / RECOGNISED
     if not file.is_file():
         raise Missing("no workout was recognised in this attempt.")
     load_plan(file)  # in one sentence, where a reading has left something else
-    toml = file.read_text(encoding="utf-8-sig")
+    whose = next((one.name for one in library.athletes() if one.id == row.athlete_id), "")
+    toml = with_athlete(file.read_text(encoding="utf-8-sig"), whose)
     kept = next((one.id for one in library.plans() if one.toml == toml), None)
     return _go(f"/plans/{library.put_plan(toml) if kept is None else kept}")
 
@@ -198,8 +205,7 @@ def share(
     link = f"{base_of(request, settings)}s/{token}/"
     if "hx-request" not in request.headers:
         return PlainTextResponse(link)
-    reach = reach_words(request.base_url.hostname or "")
-    return HTMLResponse(page("link.html", link=link, reach=reach, code=qr_code(link)))
+    return HTMLResponse(link_part(link, settings.fingerprint))
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)

@@ -27,7 +27,7 @@ from repcount.plan.writing import plan_toml
 from repcount.units import to_ms
 from repcount.web.plan_text import comments_of, parse_time, parse_times, parse_whole, time_text
 from repcount.wording import plural
-from repcount.wording.numbers import clock
+from repcount.wording.numbers import clock, load
 
 MOST_MOVEMENTS = 8
 FEW_MOVEMENTS = 4  # rows of an empty form
@@ -185,7 +185,7 @@ def kept(plan: Plan, text: str) -> list[str]:
         cycles = [f"{name} {digits(took)} s" for name, took in plan.cycle_s.items()]
         found.append(f"cycle times ({', '.join(cycles)})")
     if comments := comments_of(text):
-        found.append(plural(len(comments), "comment") + " of the text")
+        found.append(plural(len(comments), "line") + " of notes, written as comments")
     return found
 
 
@@ -195,6 +195,35 @@ def athlete_of(toml: str) -> str | None:
     with suppress(PlanError):
         return parse_plan(toml).athlete
     return None
+
+
+@lru_cache(maxsize=500)
+def in_short(toml: str) -> tuple[str, ...]:
+    """What tells a plan from others of its name: whose it is, its reps, load and total; empty where
+    the file is no plan any more."""
+    try:
+        plan = parse_plan(toml)
+    except PlanError:
+        return ()
+    count, total = len(plan.rounds), plan.planned_total_s
+    reps = ", ".join(
+        f"{'most' if part.to_max else part.reps} {part.movement}"
+        for part in plan.rounds[0].movements
+    )
+    parts = [plan.athlete, f"{plural(count, 'round')}: {reps}"]
+    if has_own_rounds(plan):
+        parts[1] = f"{plural(count, 'round')} that differ" if count > 1 else "1 round"
+    parts.append(load(plan.workout.load_kg) if plan.workout.load_kg else None)
+    parts.append(f"planned {clock(total)}" if total is not None else None)
+    return tuple(part for part in parts if part)
+
+
+def with_athlete(toml: str, name: str) -> str:
+    """A plan file that names an athlete: the one given, where it names nobody."""
+    plan = parse_plan(toml)
+    if not name or plan.athlete:
+        return toml
+    return plan_toml(plan.model_copy(update={"athlete": name}), comments_of(toml))
 
 
 def over_cap(plan: Plan) -> str:

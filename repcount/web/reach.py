@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import ipaddress
+from urllib.parse import urlsplit
 
 import segno
 from markupsafe import Markup
+
+from repcount.web.templates import page
 
 _BORDER = 4  # modules of quiet zone that readers need (ISO/IEC 18004)
 
@@ -27,6 +30,15 @@ def reach_words(host: str) -> str:
     if address.is_loopback:
         return _MACHINE
     return _NETWORK if address.is_private or address.is_link_local else ""
+
+
+def link_part(link: str, fingerprint: str, given_to: str = "") -> str:
+    """A link that was made, as HTML: to copy, to send, as a QR code, and what whoever opens it
+    should know; `fingerprint` is that of a certificate of which browsers warn."""
+    return page(
+        "link.html", link=link, code=qr_code(link), fingerprint=fingerprint, given_to=given_to,
+        reach=reach_words(urlsplit(link).hostname or ""),
+    )  # fmt: skip
 
 
 _MACHINE = (

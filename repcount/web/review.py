@@ -54,6 +54,21 @@ _ACTIONS = {
     "note": "noted",
 }
 
+_IN_SHORT = {
+    "add_rep": "new rep",
+    "remove_rep": "deleted rep",
+    "move_rep": "moved rep",
+    "relabel_rep": "new name",
+    "mark_no_rep": "no-rep",
+    "clear_no_rep": "counted rep",
+    "add_break": "new break",
+    "move_break": "moved break",
+    "remove_break": "deleted break",
+    "set_clock": "clock",
+    "set_recorded": "day",
+    "note": "note",
+}
+
 
 class Change(BaseModel):
     """Who changes something, and how many corrections that person had seen."""
@@ -287,9 +302,26 @@ def panel(results: Results, *, shared: bool = False) -> str:
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
         statuses=words.STATUSES,
+        after_words=words.after_words,
         log=[] if shared else _log(results),
-        data=_data(results, trace) | {"undo": bool(undo), "redo": bool(redo)},
+        data=_data(results, trace)
+        | {"undo": _named(results, undo), "redo": _named(results, redo), "kept": _kept(results)},
     )
+
+
+def _named(results: Results, ids: list[str]) -> str:
+    """What an undo or a redo is of, in a word or two; empty where there is none."""
+    named = {one.id: one for one in _edits(results)}
+    return _IN_SHORT[_root(named[ids[-1]], named)[0].action] if ids else ""
+
+
+def _kept(results: Results) -> str:
+    """The last correction in words; empty where there is none."""
+    edits = results.edits
+    if edits is None or not edits.edits:
+        return ""
+    named = {edit.id: edit for edit in edits.edits}
+    return words.plain(_what(edits.edits[-1], named, _names(results, edits), results))
 
 
 def _changed(rep: Any, machine: dict[str, Any], attempt: Attempt) -> str:
@@ -325,7 +357,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
             {
                 "edit": edit,
                 "when": _moment(edit.when),
-                "what": _what(edit, named, names, results.attempt),
+                "what": _what(edit, named, names, results),
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,
@@ -351,15 +383,19 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     return found
 
 
-def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], attempt: Attempt) -> str:
+def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], results: Results) -> str:
     """A correction in words; one that takes another back says what that other was."""
+    attempt = results.attempt
     if edit.reverts is not None:
         root, steps = _root(edit, named)
         if root.reverts is not None:
             return f"took back {root.reverts}, which is not in the list"
         verb = "took back" if steps % 2 else "brought back"
         whose = f"{root.who}’s " if root.who != edit.who else ""
-        return f"{verb} {whose}“{_what(root, named, names, attempt)}”"
+        return f"{verb} {whose}“{_what(root, named, names, results)}”"
+    read = {rep.id: {"movement": rep.movement} for rep in results.reading.reps}
+    if edit.action == "relabel_rep" and edit.values == read.get(edit.target or ""):
+        return f"looked at {names.get(edit.target or '', '')}, which stands as it was read"
     parts = [_ACTIONS[edit.action], names.get(edit.target or "", edit.target or "")]
     if edit.action == "set_clock":  # the clock itself is set by the video's time
         values = ", ".join(

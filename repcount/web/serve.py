@@ -22,6 +22,12 @@ from repcount.video.confinement import lacking as lacking
 from repcount.web.settings import LOOPBACK, Settings
 
 CERTIFICATE, PRIVATE_KEY = "server.crt", "server.key"
+# What is said of a certificate of our own making, to whoever starts the server.
+WARNED = (
+    "Every phone and browser warns once that the connection is not private, since this computer "
+    "made the certificate itself. Choose Advanced (or Show Details) there, then go on to the site; "
+    "to be sure that it is this computer, compare the SHA-256 in the certificate's details."
+)
 
 
 def is_loopback(host: str) -> bool:

@@ -20,7 +20,8 @@ def environment() -> Environment:
     ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
     made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": day, "moment": moment, "filmed": filmed}
+    ours_too = {"day": day, "moment": moment, "filmed": filmed, "unix": unix}
+    made.filters = {**made.filters, **ours_too}
     return made
 
 
@@ -35,14 +36,20 @@ def moment(at: int) -> Markup:
     return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
 
 
-def filmed(recorded: str) -> Markup | str:
-    """When something was filmed, as a record has it: a moment as an element, a day as text."""
+def unix(recorded: str | None) -> int | None:
+    """Unix seconds of when something was filmed; None where no more than the day is known."""
     try:
-        if len(recorded) > 10:
-            return moment(int(datetime.fromisoformat(recorded).timestamp()))
+        if recorded and len(recorded) > len("2026-11-28"):
+            return int(datetime.fromisoformat(recorded).timestamp())
     except (ValueError, OverflowError):
         pass
-    return recorded_words(recorded)
+    return None
+
+
+def filmed(recorded: str | None) -> Markup | str:
+    """When something was filmed, as a record has it: a moment as an element, a day as text."""
+    at = unix(recorded)
+    return recorded_words(recorded) if at is None else moment(at)
 
 
 def day_in(at: int, zone: str) -> str:

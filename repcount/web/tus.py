@@ -181,7 +181,8 @@ async def more(
             queue.wake()
     except FootageError as error:
         await run_in_threadpool(drop_upload, library, upload_id)
-        raise Refused(415, str(error).partition(": ")[2] or str(error)) from error
+        said = str(error).partition(": ")[2] or str(error)
+        raise Refused(415, said[:1].upper() + said[1:]) from error
     finally:
         busy.discard(upload_id)
     return Response(status_code=204, headers=headers)

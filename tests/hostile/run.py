@@ -71,6 +71,8 @@ def _become(words: Sequence[str], folder: Path, said: Path, bound_s: float) -> N
         signal.setitimer(signal.ITIMER_PROF, bound_s + 1)
         signal.alarm(int(WAITS * bound_s))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        # what grows without end ends before the machine does, and has held too much by then
+        resource.setrlimit(resource.RLIMIT_AS, (4 * LARGEST_BYTES,) * 2)
         from repcount.cli.main import cli
 
         sys.stdout = open(1, "w", encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115

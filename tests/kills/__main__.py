@@ -21,10 +21,12 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from statistics import median
 
 from tests.kills.acts import ACTS
 
 DISK_BYTES = 48_000_000
+_TIMES = ("on the clock", "of a processor")
 _INSIDE = "REPCOUNT_KILLS_INSIDE"
 
 
@@ -68,7 +70,8 @@ def filled(home: Path, dice: random.Random) -> Callable[[], Callable[[], None]]:
 def _all(home: Path, asked: argparse.Namespace) -> int:
     names = asked.acts.split(",")
     counts: Counter[str] = Counter()
-    faults, slowest = [], 0.0
+    faults: list[str] = []
+    starts: list[tuple[float, float]] = []
     share = [
         asked.number // len(names) + (n < asked.number % len(names)) for n in range(len(names))
     ]
@@ -80,14 +83,19 @@ def _all(home: Path, asked: argparse.Namespace) -> int:
                 act.cut_off(dice, filled(home, dice) if asked.full else None)
                 fault = act.check()
                 counts[name] += 1
-                slowest = max(slowest, getattr(act, "start_s", 0.0))
                 if fault:
                     faults.append(f"{name}:{asked.seed + n}: {fault}")
                     print(faults[-1], flush=True)
         finally:
+            starts += getattr(act, "starts", [])
             act.close()
         print(f"{name}: {counts[name]} kills", flush=True)
-    print(f"{counts.total()} kills, {len(faults)} faults, slowest start {slowest:.1f} s")
+    print(f"{counts.total()} kills, {len(faults)} faults")
+    for which, took in zip(_TIMES, zip(*starts, strict=True), strict=False):
+        print(
+            f"{len(took)} starts: {min(took):.1f} s {which} at least, {median(took):.1f} s in the "
+            f"middle, {max(took):.1f} s at most"
+        )
     return bool(faults)
 
 

@@ -93,13 +93,6 @@ def best(call: Callable[[], httpx.Response], times: int = 5) -> float:
     return min(took)
 
 
-def peak_mb(server: Server) -> float:
-    """The greatest resident memory of the server's process so far."""
-    lines = Path(f"/proc/{server.process.pid}/status").read_text().splitlines()
-    (peak,) = (line.split()[1] for line in lines if line.startswith("VmHWM"))
-    return int(peak) / 1024
-
-
 def of_pages(client: httpx.Client, count: int, long: str, length_s: float) -> None:
     """Seconds of pages, as a program reads them."""
     print(f"{count} attempts: first page {best(lambda: client.get('/')):.3f} s")
@@ -148,7 +141,7 @@ def of_memory(
     for path in pages:
         answer = client.get(path)
         assert answer.status_code == 200, (path, answer.text[:500])
-    before = peak_mb(server)
+    before = server.peak_kb() / 1024
     where = announce(client, size).headers["Location"]
     begin, offset = time.perf_counter(), 0
     head = film.read_bytes()
@@ -160,7 +153,7 @@ def of_memory(
     took = time.perf_counter() - begin
     print(
         f"upload of {size / 1e9:g} GB: {took:.0f} s; peak memory of the server "
-        f"{before:.0f} MB before, {peak_mb(server):.0f} MB after"
+        f"{before:.0f} MB before, {server.peak_kb() / 1024:.0f} MB after"
     )
 
 

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from repcount.attempt.anthropometry import HIP_HEIGHT_ST
-from repcount.motion.bar_height import jumps, lies_still
+from repcount.motion.bar_height import jumps
+from repcount.motion.ends import lies_still
 from repcount.motion.hands import held_all_along
 from repcount.motion.scene import ANKLE_ST, EYE_ST, Scene, ground_level, stature_px
 from repcount.motion.scene import GRID_HZ as HZ
 from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
-from repcount.reading.strokes import RawStroke, joined
+from repcount.reading.strokes import RawStroke, joined, with_lifts_before
 from repcount.tracking.tracks import KEYPOINTS
 
 # Free fall in body heights a second squared: 9.81 m/s² over 1.75 m.
@@ -125,6 +126,16 @@ def test_a_snatch_among_clusters_stays_one():
     assert one.caught_s is None
     (other,) = joined([stroke(FLOOR, OVERHEAD, 0.0, 1.5, sank_st=0.15)], [])
     assert other.caught_s is not None
+
+
+def test_a_lift_from_the_floor_counts_for_what_comes_after_it():
+    """Its own beginning on the floor says nothing of where a bar was before."""
+    lain = [RawRest(0.0, 0.0, 0.4, False, False, True, 1.0)]
+    clean, squat = stroke(FLOOR, RACK, 0.4, 1.5), stroke(RACK, RACK, 3.0, 4.0)
+    assert [one.lifted for one in with_lifts_before([clean, squat], lain)] == [False, True]
+    assert [one.lifted for one in with_lifts_before([clean, squat], [])] == [False, True]
+    assert [one.lifted for one in with_lifts_before([squat], [])] == [False]
+    assert [one.lifted for one in with_lifts_before([squat], lain)] == [True]
 
 
 def test_the_ground_is_estimated_past_a_wrong_pose_before_the_hands_let_go():

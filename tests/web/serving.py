@@ -98,6 +98,14 @@ class Server:
         stat = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()
         return sum(map(int, stat[11:15])) / os.sysconf("SC_CLK_TCK")
 
+    def peak_kb(self) -> int:
+        """The greatest resident memory of the server's process so far (proc(5))."""
+        found = re.search(
+            r"VmHWM:\s+(\d+) kB", Path(f"/proc/{self.process.pid}/status").read_text()
+        )
+        assert found is not None
+        return int(found[1])
+
     def kill(self) -> None:
         self.process.kill()
         self.process.wait()

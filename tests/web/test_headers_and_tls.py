@@ -94,6 +94,9 @@ def test_every_answer_has_the_headers_that_it_should(inside):
         address = re.sub(r"\{[^}]*\}", "1", path)
         answer = inside.request(method, address)
         assert not headers_at_fault(answer), (method, path, answer.status_code)
+        if answer.status_code == 200 and "text/html" in answer.headers["content-type"]:
+            shown = 'hx-post="/logout"' in answer.text  # ASVS 7.4.4
+            assert shown or path == "/login", path
         if path == "/logout":
             assert answer.headers["clear-site-data"] == '"cache", "storage"'
             inside.post("/login", data={"passphrase": PASSPHRASE})
@@ -120,6 +123,13 @@ def test_a_login_begins_another_session_in_place_of_the_one_before(inside):
     other.cookies.set("__Host-repcount", before)
     assert other.get("/").status_code == 303
     assert inside.get("/").status_code == 200
+
+
+def test_links_lead_to_tls_also_where_a_server_in_front_does_not_say_that_it_speaks_it(inside):
+    plain = asking(inside._transport.inner.app, "http://testserver")
+    plain.headers["Cookie"] = f"__Host-repcount={inside.cookies['__Host-repcount']}"
+    answer = with_token(plain).post("/api/people", data={"name": "Juna Mirek", "role": "athlete"})
+    assert answer.text.startswith("https://testserver/join/")
 
 
 def test_a_passphrase_is_checked_as_it_was_given(inside):

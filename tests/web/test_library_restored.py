@@ -8,6 +8,7 @@ import hashlib
 import json
 import os
 import shutil
+import sqlite3
 import sys
 import threading
 import time
@@ -15,14 +16,16 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from repcount.attempt.edits import append_edit, make_edit
-from repcount.errors import RecordError, RepcountError
+from repcount.errors import RecordError, RepcountError, StorageError
 from repcount.library import archive as archiving
 from repcount.library import copies
 from repcount.library.archive import MANIFEST, export_library, import_library
 from repcount.library.checking import findings
 from repcount.library.layout import IMPORT
+from repcount.library.opening import refusal
 from repcount.library.store import Library
 from repcount.pipeline import results
 from repcount.pipeline.results import EDITS, correct
@@ -105,11 +108,19 @@ def test_a_library_that_lost_something_is_told_what_and_stays_as_it_is(library):
     (lost / first.file_name).unlink()
     (damaged / "attempt.json").write_text("{")
     (damaged / "notes.txt").write_text("mine")
+    (damaged / "reps.csv").unlink()
     (library.folder / "attempts" / ("0" * 16)).mkdir()
     (library.folder / "uploads" / "stray").write_bytes(b"x")
     before = sorted(library.folder.rglob("*"))
     said = list(findings(library))
-    for part in (first.file_name, "attempt.json", "notes.txt", "0" * 16, "uploads/stray"):
+    for part in (
+        first.file_name,
+        "attempt.json",
+        "notes.txt",
+        "reps.csv",
+        "0" * 16,
+        "uploads/stray",
+    ):
         assert sum(part in one for one in said) == 1, (part, said)
     assert all(one.endswith(".") for one in said)
     assert sorted(library.folder.rglob("*")) == before
@@ -190,6 +201,19 @@ def test_an_import_that_fails_in_the_middle_takes_in_nothing(library, tmp_path, 
 
 
 # --- full disks ---
+
+
+@pytest.mark.parametrize(
+    ("code", "full"),
+    [("SQLITE_FULL", True), ("SQLITE_IOERR_SHMSIZE", True), ("SQLITE_READONLY_DBMOVED", False)],
+)
+def test_what_the_database_refuses_has_its_reason(code, full):
+    """Names of codes as in sqlite.org/rescode.html."""
+    error = sqlite3.OperationalError()
+    error.sqlite_errorname = code
+    said = refusal(OperationalError("insert", {}, error))
+    assert isinstance(said, StorageError)
+    assert said.full == full
 
 
 def test_a_full_disk_is_said_with_its_status_and_not_where_it_lies(library, monkeypatch):

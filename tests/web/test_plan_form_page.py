@@ -146,6 +146,7 @@ def test_a_plan_is_made_by_touch_and_the_fields_follow(browser, server):
     # what is typed moves the beads, and a break stays after its rep when reps change
     down = "[...document.querySelectorAll('.gap[aria-pressed=true]')].map(e => e.dataset.after)"
     until(browser, "!!document.querySelector('.gap')")
+    assert browser.value("document.getElementById('saved').textContent") == "Saved."
     written_in(browser, {"pattern": "4 | 3+6 | 5"})
     assert browser.value(down) == ["4", "13"]
     hand.click("[data-for=reps1][data-step='1']")
@@ -172,6 +173,11 @@ def test_a_plan_is_made_by_touch_and_the_fields_follow(browser, server):
     ids = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
     assert browser.value(ids) == []
     assert browser.value(STICKING_OUT) == []
+    # saved again, it is where it was, with the target that it was made for
+    hand.click("button.main")
+    until(browser, "document.getElementById('saved').textContent === 'Saved.'")
+    assert browser.value("document.querySelector('[name=target]').value") == "2:40"
+    until(browser, "scrollY > 0")
     quiet(browser)
 
 

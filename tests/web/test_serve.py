@@ -202,6 +202,11 @@ def test_corrections_undo_redo_and_taking_back(client, server, read):
     kept = load_record(Edits, server.folder / "attempts" / read / EDITS).edits
     assert [one.who for one in kept][-4:] == ["Robin", "Sam", "Sam", "Sam"]
     assert kept[-4].why == "elbow not locked"
+    # a rep that somebody looked at, and that counts as it was read
+    body = {"target": rep.id, "values": {"movement": rep.movement}, "why": "seen"}
+    panel = corrected(client, read, "relabel_rep", **body).json()["panel"]
+    assert "which stands as it was read" in panel
+    assert '"undo": "new name"' in panel
 
 
 def load_record_reps(server, attempt):

@@ -23,6 +23,8 @@ from repcount.library.store import Conflict, Library
 from repcount.library.tidying import start_up
 from repcount.pipeline.results import correct, is_stale
 from repcount.tracking.tracks import save_tracks
+from repcount.web.pages.attempts import same_video
+from repcount.web.security import Access
 from sample_clips.render.specs import slate
 from tests.heats import heat_of, simulated, write_attempt
 from tests.media import write_video
@@ -372,6 +374,16 @@ def test_one_video_counts_once_and_says_when_it_was_filmed(library, film, tmp_pa
     assert "filmed 08 Mar 2026" in CliRunner().invoke(
         cli, ["library", "list", "--data", str(library.folder)]
     ).output  # fmt: skip
+    # it is known before it is read anew, to whoever may see the other
+    results.attempt.video.sha256 = sha256(film.read_bytes()).hexdigest()
+    library.finish(second, results.attempt)
+    coach, other = Access(True, True, ""), Access(True, True, "", "Robin", 99)
+    third = library.attempt(library.add_attempt(film, "again.mp4"))
+    same = same_video(library, third, coach)
+    assert same is not None
+    assert same.id == second
+    assert same_video(library, third, other) is None
+    library.delete(third.id)
     # another stretch of the same video is another attempt
     with library.session() as session:
         row = session.get(AttemptRow, first)

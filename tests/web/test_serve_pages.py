@@ -21,6 +21,12 @@ from tests.web.test_report_page import STICKING_OUT
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path to open pages in")
 
 CLIP = REPOSITORY / "sample_clips" / "slate.mp4"
+# Whether what has an id can be seen, and nothing lies over it.
+IN_SIGHT = (
+    "(e => {{ const b = e.getBoundingClientRect();"
+    "return e.contains(document.elementFromPoint(b.left + 5, b.top + b.height / 2)); }})"
+    "(document.getElementById('{}'))"
+)
 PANEL = "document.getElementById('panel').textContent"
 
 
@@ -146,6 +152,11 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     assert "marked as a no-rep" in browser.value(PANEL)
     assert "no-rep by a person" in browser.value(PANEL)
     assert hand.steps <= 10
+    # beside the video it is said what was kept, of which rep, and what an undo takes back
+    for one, said in (("chosen", ": no-rep"), ("kept", "Kept: marked a no-rep")):
+        assert said in browser.value(f"document.getElementById({one!r}).textContent")
+        assert browser.value(IN_SIGHT.format(one))
+    assert browser.value("document.querySelector('[data-act=undo]').innerText") == "Undo: no-rep"
     assert took + 10 * hand.steps < 180
     quiet(browser)
 

@@ -3,9 +3,12 @@ and as a desk."""
 
 from __future__ import annotations
 
+import hashlib
 import re
+import ssl
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
@@ -135,10 +138,22 @@ def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
         hand.click("form.card button.main")
         until(browser, "document.querySelector('p.link').textContent.startsWith('https://')")
         link = browser.value("document.querySelector('p.link').textContent")
+        assert browser.value("document.querySelector('[data-copy]').dataset.copy") == link
+        assert browser.value("document.querySelectorAll('.made .qr').length") == 1
+        # of whose certificate the phone will warn
+        certificate = ssl.get_server_certificate(("localhost", urlsplit(address).port))
+        seen = hashlib.sha256(ssl.PEM_cert_to_DER_cert(certificate)).hexdigest()
+        said = browser.value("document.querySelector('.made').textContent").replace(":", "")
+        assert seen.upper() in said
+        until(browser, "document.getElementById('everybody').innerText.includes('Juna Mirek')")
         hand.click("button[hx-post='/logout']")
         until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        assert browser.value("document.querySelectorAll('nav').length") == 0
         visit(browser, link)
+        assert browser.value("document.activeElement.name") == "passphrase"
         hand.write("input[name=passphrase]", "four stones and a bar")
+        hand.click("[data-reveal]")
+        assert browser.value("document.querySelector('[name=passphrase]').type") == "text"
         hand.click("button.main")
         until(browser, HOME)
         assert browser.value(places) == "Attempts,Workouts,Juna Mirek"

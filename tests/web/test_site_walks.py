@@ -125,6 +125,14 @@ def test_an_unfinished_attempt_is_marked_and_never_the_best(browser, site):
     assert MISSING in browser.value(of_short)
     time_of_short = re.search(r"\d:\d\d\.\d", browser.value(of_short))
     assert time_of_short
+    row = f"document.querySelector('a[href$=\"{site.ids['short']}\"]')"
+    assert browser.value(f"{row}.querySelector('.time').innerText") == "13/54"
+    # how a reading stands is long, and leaves the name its place
+    browser.value(f"{row}.querySelector('.time').className = 'time standing'")
+    browser.value(
+        f"{row}.querySelector('.time').textContent = 'Being read: 16 %, about 6 min left'"
+    )
+    assert browser.value(f"{row}.querySelector('b').getBoundingClientRect().width") > 150
     hand = Hand(browser)
     hand.click("nav [href='/workouts']")
     until(browser, "location.pathname === '/workouts'")
@@ -314,7 +322,7 @@ def test_of_a_refused_file_only_the_reason_is_shown(browser, site, tmp_path):
     until(browser, "document.getElementById('upload-said').textContent !== ''")
     time.sleep(0.5)
     shown = browser.value("document.getElementById('upload').innerText")
-    assert "not a video in a format" in shown
+    assert "Not a video in a format" in shown
     assert "connection" not in shown
     assert "left" not in shown
     assert not browser.value("document.getElementById('bar').checkVisibility()")

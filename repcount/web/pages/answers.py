@@ -51,8 +51,8 @@ def frame(request: Request) -> dict[str, object]:
     """What every page needs of who asks."""
     access = access_of(request)
     return {
-        "token": access.token, "login": access.inside, "coach": access.coach, "me": access.name,
-        "people": access.coach and access.asked,
+        "token": access.token, "login": access.inside, "let_in": access.let_in,
+        "coach": access.coach, "me": access.name, "people": access.coach and access.asked,
     }  # fmt: skip
 
 

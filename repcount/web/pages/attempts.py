@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated
 
@@ -116,6 +118,7 @@ def attempt(
         return shown(
             request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue),
             athletes=_athletes(library, access), plans=plans_for(library, access),
+            same=same_video(library, row, access),
         )  # fmt: skip
     folder = library.folder_of(attempt_id)
     results = load_results(folder)
@@ -143,6 +146,26 @@ def attempt(
         workout_at=address(row.workout),
         files=[name for name in FILES if (folder / name).exists()],
     )
+
+
+def same_video(library: Library, row: AttemptRow, access: Access) -> AttemptRow | None:
+    """The newest attempt that was read from the same video as one that is still to be read."""
+    file = library.folder_of(row.id) / row.file_name
+    if not file.is_file():
+        return None
+    size = file.stat().st_size
+    for one in library.attempts(state="done", athlete_id=access.athlete_id):
+        other = library.folder_of(one.id) / one.file_name
+        if other.is_file() and other.stat().st_size == size and one.sha256 == _digest(file):
+            return one
+    return None
+
+
+@lru_cache(maxsize=100)
+def _digest(file: Path) -> str:
+    """SHA-256 of an attempt's video, which does not change."""
+    with file.open("rb") as film:
+        return hashlib.file_digest(film, "sha256").hexdigest()
 
 
 def _looks_like(folder: Path, attempt: Attempt) -> str:

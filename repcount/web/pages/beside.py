@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated
 
@@ -19,6 +20,8 @@ from repcount.reports.gap_chart import gap_chart
 from repcount.web.depends import LibraryDep, PlayablesDep
 from repcount.web.pages.answers import address, names, shown
 from repcount.web.roles import AccessDep, own_attempt
+from repcount.web.templates import day
+from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, signed
 
 Id = Annotated[str, Query(pattern="^[0-9a-f]{16}$")]
@@ -40,9 +43,11 @@ def beside(
     mine = access.athlete_id
     who = names(library)
     found = [
-        replace(one, name=who.get(row.athlete_id, "") or row.file_name)
-        for one, row in zip(
-            read_attempts([library.folder_of(row.id) for row in rows]), rows, strict=True
+        replace(one, name=name)
+        for one, name in zip(
+            read_attempts([library.folder_of(row.id) for row in rows]),
+            _called(rows, who),
+            strict=True,
         )
     ]
     ways = aligned(*found)
@@ -64,6 +69,21 @@ def beside(
         clock=clock,
         signed=signed,
     )
+
+
+def _called(rows: Sequence[AttemptRow], who: Mapping[int | None, str]) -> list[str]:
+    """What two attempts are called: by their athletes, where those are one by the day too, and
+    where that is one by the moment."""
+    called = [who.get(row.athlete_id, "") or row.file_name for row in rows]
+    for more in (
+        [recorded_words(row.when[:10]) for row in rows],
+        [row.filmed or day(row.created_at) for row in rows],
+    ):
+        if called[0] != called[1]:
+            break
+        if more[0] != more[1]:
+            called = [f"{name}, {said}" for name, said in zip(called, more, strict=True)]
+    return called
 
 
 def _film(row: AttemptRow, library: Library, playables: Playables) -> dict[str, str]:

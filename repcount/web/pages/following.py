@@ -28,7 +28,8 @@ from repcount.plan.writing import plan_toml
 from repcount.reports.after import next_card, next_parts, next_toml, parameter_words, ranked_lines
 from repcount.reports.card import card_page
 from repcount.web.depends import AttemptId, LibraryDep
-from repcount.web.pages.answers import HOME, sheet, shown
+from repcount.web.pages.answers import HOME, names, sheet, shown
+from repcount.web.plan_form import with_athlete
 from repcount.web.plan_text import parse_time
 from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep
@@ -136,7 +137,8 @@ def keep_next(
 ) -> Response:
     """Keep the new plan among the plans, once; it is shown. Plans are a coach's to keep."""
     _demand_coach(access)
-    return _kept(library, next_toml(_decided(library, attempt_id, known)))
+    toml = next_toml(_decided(library, attempt_id, known))
+    return _kept(library, toml, library.attempt(attempt_id))
 
 
 @api.post(
@@ -160,7 +162,7 @@ def forecast(
         plans = candidates(base, wishes, [pattern] if pattern else [])
         if asked.keep:
             _demand_coach(access)
-            return _keep_one(library, dict(plans), asked.keep)
+            return _keep_one(library, dict(plans), asked.keep, row)
         ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     except PlanError as error:
         if asked.keep:
@@ -220,11 +222,11 @@ def _demand_coach(access: Access) -> None:
         raise Missing("plans are kept by a coach; the clock card can be printed as it is.")
 
 
-def _keep_one(library: Library, plans: Mapping[str, Plan], name: str) -> Response:
+def _keep_one(library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow) -> Response:
     if name not in plans:
         raise Missing("this plan is not among those that were forecast; look again.")
     said = [*CAUTIONS, f"Forecast after an attempt, as: {name}."]
-    return _kept(library, plan_toml(plans[name], said))
+    return _kept(library, plan_toml(plans[name], said), row)
 
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
@@ -232,8 +234,9 @@ def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
     return decide_next(filmed, None, known.of(plan_of(filmed[-1])))
 
 
-def _kept(library: Library, toml: str) -> Response:
-    """Keep a plan among the plans, once, and go to it."""
+def _kept(library: Library, toml: str, row: AttemptRow) -> Response:
+    """Keep a plan after an attempt among the plans, once, as that of its athlete; go to it."""
+    toml = with_athlete(toml, names(library).get(row.athlete_id, ""))
     there = next((one.id for one in library.plans() if one.toml == toml), None)
     plan_id = library.put_plan(toml) if there is None else there
     return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}"})

@@ -15,6 +15,7 @@ from repcount.library.store import Missing
 from repcount.web.depends import LibraryDep, RowId, SessionsDep, SettingsDep, TriesDep
 from repcount.web.logs import LOG, whose
 from repcount.web.pages.answers import shown
+from repcount.web.reach import link_part
 from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep
 from repcount.web.security import (
@@ -48,11 +49,16 @@ def invite(
     library: LibraryDep,
     settings: SettingsDep,
     access: AccessDep,
-) -> PlainTextResponse:
-    """Invite somebody; the link is shown once and kept only as a digest."""
+) -> Response:
+    """Invite somebody; the link is shown once and kept only as a digest. The answer is the link;
+    the page, which asks by htmx, gets it as HTML with its QR code."""
     token = people.invite(library, name, role)
     LOG.info("%s invited %s as %s", whose(access.name), whose(name), role)
-    return PlainTextResponse(f"{base_of(request, settings)}join/{token}")
+    link = f"{base_of(request, settings)}join/{token}"
+    if "hx-request" not in request.headers:
+        return PlainTextResponse(link)
+    made = link_part(link, settings.fingerprint, " ".join(name.split()))
+    return HTMLResponse(made, headers={"HX-Trigger": "invited"})
 
 
 @changes.post("/people/{person_id}/delete", status_code=204)

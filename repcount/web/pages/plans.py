@@ -24,9 +24,16 @@ from repcount.web.plan_form import (
     PlanForm,
     form_of,
     has_own_rounds,
+    in_short,
     kept,
 )
-from repcount.web.plan_text import time_text
+from repcount.web.plan_text import EXAMPLE, time_text
+
+# What is cycled for time most; offered first (common practice, no source).
+COMMON = (
+    "deadlift", "power clean", "hang power clean", "power snatch", "push press", "push jerk",
+    "shoulder to overhead", "front squat", "thruster",
+)  # fmt: skip
 
 routes = APIRouter()
 
@@ -34,7 +41,9 @@ routes = APIRouter()
 @routes.get("/plans")
 def plans(request: Request, library: LibraryDep) -> HTMLResponse:
     """All plans."""
-    return shown(request, "plans.html", plans=library.plans())
+    rows = library.plans()
+    said = {one.id: in_short(one.toml) for one in rows}
+    return shown(request, "plans.html", plans=rows, said=said)
 
 
 @routes.get("/plans/new")
@@ -77,8 +86,8 @@ def _written(
     made = parse_plan(row.toml) if row else None
     used = len(made.rounds[0].movements) + 1 if made else 0
     return shown(
-        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, labels=LABELS,
-        form=form_of(made) if made else PlanForm(),
+        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, common=COMMON,
+        labels=LABELS, example=EXAMPLE, form=form_of(made) if made else PlanForm(),
         kept=kept(made, row.toml) if made and row else [],
         own_rounds=made is not None and has_own_rounds(made),
         rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),

@@ -26,7 +26,7 @@ from repcount.web.depends import LibraryDep
 from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
 from repcount.web.pages.classes import class_address
 from repcount.web.roles import AccessDep
-from repcount.web.templates import day_in
+from repcount.web.templates import day_in, unix
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
 
@@ -105,7 +105,7 @@ def workout(
         return RedirectResponse(_moving(asked[0], asked[-1]), 303)
     if as_ == "heat":
         return _as_heat(asked[:MOST_IN_HEAT], workout, zone, back, library)
-    return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], back, library)
+    return _beside_each_other(asked[:MOST_SIDE_BY_SIDE], zone, back, library)
 
 
 def _moving(first: AttemptRow, second: AttemptRow) -> str:
@@ -124,10 +124,12 @@ def _as_heat(
     return heat_sheet(found, back, links, moving)
 
 
-def _beside_each_other(rows: Sequence[AttemptRow], back: Back, library: Library) -> HTMLResponse:
+def _beside_each_other(
+    rows: Sequence[AttemptRow], zone: str, back: Back, library: Library
+) -> HTMLResponse:
     who = names(library)
     filmed = [
-        replace(one, name=f"{who.get(row.athlete_id, '')} {row.file_name}".strip())
+        replace(one, name=f"{who.get(row.athlete_id, row.file_name)}, {_day(row, zone)}")
         for one, row in zip(
             read_attempts([library.folder_of(row.id) for row in rows]), rows, strict=True
         )
@@ -145,10 +147,16 @@ def _outcomes(rows: Sequence[AttemptRow], zone: str, library: Library) -> list[O
     for row in rows:
         name = who.get(row.athlete_id, row.file_name)
         if often[row.athlete_id] > 1:
-            name = f"{name}, {row.filmed or day_in(row.created_at, zone)}"
+            name = f"{name}, {_day(row, zone)}"
         folder = library.folder_of(row.id)
         made.append(Outcome(Listed(Entry(name), folder, None, row.id), folder))
     return made
+
+
+def _day(row: AttemptRow, zone: str) -> str:
+    """When an attempt was filmed, else uploaded, by the clocks of a time zone."""
+    at = row.created_at if row.recorded_at is None else unix(row.recorded_at)
+    return row.filmed if at is None else day_in(at, zone)
 
 
 def _best(rows: Sequence[AttemptRow]) -> float | None:

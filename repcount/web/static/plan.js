@@ -31,7 +31,30 @@
     const first = form.querySelector("[aria-invalid]");
     if (saving && first) first.focus();
   });
-  if (field("toml")) return; // written as text
+  // A plan that was saved is opened anew: what is not part of it, the target, and the place stay.
+  const KEPT = "plan-saved";
+  form.addEventListener("htmx:beforeOnLoad", (event) => {
+    if (event.detail.elt !== form || event.detail.xhr.status !== 204) return;
+    sessionStorage.setItem(KEPT, JSON.stringify({ at: scrollY, target: field("target") ? field("target").value : "" }));
+  });
+  const saved = JSON.parse(sessionStorage.getItem(KEPT) || "null");
+  sessionStorage.removeItem(KEPT);
+  if (saved) {
+    if (field("target")) field("target").value = saved.target;
+    document.getElementById("saved").textContent = "Saved.";
+    form.addEventListener("input", (event) => { if (event.isTrusted) document.getElementById("saved").textContent = ""; });
+    window.addEventListener("load", () => scrollTo({ top: saved.at, behavior: "instant" }), { once: true });
+  }
+
+  if (field("toml")) { // written as text
+    document.getElementById("toml-file").addEventListener("change", async (event) => {
+      const [file] = event.target.files;
+      if (!file) return;
+      field("toml").value = await file.text();
+      field("toml").dispatchEvent(new Event("input", { bubbles: true }));
+    });
+    return;
+  }
 
   function put(name, value) {
     if (field(name).value === String(value)) return;
@@ -59,7 +82,10 @@
       part.querySelector(".drop").hidden = !used[index];
       part.querySelector(".quick").hidden = part !== current;
     });
-    if (!ownRounds) document.getElementById("chips").hidden = used.every(Boolean);
+    if (!ownRounds) {
+      document.getElementById("chips").hidden = used.every(Boolean);
+      document.getElementById("chips-of").textContent = "Add movement " + (used.indexOf(false) + 1) + " of a round";
+    }
     if (named || ownRounds) return;
     const names = movements(0).map(([name, count]) => count + " " + name);
     field("name").value = names.length ? rounds() + (rounds() === 1 ? " round: " : " rounds: ") + names.join(", ") : "";

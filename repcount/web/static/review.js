@@ -10,6 +10,7 @@
   const chosenName = document.getElementById("chosen");
   const dialog = document.getElementById("ask");
   const result = document.getElementById("result");
+  const kept = document.getElementById("kept");
   const noted = document.getElementById("note-now");
   const shared = panel.dataset.shared !== undefined; // to be looked at only
   const base = "/api/attempts/" + panel.dataset.attempt;
@@ -53,7 +54,7 @@
   function move() {
     const at = now();
     moment.textContent = onClock(at);
-    filmed.textContent = data.zero ? "video " + clock(at) : "";
+    filmed.textContent = data.zero ? clock(at) + " in the video" : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
     const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
     noted.hidden = !note;
@@ -176,7 +177,7 @@
     });
   }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
-  const chosenWords = (one) => (chosen.kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s");
+  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.status === "no_rep" ? ": no-rep" : one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
   function choose(kind, id, go) {
     chosen = { kind, id };
     const one = found();
@@ -225,14 +226,17 @@
     if (!who.readOnly) localStorage.setItem("who", who.value.trim());
     busy = true;
     say("");
+    kept.textContent = "";
     try {
       const answer = await fetch(base + path, {
         method: "POST",
         headers: { "Content-Type": "application/json", "X-Token": document.querySelector("meta[name=token]").content },
         body: JSON.stringify({ version: data.version, who: who.value.trim(), ...more }),
       });
-      if (answer.ok) fill(await answer.json());
-      else {
+      if (answer.ok) {
+        fill(await answer.json());
+        kept.textContent = "Kept: " + data.kept + ".";
+      } else {
         say(await answer.text());
         if (answer.status === 409) {
           const fresh = await fetch(base + "/panel");
@@ -317,7 +321,9 @@
     },
     clear: async () => {
       const one = rep();
-      const given = one && (await ask("Let it count: " + one.words, ["why"]));
+      const seen = one && one.status === "counted" && one.check; // looked at, and it stands
+      const given = one && (await ask("Let it count: " + one.words, ["why"], seen ? { why: "seen, it counts" } : {}));
+      if (given && seen) { edit("relabel_rep", { movement: one.movement }, one.id, given.why); return; }
       if (given) edit("clear_no_rep", {}, one.id, given.why);
     },
     relabel: async () => {
@@ -426,8 +432,11 @@
     data = JSON.parse(document.getElementById("data").textContent);
     cursor = document.getElementById("cursor");
     if (!shared) {
-      document.querySelector("[data-act=undo]").disabled = !data.undo;
-      document.querySelector("[data-act=redo]").disabled = !data.redo;
+      for (const act of ["undo", "redo"]) {
+        const button = document.querySelector("[data-act=" + act + "]");
+        button.disabled = !data[act];
+        button.querySelector("span").textContent = data[act] && ": " + data[act];
+      }
     }
     if (first) waiting = data.begin;
     for (const span of panel.querySelectorAll("span[data-at]")) { // rounds lead to their stretch

@@ -22,6 +22,13 @@
   tell();
   new MutationObserver(tell).observe(document.body, { childList: true, subtree: true });
 
+  // A passphrase as it is typed, for whoever wants to see it.
+  document.addEventListener("change", (event) => {
+    if (!event.target.matches("[data-reveal]")) return;
+    const kind = event.target.checked ? "text" : "password";
+    for (const one of event.target.form.querySelectorAll("[autocomplete$=password]")) one.type = kind;
+  });
+
   // A link that was made: copied, or sent by what the phone has for it.
   async function copy(text, button) {
     try {
