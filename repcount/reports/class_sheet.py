@@ -208,7 +208,7 @@ def class_page(
     return sheet(
         "class.html",
         back=back,
-        script=script,
+        site_script=script,
         made=made,
         title=_title(made),
         filmed=recorded_words(days.pop()) if len(days) == 1 else "",
