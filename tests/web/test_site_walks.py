@@ -450,6 +450,8 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
         until(browser, f"!!document.querySelector({way!r})")
         hand.click(".back a")
         until(browser, "location.pathname === '/workouts/Slate'")
+    # the menu stands on every page, on a phone in one row
+    assert browser.value("document.querySelector('.places').getBoundingClientRect().height") < 60
     # the two of them moving, by the comparison's link: one clock, and the gap at each rep
     both = f"?with={site.ids['first']}&with={site.ids['short']}"
     visit(browser, f"{address}/workouts/Slate{both}")
@@ -468,6 +470,12 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
     visit(browser, f"{address}/workouts/Slate{both}&as=heat")
     assert browser.value("document.querySelectorAll('a[href^=\"/beside\"]').length") == 1
     visit(browser, address + "/plans/1/card")
+    hand.click(".places summary")
+    hand.click(".places .rest [href='/heats']")
+    until(browser, "location.pathname === '/heats'")
+    visit(browser, address + "/plans/1/card")
+    assert "60 kg" in browser.value("document.querySelector('.who').innerText")
+    assert browser.value("document.querySelector('[data-print]').checkVisibility()")
     hand.click(".back a")
     until(browser, "location.pathname === '/plans/1'")
     visit(browser, f"{site['first']}/files/report.html")

@@ -31,7 +31,6 @@ from repcount.web.depends import (
     SettingsDep,
 )
 from repcount.web.pages.answers import (
-    HOME,
     address,
     coded_as,
     handed_out,
@@ -41,6 +40,7 @@ from repcount.web.pages.answers import (
     still_of,
     thumbnails,
     type_of,
+    within,
 )
 from repcount.web.plan_form import athlete_of
 from repcount.web.review import has_next, panel, result
@@ -213,7 +213,11 @@ def still(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
 
 @routes.get("/attempts/{attempt_id}/files/{name}")
 def file_of(
-    attempt_id: AttemptId, name: str, library: LibraryDep, rebuilder: RebuilderDep
+    request: Request,
+    attempt_id: AttemptId,
+    name: str,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
 ) -> Response:
     """A file of an attempt, made anew first where a correction has left it stale."""
     row = library.attempt(attempt_id)
@@ -221,7 +225,7 @@ def file_of(
     if name not in (row.file_name, *FILES, EDITS) or not (folder / name).is_file():
         raise Missing("there is no such file.")
     if name == REPORT:
-        return report(folder, ((f"/attempts/{attempt_id}", "Review"), HOME))
+        return report(folder, within(request, (f"/attempts/{attempt_id}", "Review")))
     if name in DERIVED:
         rebuilder.now(attempt_id)
     return FileResponse(folder / name, media_type=type_of(name))

@@ -81,9 +81,9 @@
     handles = [];
     if (!holder) return;
     holder.replaceChildren();
-    const layer = chart.layer();
-    holder.style.top = Number(layer.getAttribute("y")) + NAMES_PX + "px";
-    holder.style.height = Number(layer.getAttribute("height")) - NAMES_PX + "px";
+    const { top, height } = chart.box();
+    holder.style.top = top + NAMES_PX + "px";
+    holder.style.height = height - NAMES_PX + "px";
     if (one && !shared) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
     holder.append(...handles.map((one) => one.line), ...handles.map((one) => one.grip));
     layHandles();
@@ -313,6 +313,9 @@
     tools: () => {
       const open = document.getElementById("tools").classList.toggle("open");
       document.querySelector("[data-act=tools]").setAttribute("aria-expanded", String(open));
+      chart.draw(); // less high then
+      makeHandles();
+      if (open) video.closest(".player").scrollIntoView({ block: "start" });
     },
     "no-rep": async () => {
       const one = rep();
