@@ -280,8 +280,10 @@ def counted_words(attempt: Attempt, number: int) -> str:
     `5 of 6 hang power clean counted, 1 no-rep`. Empty where all of it counts."""
     if attempt.workout is None or number not in attempt.round_spans():
         return ""
-    done = Counter((rep.movement, rep.status) for rep in attempt.reps if rep.round == number)
-    said = []
+    done: Counter[tuple[str, str]] = Counter(
+        (rep.movement, rep.status) for rep in attempt.reps if rep.round == number
+    )
+    said: list[str] = []
     for name in dict.fromkeys(part.movement for part in attempt.workout.rounds[number - 1]):
         asked = attempt.workout.asked(number, name)
         counted = done[name, "counted"]

@@ -281,7 +281,9 @@ def test_a_clip_with_the_reading_is_made_handed_out_and_known_to_be_old(browser,
         assert browser.value(download) == []
         visit(browser, page)
         hand.click("#clip summary")
+        browser.value("document.querySelector('#overlay [name=faces]').value = 'others'")
         hand.click("#overlay button")
+        until(browser, "/may have been missed/.test(document.getElementById('overlay').innerText)")
         until(browser, f"{download}.length === 1 && !/later|turn|being made/.test({said})")
         quiet(browser)
         assert client.get(own).content == _only(folder).read_bytes() != clip.content

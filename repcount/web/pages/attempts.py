@@ -16,7 +16,7 @@ from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import POSTER
-from repcount.library.overlays import Overlays
+from repcount.library.overlays import Overlays, faces_of
 from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, Share, doubles, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
@@ -187,6 +187,7 @@ def overlay_part(row: AttemptRow, overlays: Overlays) -> str:
         stands=stands.state if stands else "",
         fraction=stands.fraction if stands else None,
         said=stands.said if stands else "",
+        faces=faces_of(made) if made else "none",
         megabytes=made.stat().st_size / 1e6 if made else None,
         made_at=int(made.stat().st_mtime) if made else None,
     )
