@@ -19,9 +19,9 @@ from itertools import pairwise
 import numpy as np
 
 from repcount.tracking.bar_net import BarNet, Candidate
-from repcount.tracking.course import Course, Spans, best_course
+from repcount.tracking.course import Spans, best_course
 from repcount.tracking.end import PLATE_M, SAME, EndTracklet, Frame, G, begin
-from repcount.tracking.end_evidence import CHANGE_S, WAYS_SD, Evidence, Look
+from repcount.tracking.end_evidence import CHANGE_S, WAYS_SD, Evidence, Look, ShotSeen
 from repcount.tracking.hands import Hands
 from repcount.tracking.patch import GOOD
 
@@ -219,45 +219,44 @@ class Bar:
         times, shift = np.array(self.times), np.array(self.shift).reshape(-1, 2)
         ends = [shot.first for shot in self.shots[1:]] + [count]
         for shot, end in zip(self.shots, ends, strict=True):
+            rows = slice(shot.first, end)
             if end > shot.first:
-                self._choose(shot, end, track, times, shift)
+                seen = ShotSeen(shot.first, times[rows], shift[rows], self.hands[rows], shot.looks)
+                _choose(shot, seen, track)
         _fill_gaps(track, times, shift)
         return track
 
-    def _choose(
-        self, shot: Shot, end: int, track: BarTrack, times: np.ndarray, shift: np.ndarray
-    ) -> None:
-        evidence = Evidence(shot.tracklets, shot.looks, times, shift, self.hands)
-        first = shot.first
-        sides = [
-            Spans(
-                np.array([one.first - first for one in side], int),
-                np.array([one.last - first for one in side], int),
-            )
-            for side in shot.tracklets
-        ]
-        course = best_course(
-            end - first,
-            sides,
-            lambda frame, left, right: evidence.weigh(frame + first, left, right),
-            lambda side, frame, before, now: evidence.turn(side, frame + first, before, now),
-        )
-        for side in (0, 1):
-            self._tell(side, first, course, evidence, track)
 
-    @staticmethod
-    def _tell(side: int, first: int, course: Course, evidence: Evidence, track: BarTrack) -> None:
+def _choose(shot: Shot, seen: ShotSeen, track: BarTrack) -> None:
+    """Write the likeliest course of both ends through a shot into `track`."""
+    evidence, first = Evidence(shot.tracklets, seen), shot.first
+    sides = [
+        Spans(
+            np.array([one.first - first for one in side], int),
+            np.array([one.last - first for one in side], int),
+        )
+        for side in shot.tracklets
+    ]
+    course = best_course(
+        len(seen.times),
+        sides,
+        lambda frame, left, right: evidence.weigh(frame + first, left, right),
+        lambda side, frame, before, now: evidence.turn(side, frame + first, before, now),
+    )
+    for side in (0, 1):
         path = course.path[:, side]
-        for chain in evidence.chains(side, first, path):
-            track.ends[chain, side] = evidence.faces(side, first, path, chain)
-            track.confirmed[chain, side] = evidence.carried(side, first, path, chain)
+        for chain in evidence.chains(side, path):
+            track.ends[chain, side] = evidence.faces(side, path, chain)
+            track.confirmed[chain, side] = evidence.carried(side, path, chain)
             for index in chain:
                 one = evidence.sides[side][path[index - first]]
                 track.semi_axis[index, side] = one.axes[index - one.first]
                 # that it is this end, and that it is in this place
-                track.confidence[index, side] = one.correlations[index - one.first] * (
-                    evidence.sure(side, first, course, index - first)
-                )
+                sure = evidence.sure(side, course, index - first)
+                track.confidence[index, side] = sure * one.correlations[index - one.first]
+        lost = track.confidence[:, side] <= 0
+        track.ends[lost, side], track.semi_axis[lost, side] = np.nan, np.nan
+        track.confirmed[lost, side] = False
 
 
 def _fill_gaps(track: BarTrack, time_s: np.ndarray, shift: np.ndarray) -> None:

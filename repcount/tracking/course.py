@@ -24,9 +24,13 @@ class Spans:
     first: Array
     last: Array
 
-    def running(self, frame: int) -> Array:
-        """The tracklets that run at a frame."""
-        return np.flatnonzero((self.first <= frame) & (frame <= self.last))
+    def running(self, frames: int) -> list[Array]:
+        """The tracklets that run at each of so many frames."""
+        here: list[list[int]] = [[] for _ in range(frames)]
+        for k, (first, last) in enumerate(zip(self.first, self.last, strict=True)):
+            for frame in range(first, last + 1):
+                here[frame].append(k)
+        return [np.array(one, int) for one in here]
 
 
 @dataclass(frozen=True)
@@ -53,7 +57,7 @@ def best_course(
     `turn(side, frame, before, now)` gives (len(before) + 1, len(now) + 1) weights of going from the
     tracklets `before` at frame - 1 to those `now` at `frame`, the last for a hidden end.
     """
-    running = [[side.running(frame) for side in sides] for frame in range(frames)]
+    running = [list(here) for here in zip(*(side.running(frames) for side in sides), strict=True)]
     weights = [weigh(frame, *running[frame]) for frame in range(frames)]
     turns = [
         [turn(side, frame, running[frame - 1][side], running[frame][side]) for side in (0, 1)]

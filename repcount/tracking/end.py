@@ -27,6 +27,8 @@ G = 9.81
 # Correlation with the learned look: at rest it is above 0.95; half a frame's worth of motion blur
 # leaves about 0.7. Other things that look like plates reach 0.5.
 LOST = 0.6
+# So long it is looked for where it was lost: until the network is asked again.
+PATIENCE_S = 0.2
 # A new look is blended in by this much, at most this often, only while the correlation is high.
 BLEND, BLEND_EVERY = 0.1, 5
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
@@ -64,7 +66,8 @@ class EndTracklet:
     `half_width` of the plates. `places` are the centres in pixels of the frames given, one a frame
     from frame `first` on, `correlations` go with them. `sightings` are frame, height of the centre,
     way (x, y) from there to the outer face, and semi-axis, in pixels of the frames given, where the
-    network saw it; `worth` sums up what it says of it; `begun` is the patch it began with."""
+    network saw it; `worth` sums up what it says of it; `begun` is the patch it began with;
+    `missed_s` how long it has not been found, and `skipped` in how many frames."""
 
     side: int
     step: int
@@ -75,6 +78,8 @@ class EndTracklet:
     first: int
     velocity: np.ndarray = field(default_factory=lambda: np.zeros(2))
     correlation: float = 1.0
+    missed_s: float = 0.0
+    skipped: int = 0
     since_blend: int = 0
     places: deque[np.ndarray] = field(default_factory=deque)
     correlations: deque[float] = field(default_factory=deque)
@@ -124,21 +129,24 @@ class EndTracklet:
     def follow(self, now: Frame, before: Frame) -> bool:
         """Go on from `before` to its neighbour `now`, in either direction; false if it is lost."""
         gray, step_s = now.smaller(self.step), abs(now.time_s - before.time_s)
-        background = (now.shift - before.shift) / self.step
-        centre, score = self.patch.fine(gray, self.centre + background + self.velocity * step_s)
+        self.centre = self.centre + (now.shift - before.shift) / self.step
+        since_s = step_s + self.missed_s
+        centre, score = self.patch.fine(gray, self.centre + self.velocity * since_s)
         if score < GOOD:
             # It may bounce, or be jerked by four times what gravity does, or have been at rest.
-            fall = 4 * G * self.semi_axis / PLATE_M * step_s**2
-            reach = 0.35 * self.semi_axis + np.abs(self.velocity) * step_s + fall
-            found = self.patch.search(gray, self.centre + background, reach)
+            fall = 4 * G * self.semi_axis / PLATE_M * since_s**2
+            reach = 0.35 * self.semi_axis + np.abs(self.velocity) * since_s + fall
+            found = self.patch.search(gray, self.centre, reach)
             centre, score = max(((centre, score), found), key=lambda place: place[1])
         height, width = gray.shape
         margin = 0.5 * self.half_width
         inside = -margin <= centre[0] < width + margin and -margin <= centre[1] < height + margin
-        if score < LOST or not inside:
-            return False
-        self.velocity = (centre - self.centre - background) / max(step_s, 1e-3)
-        self.centre, self.correlation = centre, score
+        # What looks a little like it is nearly everywhere, once it may be anywhere.
+        if not inside or score < (GOOD if self.missed_s else LOST):
+            self.missed_s, self.correlation = since_s, 0.0
+            return inside and since_s <= PATIENCE_S
+        self.velocity = (centre - self.centre) / max(since_s, 1e-3)
+        self.centre, self.correlation, self.missed_s = centre, score, 0.0
         self.since_blend += 1
         if score > GOOD and self.since_blend >= BLEND_EVERY:
             self.patch.learn(gray, centre, BLEND, LOST)
@@ -146,9 +154,16 @@ class EndTracklet:
         return True
 
     def note(self) -> None:
-        """Keep where it is now as the place in the next frame."""
-        self.places.append(self.place)
-        self.correlations.append(self.correlation)
+        """Keep where it is now as the place in the next frame, with those in between in which it
+        was not found."""
+        self.skipped += 1
+        if self.missed_s:
+            return
+        last = self.places[-1] if self.places else self.place
+        for part in np.arange(1, self.skipped + 1) / self.skipped:
+            self.places.append(last + part * (self.place - last))
+            self.correlations.append(self.correlation if part == 1 else 0.0)
+        self.skipped = 0
 
     def look_back(self, frames: Sequence[Frame], known: Sequence[EndTracklet]) -> None:
         """Follow it back through `frames`, in order of time up to the one in which it began, until
@@ -156,7 +171,7 @@ class EndTracklet:
         twin = replace(self, patch=self.begun.copy(), centre=coarser(self.places[0], self.step))
         twin.velocity, twin.since_blend = np.zeros(2), 0
         for later, earlier in zip(frames[::-1], frames[-2::-1], strict=False):
-            if not twin.follow(earlier, later):
+            if not twin.follow(earlier, later) or twin.missed_s:
                 break
             self.places.appendleft(twin.place)
             self.correlations.appendleft(twin.correlation)

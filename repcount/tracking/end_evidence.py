@@ -72,33 +72,49 @@ class Look:
         return float(np.log(here / none + OVERLOOKED))
 
 
+class ShotSeen:
+    """What the frames of one shot have in common, from frame `first` on: `times` (n,), `step_s`
+    (n,) apart; `shift` (n, 2) of the background; `hands` (n, 2), how high they are less that, and
+    the body length, NaN where they are not known; `looks`, at frames `looked`."""
+
+    def __init__(
+        self,
+        first: int,
+        times: Array,
+        shift: Array,
+        hands: Sequence[Hands | None],
+        looks: Sequence[Look],
+    ) -> None:
+        self.first, self.times, self.shift, self.looks = first, times, shift, looks
+        apart_s = np.gradient(times) if len(times) > 1 else np.zeros(1)
+        self.step_s = np.minimum(apart_s, WITNESS_S)
+        self.hands = np.array(
+            [
+                (np.nan, np.nan) if one is None else (one.middle[1] - move[1], one.size)
+                for one, move in zip(hands, shift, strict=True)
+            ]
+        )
+        self.looked = np.array([look.index for look in looks], int)
+
+
 class Followed:
     """A tracklet's arrays: from frame `first` on, `faces` (n, 2) and `axes` (n,) in pixels of the
     frames given, `still` (n, 2) the faces less the background's shift, and what speaks for it."""
 
-    def __init__(
-        self,
-        one: EndTracklet,
-        looks: Sequence[Look],
-        times: Array,
-        shift: Array,
-        hands: Array,
-    ) -> None:
+    def __init__(self, one: EndTracklet, shot: ShotSeen) -> None:
         self.side, self.first, self.last = one.side, one.first, one.last
         self.looks = len(one.sightings)
-        rows = slice(one.first, one.last + 1)
+        rows = slice(one.first - shot.first, one.last - shot.first + 1)
+        shift = shot.shift[rows]
         places = np.array(one.places)
         self.correlations = np.array(one.correlations)
-        model = OffsetModel(one.sightings, shift)
-        offsets, self.axes = model(places[:, 1] - shift[rows, 1])
+        sightings = [(y - shot.shift[at - shot.first, 1], *way) for at, y, *way in one.sightings]
+        offsets, self.axes = OffsetModel(sightings)(places[:, 1] - shift[:, 1])
         self.faces = places + offsets + 0.5
-        self.still = self.faces - shift[rows]
-        self.times = times[rows]
-        self.step_s = (
-            np.minimum(np.gradient(times), WITNESS_S)[rows] if len(times) > 1 else np.zeros(1)
-        )
-        self.along = self._along(hands[rows])
-        self.weight = self.along + self._seen(looks)
+        self.still = self.faces - shift
+        self.times, self.step_s = shot.times[rows], shot.step_s[rows]
+        self.along = self._along(shot.hands[rows])
+        self.weight = self.along + self._seen(shot)
 
     def held(self, frame: int) -> float:
         """How well it is followed at a frame: 0 where it is lost, 1 where it looks as it did."""
@@ -106,19 +122,20 @@ class Followed:
             return 0.0
         return float(np.clip((self.correlations[frame - self.first] - LOST) / (1 - LOST), 0, 1))
 
-    def _seen(self, looks: Sequence[Look]) -> Array:
+    def _seen(self, shot: ShotSeen) -> Array:
         """(n,) what the network says, spread over the frames around its looks."""
-        here = [look for look in looks if self.first <= look.index <= self.last]
-        if not here:
+        here = slice(*np.searchsorted(shot.looked, [self.first, self.last + 1]))
+        at = shot.looked[here] - self.first
+        if not len(at):
             return np.zeros(len(self.times))
-        at = np.array([look.index - self.first for look in here])
         says = np.array(
             [
                 look.tells(self.side, self.faces[k] - 0.5, float(self.axes[k]))
-                for look, k in zip(here, at, strict=True)
+                for look, k in zip(shot.looks[here], at, strict=True)
             ]
         )
-        near = np.abs(self.times[:, None] - self.times[at][None]).argmin(1)
+        between = (self.times[at][1:] + self.times[at][:-1]) / 2
+        near = np.searchsorted(between, self.times)
         close = np.abs(self.times - self.times[at][near]) <= WITNESS_S / 2 + 1e-6
         return tempered(np.where(close, says[near], 0.0), self.times, self.step_s)
 
@@ -147,26 +164,11 @@ def tempered(says: Array, times: Array, step_s: Array) -> Array:
 
 
 class Evidence:
-    """All that is known of the tracklets of a shot."""
+    """All that is known of the `tracklets` of a shot, left and right."""
 
-    def __init__(
-        self,
-        tracklets: Sequence[Sequence[EndTracklet]],
-        looks: Sequence[Look],
-        times: Array,
-        shift: Array,
-        hands: Sequence[Hands | None],
-    ) -> None:
-        height = np.array(
-            [
-                (np.nan, np.nan) if one is None else (one.middle[1] - move[1], one.size)
-                for one, move in zip(hands, shift, strict=True)
-            ]
-        )
-        self.times = times
-        self.sides = [
-            [Followed(one, looks, times, shift, height) for one in side] for side in tracklets
-        ]
+    def __init__(self, tracklets: Sequence[Sequence[EndTracklet]], shot: ShotSeen) -> None:
+        self.first, self.times = shot.first, shot.times
+        self.sides = [[Followed(one, shot) for one in side] for side in tracklets]
         self._pairs: dict[tuple[int, int], tuple[int, Array]] = {}
 
     def weigh(self, frame: int, left: Array, right: Array) -> Array:
@@ -191,7 +193,7 @@ class Evidence:
 
     def turn(self, side: int, frame: int, before: Array, now: Array) -> Array:
         """Weights of a side's turns at a frame, as `course.best_course` asks for them."""
-        step_s = self.times[frame] - self.times[frame - 1]
+        step_s = self.times[frame - self.first] - self.times[frame - self.first - 1]
         change, slide = np.log(step_s / CHANGE_S), np.log(step_s / SLIDE_S)
         # What runs on, or has run before, is the same thing, the surer the better it correlates.
         ends = np.array([slide * self.sides[side][a].held(frame) for a in before] + [0.0])
@@ -212,42 +214,43 @@ class Evidence:
                 table[i, j] = np.logaddexp(table[i, j] + change, over)
         return table
 
-    def sure(self, side: int, first: int, course: Course, frame: int) -> float:
+    def sure(self, side: int, course: Course, frame: int) -> float:
         """The probability that an end is where the course has it: that of all tracklets there."""
         running, chances = course.running[frame][side], course.chances[frame][side]
         followed = [self.sides[side][k] for k in running]
-        faces = np.array([one.faces[frame + first - one.first] for one in followed])
+        faces = np.array([one.faces[frame + self.first - one.first] for one in followed])
         chosen = int(np.flatnonzero(running == course.path[frame, side])[0])
-        axis = followed[chosen].axes[frame + first - followed[chosen].first]
+        axis = followed[chosen].axes[frame + self.first - followed[chosen].first]
         near = np.hypot(*(faces - faces[chosen]).T) <= 2 * SAME * axis
         return float(chances[:-1][near].sum())
 
-    def chains(self, side: int, first: int, path: Array) -> Iterator[Array]:
+    def chains(self, side: int, path: Array) -> Iterator[Array]:
         """The frames of each stretch of a path (T,) that is one thing followed: indices."""
         given = np.flatnonzero(path >= 0)
         start = 0
         for at in range(1, len(given) + 1):
-            if at == len(given) or not self._goes_on(side, first, path, given[at - 1], given[at]):
-                yield first + given[start:at]
+            if at == len(given) or not self._goes_on(side, path, given[at - 1], given[at]):
+                yield self.first + given[start:at]
                 start = at
 
-    def _goes_on(self, side: int, first: int, path: Array, before: int, now: int) -> bool:
+    def _goes_on(self, side: int, path: Array, before: int, now: int) -> bool:
+        first = self.first
         if path[before] == path[now]:
             return True
         one, other = self.sides[side][path[before]], self.sides[side][path[now]]
         axis = float(other.axes[now + first - other.first])
         if now == before + 1:
             return _gap(one, other, now + first) <= 2 * SAME * axis
-        wait_s = self.times[now + first] - self.times[before + first]
+        wait_s = self.times[now] - self.times[before]
         way = other.still[now + first - other.first] - one.still[before + first - one.first]
         reach = 2 * SAME * axis + axis / PLATE_M * 6.5 * wait_s
         return bool(np.hypot(*way) <= (reach if wait_s < 0.5 else 2 * SAME * axis))
 
-    def faces(self, side: int, first: int, path: Array, chain: Array) -> Array:
+    def faces(self, side: int, path: Array, chain: Array) -> Array:
         """(n, 2) the outer face in the frames of a chain, without steps from one tracklet to the
         next: each has its own sightings by the network, and how they lie to each other is known far
         better where one takes over from another."""
-        numbers = path[chain - first]
+        numbers = path[chain - self.first]
         starts = np.flatnonzero(np.diff(numbers, prepend=-1))
         pieces = [self.sides[side][k] for k in numbers[starts]]
         step = np.full((len(pieces), 2), np.nan)
@@ -266,11 +269,11 @@ class Evidence:
             ]
         )
 
-    def carried(self, side: int, first: int, path: Array, chain: Array) -> bool:
+    def carried(self, side: int, path: Array, chain: Array) -> bool:
         """Whether the end in the frames of a chain went with the hands at some time."""
         total, best = 0.0, 0.0
         for index in chain:
-            one = self.sides[side][path[index - first]]
+            one = self.sides[side][path[index - self.first]]
             total = max(0.0, total + one.along[index - one.first])
             best = max(best, total)
         return best >= CARRIED

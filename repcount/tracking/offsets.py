@@ -16,10 +16,9 @@ class OffsetModel:
     """From an end's followed place to its outer face and size, as the network saw them: constants,
     or straight lines over height where the end was seen at many heights (perspective)."""
 
-    def __init__(
-        self, sightings: Sequence[tuple[int, float, float, float, float]], shift: Array
-    ) -> None:
-        table = np.array([(y - shift[at, 1], dx, dy, a) for at, y, dx, dy, a in sightings])
+    def __init__(self, sightings: Sequence[Sequence[float]]) -> None:
+        """`sightings`: height of the patch, way (x, y) from there to the face, semi-axis."""
+        table = np.array(sightings)
         self._middle = np.median(table, axis=0)
         self._slope = np.zeros(3)
         self._low, self._high = table[:, 0].min(), table[:, 0].max()

@@ -41,7 +41,8 @@ def test_the_course_is_the_best_of_all_and_its_probabilities_are_sums_over_all(s
     found = best_course(FRAMES, sides, weigh, turn)
 
     def choices(frame: int) -> list[tuple[int, int]]:
-        return list(product(*([*side.running(frame), -1] for side in sides)))
+        here = [(side.first <= frame) & (frame <= side.last) for side in sides]
+        return list(product(*([*np.flatnonzero(one), -1] for one in here)))
 
     courses = list(product(*(choices(frame) for frame in range(FRAMES))))
     scores = np.array(
