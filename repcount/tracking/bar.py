@@ -30,7 +30,7 @@ BACK_S = 12.0
 # How often the network is asked: where both ends are followed well; where one is; else.
 ASK_S = (0.5, 0.2, 0.1)
 # So many candidates of each end are followed at once.
-MANY = 2
+CANDIDATES = 2
 # Of what was hidden and is filled in: less than half, which is what counts as seen.
 HIDDEN_CONFIDENCE = 0.3
 
@@ -142,7 +142,7 @@ class Bar:
         if self.square is None or not likely or any(_holds(square, one.face) for one in likely):
             self.square = square - np.tile(now.shift, 2)
         square = self.square + np.tile(now.shift, 2)
-        found = self.net.candidates(now.gray, square, MANY)
+        found = self.net.candidates(now.gray, square, CANDIDATES)
         shot = self.shots[-1]
         shot.looks.append(Look(now.index, square, found, now.time_s - max(self.asked_s, 0.0)))
         self.asked_s = now.time_s
@@ -175,7 +175,7 @@ class Bar:
         for one in live:
             one.worth += look.weight * look.tells(side, one.face, one.face_axis)
         live.sort(key=lambda one: -one.worth)
-        live[:] = live[:1] + [one for one in live[1:MANY] if one.worth > 0]
+        live[:] = live[:1] + [one for one in live[1:CANDIDATES] if one.worth > 0]
         return likeliest
 
     def _begin(

@@ -34,7 +34,7 @@ CENTRE_ST = 0.62
 # ends, on pictures with one it loses 4 %. The model card has the numbers, also for other values.
 CONFIDENT = 0.4
 # How likely a peak of the maps is the end, by its logit: slope and offset of a logistic regression
-# over the looks at rendered scenes that were not trained on; the model card has the figures.
+# over looks at rendered rooms that were not trained on (the model card has the figures).
 CALIBRATED = (2.94, 0.95)
 
 

@@ -28,14 +28,14 @@ G = 9.81
 # leaves about 0.7. Other things that look like plates reach 0.5.
 LOST = 0.6
 # So long it is looked for where it was lost: until the network is asked again.
-PATIENCE_S = 0.2
+SOUGHT_S = 0.2
 # A new look is blended in by this much, at most this often, only while the correlation is high.
 BLEND, BLEND_EVERY = 0.1, 5
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
 STACK = 0.35
 # A larger plate is followed on smaller frames: the crossing level of 1.75 cm is then still two or
 # three pixels, which is plenty for a fit to a twentieth of a pixel.
-LARGEST_PX = 28.0
+LARGEST_PX = 40.0
 # How far (semi-axes, standard deviation) the network's answer is off the end.
 SAME = 0.25
 
@@ -144,7 +144,7 @@ class EndTracklet:
         # What looks a little like it is nearly everywhere, once it may be anywhere.
         if not inside or score < (GOOD if self.missed_s else LOST):
             self.missed_s, self.correlation = since_s, 0.0
-            return inside and since_s <= PATIENCE_S
+            return inside and since_s <= SOUGHT_S
         self.velocity = (centre - self.centre) / max(since_s, 1e-3)
         self.centre, self.correlation, self.missed_s = centre, score, 0.0
         self.since_blend += 1

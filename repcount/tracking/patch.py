@@ -109,11 +109,6 @@ class Patch:
         ):
             self.renew((1 - share) * self.look + share * seen)
 
-    def relearn(self, gray: np.ndarray, centre: np.ndarray) -> None:
-        """Forget how it looked: it is what is at `centre`."""
-        self.first = View(gray, centre, self.reach).cut_out(centre, self.size)
-        self.renew(self.first)
-
     def fine(self, gray: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, float]:
         """(centre, likeness) after sliding from `centre` to the best place nearby, a few pixels at
         most; brightness and contrast may differ."""

@@ -13,6 +13,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.special import logsumexp
 
 from repcount.tracking.course import Spans, best_course
+from repcount.tracking.end_evidence import WITNESS_S, tempered, without_steps
 
 FRAMES = 4
 
@@ -95,3 +96,32 @@ def test_without_a_tracklet_both_ends_are_hidden() -> None:
     found = best_course(3, [none, none], lambda *_: np.zeros((1, 1)), lambda *_: np.zeros((1, 1)))
     assert (found.path == -1).all()
     assert all(chance == pytest.approx([1.0]) for frame in found.chances for chance in frame)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 10_000), count=st.integers(1, 6))
+def test_pieces_of_a_track_are_joined_by_least_squares(seed: int, count: int) -> None:
+    """Against NumPy's solver, one row for each mean of sightings and one for each step."""
+    rng = np.random.default_rng(seed)
+    step = rng.normal(size=(count, 2))
+    step[0] = np.nan
+    step[rng.random(count) < 0.3] = np.nan
+    looks = rng.integers(1, 9, count).astype(float)
+    rows, right = [], []
+    for k in range(count):
+        rows.append(np.sqrt(looks[k]) / 3.0 * np.eye(count)[k])
+        right.append(np.zeros(2))
+        if np.isfinite(step[k]).all():
+            rows.append((np.eye(count)[k] - np.eye(count)[k - 1]) / 0.5)
+            right.append(-step[k] / 0.5)
+    moved = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
+    assert without_steps(step, looks, 3.0, 0.5) == pytest.approx(moved, abs=1e-9)
+
+
+def test_what_speaks_against_an_end_for_long_says_as_much_as_the_logarithm_of_the_time() -> None:
+    times = np.arange(0.0, 20.0, 0.001)
+    step_s = np.full(len(times), 0.001)
+    against = tempered(np.full(len(times), -1.0), times, step_s)
+    assert against.sum() == pytest.approx(-np.log1p(20.0 / WITNESS_S), rel=0.01)
+    speaks = tempered(np.ones(len(times)), times, step_s)
+    assert speaks.sum() == pytest.approx(20.0 / WITNESS_S)
