@@ -27,6 +27,9 @@ G = 9.81
 # Correlation with the learned look: at rest it is above 0.95; half a frame's worth of motion blur
 # leaves about 0.7. Other things that look like plates reach 0.5.
 LOST = 0.6
+# Where the fine fit fails it is searched for as far as its speed takes it, and that much farther
+# (semi-axes; times what gravity does): generous, for a search costs little and finds the best.
+SLACK, JERK = 0.35, 4.0
 # So long it is looked for where it was lost: until the network is asked again.
 SOUGHT_S = 0.2
 # A new look is blended in by this much, at most this often, only while the correlation is high.
@@ -133,9 +136,9 @@ class EndTracklet:
         since_s = step_s + self.missed_s
         centre, score = self.patch.fine(gray, self.centre + self.velocity * since_s)
         if score < GOOD:
-            # It may bounce, or be jerked by four times what gravity does, or have been at rest.
-            fall = 4 * G * self.semi_axis / PLATE_M * since_s**2
-            reach = 0.35 * self.semi_axis + np.abs(self.velocity) * since_s + fall
+            # It may bounce, or be jerked, or have been at rest.
+            jerk = JERK * G * self.semi_axis / PLATE_M * since_s**2
+            reach = SLACK * self.semi_axis + np.abs(self.velocity) * since_s + jerk
             found = self.patch.search(gray, self.centre, reach)
             centre, score = max(((centre, score), found), key=lambda place: place[1])
         height, width = gray.shape

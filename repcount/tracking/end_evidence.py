@@ -1,7 +1,9 @@
 """What speaks for a tracklet being the bar's end, and for two being the ends of one bar.
 
 All are logarithms of ratios of likelihoods, to the end being hidden. What is seen from frame to
-frame is far from independent: what counts as one witness is what lies within `WITNESS_S`.
+frame is far from independent: what counts as one witness is what lies within `WITNESS_S`. Numbers
+without a source are assumptions; what a fifth more or less of each changes is measured in
+`tests/accuracy/README.md`.
 """
 
 from __future__ import annotations
@@ -33,8 +35,11 @@ SLIDE_S = 60.0
 # logarithm: 1.4 m nearer at most, from 3 m away, is a factor of 1.9), how much longer the bar than
 # it is for the nearer plate (bars, plates), and how much farther one end goes than the other.
 SIZES_SD, STRETCH_SD, WAYS_SD = 0.32, 0.12, 0.2
-# A hand-held camera leaves things moving by so much (semi-axes).
-UNSTEADY = 0.5
+# A hand-held camera leaves things moving by so much (semi-axes), and an end at rest is followed to
+# this much.
+UNSTEADY, REST = 0.5, 0.1
+# How fast a dropped bar goes (m/s): from 2.1 m, overhead, 6.4.
+FASTEST_M_S = 6.5
 # A size that the network gives is wrong altogether this often.
 CHANCE = 0.02
 # A tracklet takes over from another to this much (semi-axes).
@@ -243,8 +248,8 @@ class Evidence:
             return _gap(one, other, now + first) <= 2 * SAME * axis
         wait_s = self.times[now] - self.times[before]
         way = other.still[now + first - other.first] - one.still[before + first - one.first]
-        reach = 2 * SAME * axis + axis / PLATE_M * 6.5 * wait_s
-        return bool(np.hypot(*way) <= (reach if wait_s < 0.5 else 2 * SAME * axis))
+        fallen = FASTEST_M_S * wait_s / PLATE_M if wait_s < WITNESS_S else 0.0
+        return bool(np.hypot(*way) <= (2 * SAME + fallen) * axis)
 
     def faces(self, side: int, path: Array, chain: Array) -> Array:
         """(n, 2) the outer face in the frames of a chain, without steps from one tracklet to the
@@ -327,7 +332,7 @@ def _together(left: Followed, right: Followed) -> tuple[int, Array]:
     ways = [part.still[at] - part.still[at][then] for part, at in ((left, one), (right, two))]
     far = np.maximum(*(np.hypot(*part.T) for part in ways)) / large
     apart = np.hypot(*(ways[1] - ways[0]).T) / large
-    same, free = 0.1 + WAYS_SD * far, 0.1 + far
+    same, free = REST + WAYS_SD * far, REST + far
     ratio = 2 * np.log(free / same) - 0.5 * apart**2 * (1 / same**2 - 1 / free**2)
     # Ways as short as the camera's own say nothing, and a bar that bounces seesaws.
     moves = 1 - np.exp(-0.5 * (far / UNSTEADY) ** 2)
