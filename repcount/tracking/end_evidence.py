@@ -34,7 +34,7 @@ SLIDE_S = 60.0
 # Perspective: how far one end's plates look larger than the other's (standard deviation of the
 # logarithm: 1.4 m nearer at most, from 3 m away, is a factor of 1.9), how much longer the bar than
 # it is for the nearer plate (bars, plates), and how much farther one end goes than the other.
-SIZES_SD, STRETCH_SD, WAYS_SD = 0.32, 0.12, 0.2
+PLATES_SD, STRETCH_SD, WAYS_SD = 0.32, 0.12, 0.2
 # A hand-held camera leaves things moving by so much (semi-axes), and an end at rest is followed to
 # this much.
 UNSTEADY, REST = 0.5, 0.1
@@ -326,7 +326,7 @@ def _together(left: Followed, right: Followed) -> tuple[int, Array]:
     large = np.maximum(left.axes[one], right.axes[two])
     length = np.hypot(*way.T)
     over = np.maximum(length / (BAR_LENGTH_M / PLATE_M * large) - 1, 0)
-    form = (over / STRETCH_SD) ** 2 + (np.log(left.axes[one] / right.axes[two]) / SIZES_SD) ** 2
+    form = (over / STRETCH_SD) ** 2 + (np.log(left.axes[one] / right.axes[two]) / PLATES_SD) ** 2
     says = np.logaddexp(-0.5 * form, np.log(CHANCE))
     then = np.searchsorted(times, times - WITNESS_S - 0.01)
     ways = [part.still[at] - part.still[at][then] for part, at in ((left, one), (right, two))]
