@@ -29,10 +29,10 @@ from repcount.tracking.athlete import Observer, box, gated
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import MODEL, BarNet, athlete_box
 from repcount.tracking.camera import Camera, Cuts
+from repcount.tracking.hands import Hands
 from repcount.tracking.lifter import Chosen, choose
 from repcount.tracking.model_files import checksums, models_folder
 from repcount.tracking.people import Tracklet
-from repcount.tracking.plates import Hands
 from repcount.tracking.pose import ANKLES, HIPS, LEFT_KNUCKLES, MODELS, RIGHT_KNUCKLES, Person
 from repcount.tracking.tracks import BAR_KEYPOINTS, KEYPOINTS, POSE_KEYPOINTS, make_tracks
 from repcount.video.footage import Footage, open_footage

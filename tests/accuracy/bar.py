@@ -48,7 +48,7 @@ from repcount.reading.decode import (
 from repcount.tracking import TrackOptions, run, track
 from repcount.tracking.bar import Bar, BarTrack
 from repcount.tracking.bar_net import CONFIDENT, BarNet, BarSighting, athlete_box
-from repcount.tracking.plates import Hands
+from repcount.tracking.hands import Hands
 from repcount.tracking.pose import ANKLES, HIPS, KNUCKLES, SHOULDERS, PoseModel
 from repcount.tracking.tracks import BAR_KEYPOINTS, load_tracks, save_tracks
 from sample_clips.render.produce import Setting, film_spec, setting_of
@@ -128,13 +128,6 @@ def rendered(seed: int, folder: Path) -> Path:
     return path
 
 
-class ByMovement(Bar):
-    """The bar by what moves with the hands, outlines and looks: without the network."""
-
-    def __init__(self, net: BarNet) -> None:
-        super().__init__(None)
-
-
 class ByNetwork(Bar):
     """The bar by the network alone, asked at every image."""
 
@@ -168,7 +161,7 @@ class ByNetwork(Bar):
         return BarTrack(ends, semi_axis, confidence, given, np.zeros_like(given))
 
 
-WAYS: dict[str, type[Bar]] = {"both": Bar, "movement": ByMovement, "network": ByNetwork}
+WAYS: dict[str, type[Bar]] = {"both": Bar, "network": ByNetwork}
 
 
 def tracked(path: Path, again: bool, way: str = "both") -> tuple[xr.Dataset, float]:
@@ -419,7 +412,7 @@ def main() -> None:
     parser.add_argument("--seeds", default="101-112", help="numbers and first-last, comma between")
     parser.add_argument("--clips", type=Path, help="folder of the rendered clips")
     parser.add_argument("--again", action="store_true", help="track anew")
-    parser.add_argument("--way", choices=WAYS, default="both", help="network, movement, or both")
+    parser.add_argument("--way", choices=WAYS, default="both", help="the network alone, or all")
     parser.add_argument("--real", type=Path, help="folder of real photographs (`stills`)")
     options = parser.parse_args()
     if options.clips:
