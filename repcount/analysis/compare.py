@@ -418,7 +418,7 @@ def _round_costs(
     matches: Sequence[BreakMatch],
     number: int,
 ) -> list[tuple[Ms, str]]:
-    """What a round cost beyond its plan: changes of movement and cycles if planned, then the rest.
+    """What a round cost beyond its plan: transitions and cycles if planned, then the rest.
 
     Its breaks stand one by one elsewhere.
     """
@@ -429,7 +429,7 @@ def _round_costs(
     left -= total_ms(match.difference_s or 0 for match in matches if match.round == number)
     costs = []
     for kind, planned, real in _inside(attempt, plan, matches, number):
-        name = "The changes of movement" if kind == "transitions" else f"The {kind} times"
+        name = "The transitions" if kind == "transitions" else f"The {kind} times"
         costs.append((real - planned, f"{name} in round {number}"))
         left -= real - planned
     rest = "The work besides" if costs else "The work"

@@ -1,6 +1,6 @@
 """Where an attempt lost time, the biggest loss first, each with its evidence.
 
-Breaks, rests and the start are measured against the plan where there is one; changes of movement
+Breaks, rests and the start are measured against the plan where there is one; transitions
 and cycles against the plan's where it times them, else against the athlete's own first round. What
 a loss is measured against is said with it, so losses need not add up.
 """

@@ -1,4 +1,4 @@
-"""After the attempt: what went over, and at most three changes.
+"""After the attempt: where time was lost, and at most three changes.
 
 Where an attempt went well, a change is suggested only where the interval of 90 % of its expected
 gain lies above 0, the gain is half a second or more, and the plan asks for nothing untested. Where
@@ -43,7 +43,7 @@ from repcount.plan.break_rules import USUAL_BREAK_S, break_patterns
 from repcount.plan.clock_card import clock_card
 from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
-from repcount.plan.pace import BETWEEN_S, START_S, floors, frame_of, spread, typical_rounds
+from repcount.plan.pace import BETWEEN_S, START_S, between_rounds, floors, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.set_limits import SOURCE, SetLimits
 from repcount.plan.strength import MaxEstimate
@@ -195,8 +195,8 @@ def decide_next(
             one.kind == "pattern" for one in answer.suggestions
         ):
             answer.notes.append(
-                "The pattern is kept: it was not in its sets that time was lost, but in rests that "
-                "went over, or in a plan that asks for more than there is time."
+                "The pattern is kept: it was not in its sets that time was lost, but in rests "
+                "longer than planned, or in a plan that asks for more than there is time."
             )
     elif not known.cuts:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
@@ -318,9 +318,9 @@ def _to_cap(answer: NextPlan, model: Forecaster) -> None:
     if cap_s is None or total_s is None or to_ms(total_s) <= to_ms(cap_s):
         return
     chance = float((_drawn(model, plan).total <= cap_s).mean())
-    frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
+    around = between_rounds(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
     weights = [Fraction(to_ms(one.round_s or 0.0)) for one in plan.rounds]
-    times = spread(to_ms(cap_s) - frame.total, weights)
+    times = spread(to_ms(cap_s) - around.total, weights)
     if chance < LEAST_CHANCE or any(
         took < least for took, least in zip(times, floors(plan.rounds), strict=True)
     ):
@@ -677,9 +677,9 @@ def _paced(plan: Plan, model: Forecaster, first_s: float | None = None) -> tuple
     if plan.start_s is None:
         plan = plan.model_copy(update={"start_s": START_S})
     found = model.forecast(plan, kept=True, unbroken=False)
-    frame = frame_of(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
+    around = between_rounds(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
     parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
-    times = spread(100 * as_tenths(found.total.middle_s) - frame.total, parts)
+    times = spread(100 * as_tenths(found.total.middle_s) - around.total, parts)
     if first_s is not None:
         times[0] = max(times[0], to_ms(first_s))
     plan = _timed(plan, [from_ms(one) for one in times])

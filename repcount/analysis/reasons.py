@@ -83,7 +83,7 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     It went badly where it was not finished, or took much longer than planned, or longer with
     several unplanned breaks; and where a part of the time went into unplanned breaks and into
     cycles longer than the first round's, or than is typical. Without these it is the plan that asks
-    for more than its cap holds, or rests that went over.
+    for more than its cap holds, or rests longer than planned.
     """
     attempt = filmed.attempt
     stops = _stops(filmed)

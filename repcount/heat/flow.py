@@ -10,7 +10,7 @@ from pathlib import Path
 from repcount.errors import RepcountError
 from repcount.heat.cluster import OnProgress, Where, run_jobs
 from repcount.heat.collect import Outcome
-from repcount.heat.jobs import WORK, Answer, Job, Reading
+from repcount.heat.jobs import WORK, Answer, Job, LaneJob
 from repcount.heat.manifest import Listed
 from repcount.heat.store import RESULTS, TRACKS, HeatOptions, Store, results_key, tracks_key
 from repcount.plan import load_plan
@@ -29,7 +29,7 @@ class _Asked:
     sha256: str
     tracks: str
     lanes: int
-    reading: Reading
+    reading: LaneJob
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ def _ask(one: Listed, options: HeatOptions, lanes: int, hashes: dict[Path, str])
             raise RepcountError(f"{one.source.name}: cannot be read ({reason}).") from error
     sha256 = hashes[one.source]
     lane = one.entry.lane
-    reading = Reading(lane or (1 if lanes == 1 else 0), plan, one.entry.start_s)
+    reading = LaneJob(lane or (1 if lanes == 1 else 0), plan, one.entry.start_s)
     return _Asked(one, sha256, tracks_key(sha256, options, lanes), lanes, reading)
 
 
@@ -196,7 +196,7 @@ def _jobs(asked: Sequence[_Asked], store: Store, options: HeatOptions, work: str
     return list(jobs.values())
 
 
-def _key(tracks: str, lane: int, reading: Reading, options: HeatOptions) -> str:
+def _key(tracks: str, lane: int, reading: LaneJob, options: HeatOptions) -> str:
     return results_key(tracks, lane, reading.plan, reading.start_s, options.plate_mm)
 
 

@@ -26,7 +26,7 @@ Progress = Callable[[float, float], None]
 
 
 @dataclass(frozen=True)
-class Reading:
+class LaneJob:
     """A lane to be read (0: every lane) after a plan (as JSON), with the start where given."""
 
     lane: int
@@ -45,7 +45,7 @@ class Job:
     tracks_key: str
     lanes: int
     options: HeatOptions
-    readings: tuple[Reading, ...]
+    readings: tuple[LaneJob, ...]
     film: bytes | None = field(default=None, repr=False)
     tracks: tuple[bytes, ...] = field(default=(), repr=False)
     work: str = WORK

@@ -37,7 +37,7 @@ COLUMNS: Mapping[str, str] = {
     "plan": "the plan (TOML) the video is read after and compared with",
     "division": "free text; places are given within it",
     "start_offset_s": "where the start lies on this video's clock, if not by the beep: s or m:s",
-    "start_doubt_s": "standard deviation of start_offset_s in seconds",
+    "start_uncertainty_s": "standard deviation of start_offset_s in seconds",
 }
 _SHARED = ("plan", "division")
 _TABLES = ("entry", "athlete")
@@ -211,7 +211,9 @@ def manifest_text(rows: Iterable[Listed], home: Path) -> str:
                 _relative(row.plan, home) if row.plan else "",
                 row.entry.division,
                 "" if row.entry.start_s is None else f"{row.entry.start_s:g}",
-                "" if row.entry.start_doubt_s is None else f"{row.entry.start_doubt_s:g}",
+                ""
+                if row.entry.start_uncertainty_s is None
+                else f"{row.entry.start_uncertainty_s:g}",
             ]
         )
     return out.getvalue()
@@ -375,15 +377,15 @@ def _listed(home: Path, where: str, row: Mapping[str, Any], plan: Path | None) -
     own_plan = value("plan", lambda text: _path(home, text, "a plan"))
     lane = value("lane", _lane)
     start_s = value("start_offset_s", _clock_start)
-    doubt_s = value("start_doubt_s", _moment)
+    uncertainty_s = value("start_uncertainty_s", _moment)
     division = value("division", _name) or ""
-    if doubt_s is not None and "start_offset_s" not in row:
-        wrong.append("start_doubt_s says nothing without start_offset_s; give both.")
+    if uncertainty_s is not None and "start_offset_s" not in row:
+        wrong.append("start_uncertainty_s says nothing without start_offset_s; give both.")
     if source is not None and source.is_dir() and not (source / ATTEMPT).is_file():
         wrong.append(f"video = {shown(row['video'])} is a folder without {ATTEMPT}.")
     if wrong:
         raise ManifestError("\n".join(wrong))
-    entry = Entry(athlete, division, lane, start_s, doubt_s)
+    entry = Entry(athlete, division, lane, start_s, uncertainty_s)
     return Listed(entry, source, own_plan or plan, where)
 
 

@@ -106,7 +106,7 @@ def _clocks(read: Sequence[HeatAttempt]) -> list[str]:
     """How the clocks of the heat were started, each way with its uncertainty."""
     ways: dict[tuple[str, float | None], int] = {}
     for one in read:
-        way = (one.start_source or "first lift-off", one.start_doubt_s)
+        way = (one.start_source or "first lift-off", one.start_uncertainty_s)
         ways[way] = ways.get(way, 0) + 1
     words_of = {
         "sound": "by the start beep",

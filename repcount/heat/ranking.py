@@ -73,4 +73,4 @@ def close_calls(attempts: Sequence[HeatAttempt]) -> list[bool]:
 
 
 def _uncertainty_s(one: HeatAttempt) -> float:
-    return math.hypot(TOP_UNCERTAINTY_S, one.start_doubt_s or 0.0)
+    return math.hypot(TOP_UNCERTAINTY_S, one.start_uncertainty_s or 0.0)

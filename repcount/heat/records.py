@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
+from pydantic import AliasChoices, Field
 
 from repcount.attempt.records import Provenance, Record, StartSource, TimeShare
 from repcount.units import Seconds
@@ -100,8 +100,11 @@ class HeatAttempt(Record):
         False, description="nearer to a neighbour's time than the uncertainty of both"
     )
     start_source: StartSource | None = None
-    start_doubt_s: float | None = Field(
-        None, description="standard deviation of the start; null: a clock of its own"
+    start_uncertainty_s: float | None = Field(
+        None,
+        # heats kept by an older version have the second name
+        validation_alias=AliasChoices("start_uncertainty_s", "start_doubt_s"),
+        description="standard deviation of the start; null: a clock of its own",
     )
     planned_s: Seconds | None = None
     difference_s: Seconds | None = Field(None, description="total less planned")

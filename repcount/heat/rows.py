@@ -38,13 +38,13 @@ MANY_CHECKS = 0.08
 @dataclass(frozen=True)
 class Entry:
     """Who did an attempt. `start_s`: where the start lies on the video's own clock (as a player
-    shows it), in place of what the reading found; `start_doubt_s`: its standard deviation."""
+    shows it), in place of what the reading found; `start_uncertainty_s`: its standard deviation."""
 
     athlete: str
     division: str = ""
     lane: int | None = None
     start_s: float | None = None
-    start_doubt_s: float | None = None
+    start_uncertainty_s: float | None = None
 
 
 def failed_row(entry: Entry, reason: str, video: str = "") -> HeatAttempt:
@@ -88,7 +88,7 @@ def attempt_row(
         asked=workout.reps if workout else None,
         last_top_s=reps[-1].top_s if reps else None,
         start_source=source,
-        start_doubt_s=uncertainty,
+        start_uncertainty_s=uncertainty,
         planned_s=comparison.planned_total_s if comparison else None,
         difference_s=_difference(comparison, attempt, total),
         deviations=_deviations(comparison),
@@ -165,7 +165,9 @@ def _breaks(attempt: Attempt, comparison: Comparison | None, base: Ms) -> list[H
 def _start(entry: Entry, attempt: Attempt) -> tuple[Ms | None, StartSource, float | None]:
     """Where the heat's clock starts in the attempt's time, how that is known, its uncertainty."""
     if entry.start_s is not None:
-        uncertainty = GIVEN_UNCERTAINTY_S if entry.start_doubt_s is None else entry.start_doubt_s
+        uncertainty = (
+            GIVEN_UNCERTAINTY_S if entry.start_uncertainty_s is None else entry.start_uncertainty_s
+        )
         return to_ms(entry.start_s / (attempt.video.slowed or 1)), "given", uncertainty
     clock = attempt.clock
     uncertainties = {"sound": BEEP_UNCERTAINTY_S, "given": GIVEN_UNCERTAINTY_S}

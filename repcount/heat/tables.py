@@ -71,7 +71,10 @@ HEAT = (
     ),
     Column("start_source", "", "sound, given or first lift-off"),
     Column(
-        "start_doubt_s", "s", "standard deviation of the start; empty: a clock of its own", "number"
+        "start_uncertainty_s",
+        "s",
+        "standard deviation of the start; empty: a clock of its own",
+        "number",
     ),
     Column("workout", "", "its name"),
     Column("load_kg", "kg", "the load", "number"),
@@ -163,7 +166,7 @@ def heat_rows(heat: Heat) -> Iterable[dict[str, Any]]:
             "last_top_s": one.last_top_s,
             "close": None if one.state == "failed" else one.close,
             "start_source": one.start_source,
-            "start_doubt_s": one.start_doubt_s,
+            "start_uncertainty_s": one.start_uncertainty_s,
             "workout": one.workout,
             "load_kg": one.load_kg,
             "planned_s": one.planned_s,

@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError
 
 from repcount.errors import PlanError
 from repcount.plan.barbell import parse_weight, with_bar
-from repcount.plan.file import Table
+from repcount.plan.file import LARGEST_FILE, Table
 from repcount.plan.findings import dotted, toml_data
 from repcount.plan.model import Plan
 from repcount.plan.pace import SHAPES
@@ -25,7 +25,6 @@ from repcount.plan.strength import MaxEstimate, one_rep_max
 from repcount.wording import hint, listed, shown
 
 MOST_ATHLETES = 500
-LARGEST_FILE = 1_000_000  # bytes
 
 
 class AthleteTable(Table):
@@ -49,7 +48,7 @@ class AthleteTable(Table):
     division: str | None = None
     plan: str | None = Field(None, description="the plan that the attempt is compared with")
     start_offset_s: str | float | int | None = None
-    start_doubt_s: str | float | int | None = None
+    start_uncertainty_s: str | float | int | None = None
     earlier: list[str] = Field(
         default_factory=list, description="results folders of earlier attempts, for a class"
     )

@@ -14,6 +14,7 @@ MOST_ROUNDS = 200
 MOST_REPS = 1000
 MOST_TESTED = 100  # reps that are looked for in an unbroken test
 LONGEST_S = 86_400
+LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
 
 
 class Table(BaseModel):

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
 from repcount.plan.file import (
+    LARGEST_FILE,
     MOST_ROUNDS,
     MOST_TESTED,
     BreaksTable,
@@ -25,8 +26,6 @@ from repcount.plan.model import Plan, RoundPlan
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.units import KG_PER_LB, from_ms, to_ms, total_ms
 from repcount.wording import hint, listed, plural, shown
-
-LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
 
 
 def load_plan(path: Path | str) -> Plan:

@@ -30,7 +30,7 @@ START_S = 2.0  # from the signal to the first rep's start; assumption
 
 
 @dataclass(frozen=True)
-class Frame:
+class TimesAround:
     """What a target has to hold besides the rounds: start piece and times between, in ms.
 
     `longest_break`, `longest_rest`: what breaks and times between rounds may be lengthened to, in
@@ -94,15 +94,15 @@ class Feasible:
     def __init__(
         self,
         rounds: Sequence[RoundPlan],
-        frame: Frame,
+        around: TimesAround,
         weights: Sequence[Fraction],
         tempo: Tempo = TYPICAL,
     ) -> None:
-        self.rounds, self.frame, self.weights = rounds, frame, weights
+        self.rounds, self.around, self.weights = rounds, around, weights
         self.brisk, self.slow = floors(rounds, tempo), floors(rounds, tempo, "slow")
-        self.rest_rooms = [max(0, frame.longest_rest - one) for one in frame.between]
+        self.rest_rooms = [max(0, around.longest_rest - one) for one in around.between]
         self.break_rooms = [
-            [max(0, frame.longest_break - to_ms(seconds)) for seconds in one.break_s]
+            [max(0, around.longest_break - to_ms(seconds)) for seconds in one.break_s]
             for one in rounds
         ]
         needed = max(Fraction(low) / part for low, part in zip(self.brisk, weights, strict=True))
@@ -112,8 +112,8 @@ class Feasible:
         )
         self.needed = needed  # all rounds together, in ms; more than `held` where shares do not fit
         # the least and the longest target, in ms, whole tenths
-        self.least = _up(math.ceil(needed) + frame.total)
-        self.most = math.floor(held + frame.total + sum(self.rest_rooms)) // 100 * 100
+        self.least = _up(math.ceil(needed) + around.total)
+        self.most = math.floor(held + around.total + sum(self.rest_rooms)) // 100 * 100
         if needed > held:
             self.most = 0
 
@@ -123,23 +123,26 @@ class Feasible:
         Raises PlanError for a target that is not above 0, over the time cap, or outside what is
         feasible, with the reason and the nearest feasible one.
         """
-        if not math.isfinite(target_s) or target_s <= 0 or target_s > LONGEST_S:
+        if not math.isfinite(target_s) or target_s <= 0:
             raise PlanError(f"the target is {target_s:g} s; give a time above 0 and up to a day.")
-        target = to_ms(target_s)
         most = self.most if cap_s is None else min(self.most, to_ms(cap_s))
+        if target_s > LONGEST_S:
+            nearest = self._nearest(to_ms(LONGEST_S), most, cap_s)
+            raise PlanError(f"the target of {target_s:g} s is longer than a day; {nearest}.")
+        target = to_ms(target_s)
         if not self.least <= target <= most:
             raise PlanError(
                 f"the target of {clock_words(target)} {self._why(target, cap_s)}; "
                 f"{self._nearest(target, most, cap_s)}."
             )
         room = sum(self.rest_rooms)
-        spare = target - self.frame.total - self.needed  # what rests may take of the rounds' time
+        spare = target - self.around.total - self.needed  # what rests may take of the rounds' time
         part = min(self._lengthening(target), max(Fraction(0), spare / room)) if room else 0
         between = [
             one + math.floor(part * room / 100) * 100
-            for one, room in zip(self.frame.between, self.rest_rooms, strict=True)
+            for one, room in zip(self.around.between, self.rest_rooms, strict=True)
         ]
-        rounds = spread(target - self.frame.start - sum(between), self.weights)
+        rounds = spread(target - self.around.start - sum(between), self.weights)
         return Times(rounds, [self._breaks(n, took) for n, took in enumerate(rounds)], between)
 
     def _lengthening(self, target: int) -> Fraction:
@@ -147,7 +150,7 @@ class Feasible:
         are slower than slow."""
         found = Fraction(0)
         for slow, rooms, part in zip(self.slow, self.break_rooms, self.weights, strict=True):
-            over = part * (target - self.frame.total) - slow
+            over = part * (target - self.around.total) - slow
             room = sum(rooms) + part * sum(self.rest_rooms)
             found = max(found, min(Fraction(1), over / room) if room else Fraction(0))
         return found
@@ -166,14 +169,14 @@ class Feasible:
         if cap_s is not None and target > to_ms(cap_s):
             return f"is over the time cap of {clock_words(to_ms(cap_s))}"
         if target > self.most:
-            longest = (("breaks", self.frame.longest_break), ("rests", self.frame.longest_rest))
+            longest = (("breaks", self.around.longest_break), ("rests", self.around.longest_rest))
             said = [f"{name} of {one / 1000:g} s" for name, one in longest if one]
             return (
                 "is slower than reps at a slow pace with "
                 f"{' and '.join(said) or 'the breaks and rests as given'}"
             )
         tight = max(range(len(self.rounds)), key=lambda one: self.brisk[one] / self.weights[one])
-        left = max(0.0, float(self.weights[tight] * (target - self.frame.total)) / 1000)
+        left = max(0.0, float(self.weights[tight] * (target - self.around.total)) / 1000)
         breaks = to_ms(self.rounds[tight].break_total_s)
         return (
             f"leaves {left:.1f} s for round {tight + 1}, which takes at least "
@@ -221,22 +224,22 @@ def _up(ms: int) -> int:
     return -(-ms // 100) * 100
 
 
-def frame_of(
+def between_rounds(
     count: int,
     start_s: float,
     between_s: Sequence[float],
     *,
     longest_break_s: float = 0.0,
     longest_rest_s: float = 0.0,
-) -> Frame:
-    """The frame of so many rounds; one time between each two. What breaks and times between may be
-    lengthened to; 0: they are kept."""
+) -> TimesAround:
+    """What lies around so many rounds, with one time between each two; and to what length breaks
+    and times between may grow (0: they are kept)."""
     if len(between_s) != count - 1:
         raise PlanError(
             f"there are {len(between_s)} times between rounds for {count} rounds; give one "
             "between each two."
         )
-    return Frame(
+    return TimesAround(
         to_ms(start_s),
         [to_ms(one) for one in between_s],
         to_ms(longest_break_s),

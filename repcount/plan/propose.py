@@ -35,12 +35,12 @@ from repcount.plan.pace import (
     SHAPES,
     START_S,
     Feasible,
-    Frame,
     Shape,
     Times,
+    TimesAround,
+    between_rounds,
     clock_words,
     floors,
-    frame_of,
     shares_of,
     typical_rounds,
 )
@@ -130,8 +130,8 @@ def make_plan(
         RoundPlan(movements=one.movements, pattern=pattern, break_s=seconds)
         for one, pattern, seconds in zip(workout.rounds, patterns, break_s, strict=True)
     ]
-    rounds, frame = _rested(workout, wishes, rounds, limits, tempo, said)
-    times = _times(workout, wishes, rounds, frame, tempo, own_shares, said)
+    rounds, around = _rested(workout, wishes, rounds, limits, tempo, said)
+    times = _times(workout, wishes, rounds, around, tempo, own_shares, said)
     built = load.load if load else None
     plan = workout.model_copy(
         update={
@@ -147,7 +147,7 @@ def make_plan(
                 for one, took, lengths in zip(rounds, times.rounds, times.breaks, strict=True)
             ],
             "between_rounds_s": [from_ms(one) for one in times.between],
-            "start_s": from_ms(frame.start),
+            "start_s": from_ms(around.start),
             "transition_s": transition_s,
             "cycle_s": cycle_s,
         }
@@ -397,8 +397,8 @@ def _rested(
     limits: SetLimits,
     tempo: Tempo,
     said: Said,
-) -> tuple[list[RoundPlan], Frame]:
-    """The rounds and their frame, with breaks and times between as long as the load asks for.
+) -> tuple[list[RoundPlan], TimesAround]:
+    """The rounds and what lies around them: breaks and times between as long as the load asks for.
     Lengths that were given are kept, with a word where they are shorter."""
     start = workout.start_s if wishes.start_s is None else wishes.start_s
     if start is None:
@@ -427,7 +427,7 @@ def _rested(
             one.model_copy(update={"break_s": seconds})
             for one, seconds in zip(rounds, lengths, strict=True)
         ]
-    return rounds, frame_of(
+    return rounds, between_rounds(
         len(rounds),
         start,
         rests if wishes.between_s is None else between,
@@ -463,7 +463,7 @@ def _times(
     workout: Plan,
     wishes: Wishes,
     rounds: Sequence[RoundPlan],
-    frame: Frame,
+    around: TimesAround,
     tempo: Tempo,
     own_shares: Sequence[Fraction] | None,
     said: Said,
@@ -477,7 +477,7 @@ def _times(
     if wishes.target_s is None:
         breaks: list[list[int]] = [list(map(to_ms, one.break_s)) for one in rounds]
         filed = _filed_times(workout, wishes, rounds, tempo, said)
-        return Times(filed or typical_rounds(rounds, tempo), breaks, list(frame.between))
+        return Times(filed or typical_rounds(rounds, tempo), breaks, list(around.between))
     if wishes.shape == "own" and own_shares is not None:
         shares: Sequence[Fraction] = own_shares
     else:
@@ -486,11 +486,11 @@ def _times(
             said.assumptions.append(
                 f"The first round is a tenth under an even split, the others hold ({COMMON})."
             )
-    times = Feasible(rounds, frame, shares, tempo).times(
+    times = Feasible(rounds, around, shares, tempo).times(
         wishes.target_s, workout.workout.time_cap_s
     )
     planned = [list(map(to_ms, one.break_s)) for one in rounds]
-    if times.breaks != planned or times.between != list(frame.between):
+    if times.breaks != planned or times.between != list(around.between):
         said.assumptions.append(
             "The target leaves more time than reps take at a slow pace: breaks and the time "
             "between rounds are longer."

@@ -16,10 +16,16 @@ def shown(value: Any) -> str:
 
 
 def near_spelling(word: str, options: Sequence[str]) -> str | None:
-    """The option spelt most like `word`, capitals aside; None where none is close."""
-    folded = {option.casefold(): option for option in options}
-    close = difflib.get_close_matches(word.casefold()[:200], list(folded), n=1, cutoff=0.6)
-    return folded[close[0]] if close else None
+    """The option spelt most like `word`, capitals aside, the first of equals; None where none is
+    close (0.6 is difflib's own limit)."""
+    matcher = difflib.SequenceMatcher(b=word.casefold()[:200])
+
+    def similarity(option: str) -> float:
+        matcher.set_seq1(option.casefold())
+        return matcher.ratio()
+
+    near = max(options, key=similarity, default=None)
+    return near if near is not None and similarity(near) >= 0.6 else None
 
 
 def hint(word: str, options: Sequence[str]) -> str:

@@ -49,7 +49,7 @@ WORKOUTS = (
     SLATE.replace("load_kg = 60.0\n", ""),
     _workout("Basalt", 3, ("power clean", 5), ("front squat", 6), ("push jerk", 4),
              more='[breaks]\npattern = "5+3 | 3+4"\nseconds = 5\n'),
-    _workout("Gravel", 5, ("deadlift", 9), ("hang power clean", 7), ("push press", 5)),
+    _workout("Gravel", 5, ("power clean", 9), ("front squat", 7), ("push press", 5)),
     _workout("Slate", 3, ("thruster", 15)),
     _workout("Basalt", 4, ("deadlift", 8), ("snatch", 3)),
     '[workout]\nname = "Gravel"\n' + "".join(

@@ -21,7 +21,7 @@ from repcount.errors import RepcountError
 from repcount.heat.cluster import Where
 from repcount.heat.collect import Outcome, collect, write_heat
 from repcount.heat.flow import Progress, Stopped, read_heat
-from repcount.heat.jobs import Job, Reading, do
+from repcount.heat.jobs import Job, LaneJob, do
 from repcount.heat.manifest import list_folder, load_manifest
 from repcount.heat.store import HeatOptions, tracks_key
 from repcount.pipeline.analyze import analyze
@@ -321,7 +321,7 @@ def test_no_scheduler_there_is_said(videos: Path, tmp_path: Path) -> None:
 
 def test_a_child_keeps_to_its_cores_and_is_stopped(videos: Path, tmp_path: Path) -> None:
     video = videos / "athlete-1.mp4"
-    job = Job(str(video), video.name, "ab", "key", 1, HeatOptions(), (Reading(1),), work=WORK)
+    job = Job(str(video), video.name, "ab", "key", 1, HeatOptions(), (LaneJob(1),), work=WORK)
     seen: list[float] = []
     answer = do(job, lambda done, left_s: seen.append(done), cpus=[min(os.sched_getaffinity(0))])
     assert seen == [0.5]

@@ -32,7 +32,7 @@ def listed(place: Path, text: str, name: str = "list.csv") -> str:
 def test_a_csv_list(place: Path) -> None:
     path = place / "list.csv"
     path.write_text(
-        "﻿Athlete,video,division,lane,plan,start_offset_s,start_doubt_s\r\n"
+        "﻿Athlete,video,division,lane,plan,start_offset_s,start_uncertainty_s\r\n"
         '"Vale, Oren",oren-vale.mp4,40 and over,,slate.toml,1:03.5,0.2\r\n'
         "\r\n"
         "Juna,lanes.mov,,1,,,\r\nTova,lanes.mov,,2,,,\r\nRuna,tova,,,,,\r\n",
@@ -41,7 +41,7 @@ def test_a_csv_list(place: Path) -> None:
     rows = load_manifest(path)
     assert [row.entry.athlete for row in rows] == ["Vale, Oren", "Juna", "Tova", "Runa"]
     first = rows[0]
-    assert (first.entry.start_s, first.entry.start_doubt_s) == (63.5, 0.2)
+    assert (first.entry.start_s, first.entry.start_uncertainty_s) == (63.5, 0.2)
     assert first.plan == place / "slate.toml"
     assert [row.entry.lane for row in rows] == [None, 1, 2, None]
     assert [row.is_read for row in rows] == [False, False, False, True]
@@ -85,8 +85,8 @@ def test_a_toml_list(place: Path) -> None:
             'line 2: start_offset_s = "soon" is no time',
         ),
         (
-            "athlete,video,start_doubt_s\nJ,juna.mp4,1\n",
-            "line 2: start_doubt_s says nothing without",
+            "athlete,video,start_uncertainty_s\nJ,juna.mp4,1\n",
+            "line 2: start_uncertainty_s says nothing without",
         ),
         ("athlete,video\nJ,juna.mp4\nj,oren-vale.mp4\n", 'line 3: "j" stands in line 2 already'),
         ("athlete,video\nJ,juna.mp4\nK,juna.mp4\n", "line 3: the same video and lane as in line 2"),

@@ -13,6 +13,7 @@ from scipy import stats
 
 from repcount.heat.build import make_heat
 from repcount.heat.ranking import Result, places
+from repcount.heat.records import HeatAttempt
 from repcount.heat.rows import Entry, attempt_row
 from repcount.heat.statistics import (
     associations,
@@ -169,7 +170,14 @@ def test_a_given_start_moves_the_clock_and_not_the_lengths() -> None:
     assert [a.length_s for a in moved.breaks] == [b.length_s for b in plain.breaks]
     assert to_ms(moved.difference_s or 0) == to_ms(plain.difference_s or 0) + 1500
     assert moved.start_source == "given"
-    assert moved.start_doubt_s == 0.07
+    assert moved.start_uncertainty_s == 0.07
+
+
+def test_a_row_kept_by_an_older_version_is_read() -> None:
+    plain = simulated(5)
+    kept = attempt_row(Entry("Juna", start_s=1.0), plain.attempt).model_dump(mode="json")
+    kept["start_doubt_s"] = kept.pop("start_uncertainty_s")
+    assert HeatAttempt.model_validate(kept).start_uncertainty_s == 0.07
 
 
 def test_a_start_after_the_first_rep_is_doubtful() -> None:

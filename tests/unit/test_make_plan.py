@@ -16,7 +16,7 @@ from repcount.plan.athletes import file_stem, load_athletes
 from repcount.plan.barbell import KITS
 from repcount.plan.break_rules import COMMON, RULES, break_patterns
 from repcount.plan.clock_card import clock_card
-from repcount.plan.pace import Feasible, frame_of, shares_of, spread
+from repcount.plan.pace import Feasible, between_rounds, shares_of, spread
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.plan.tempo import CYCLE_RANGE_S, Tempo, leads_into, pick_up_lifts, steps_of
@@ -168,25 +168,23 @@ def test_the_pacing_identity_is_exact(rounds, target, between, start, stop, shap
             assert one.start_s < one.end_s <= one.bar_down_s <= one.bar_up_s == after.start_s
 
 
-def test_five_rounds_under_five_minutes():
-    """A check value of the trade (no source): first round near 50 s, about 5 s before the next,
-    then about a minute each."""
-    base = parse_plan(workout_of(5, ("deadlift", 9), ("hang power clean", 7), ("push press", 5)))
-    wishes = Wishes(target_s=300, shape="ahead", between_s=5, start_s=0)
-    plan = make_plan(base, wishes).plan
+def test_the_first_round_can_be_ahead():
+    """Common practice, no source: the first round a tenth or so faster, the others alike."""
+    base = parse_plan(workout_of(4, ("power clean", 9), ("front squat", 7), ("push press", 5)))
+    plan = make_plan(base, Wishes(target_s=320, shape="ahead", between_s=5, start_s=0)).plan
     first, *others = [one.round_s for one in plan.rounds]
-    assert first == pytest.approx(50, abs=1)
-    assert all(one + 5 == pytest.approx(60, abs=3) for one in others)
-    assert plan.planned_total_s == 300
+    assert 0.8 < first / max(others) < 0.95
+    assert max(others) - min(others) < 3
+    assert plan.planned_total_s == 320
 
 
 def test_a_relaxed_first_try():
-    """A check value of the trade (no source): 90 s a round with about 10 s between, 8 minutes and
-    a bit."""
-    base = parse_plan(workout_of(5, ("deadlift", 9), ("hang power clean", 7), ("push press", 5)))
-    plan = make_plan(base, Wishes(target_s=490, between_s=10, start_s=0)).plan
-    assert [one.round_s for one in plan.rounds] == [90.0] * 5
-    assert plan.planned_total_s == 490
+    """Common practice, no source: 90 s a round with about 10 s between, four rounds in six and a
+    half minutes."""
+    base = parse_plan(workout_of(4, ("power clean", 9), ("front squat", 7), ("push press", 5)))
+    plan = make_plan(base, Wishes(target_s=390, between_s=10, start_s=0)).plan
+    assert [one.round_s for one in plan.rounds] == [90.0] * 4
+    assert plan.planned_total_s == 390
 
 
 def test_an_infeasible_target_names_the_reason_and_the_nearest():
@@ -201,6 +199,8 @@ def test_an_infeasible_target_names_the_reason_and_the_nearest():
     assert "breaks 8.0 s" in str(caught.value)
     with pytest.raises(PlanError, match="over the time cap"):
         make_plan(PLAN, Wishes(target_s=500))
+    with pytest.raises(PlanError, match="longer than a day; the nearest feasible target is 7:00"):
+        make_plan(PLAN, Wishes(target_s=90_000))
 
 
 def test_a_plan_over_the_cap_is_said():
@@ -237,8 +237,8 @@ def test_rounds_that_differ_share_by_their_work():
     times = [one.round_s for one in make_plan(base, Wishes(target_s=140)).plan.rounds]
     assert times == sorted(times, reverse=True)
     shares = shares_of(base.rounds, "even")
-    frame = frame_of(3, 0, [5, 5])
-    made = Feasible(base.rounds, frame, shares).times(90)
+    around = between_rounds(3, 0, [5, 5])
+    made = Feasible(base.rounds, around, shares).times(90)
     assert sum(made.rounds) + sum(made.between) == 90_000
 
 

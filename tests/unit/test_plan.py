@@ -19,6 +19,7 @@ from repcount.plan import Plan, PlannedRound, load_plan, parse_plan, plan_schema
 from repcount.plan.file import PlanFile
 from repcount.plan.findings import finding_sentence
 from repcount.plan.load import resolve
+from repcount.wording import near_spelling
 from tests.scripted_reading import SLATE, slate
 
 DIFFERENT = """
@@ -296,6 +297,13 @@ def test_a_plan_as_it_is_used_is_a_record_too() -> None:
     text = plan.model_dump_json()
     jsonschema.Draft202012Validator(json.loads(schema_text(Plan))).validate(json.loads(text))
     assert Plan.model_validate_json(text) == plan
+
+
+@pytest.mark.parametrize(
+    ("word", "meant"), [("load", "load_kg"), ("ROUND", "rounds"), ("nmae", "name"), ("zzz", None)]
+)
+def test_the_nearest_spelling_is_offered_the_first_of_equals(word: str, meant: str | None) -> None:
+    assert near_spelling(word, ["name", "rounds", "load_kg", "load_lb"]) == meant
 
 
 @given(st.text(max_size=200))

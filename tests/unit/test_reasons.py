@@ -29,7 +29,7 @@ def filmed(script: Script, plan_text: str = SLATE, **more: object) -> Filmed:
 
 
 def at_the_cap() -> Filmed:
-    """43 of 54 reps at a cap of two minutes: every break and rest went over, no rep was slow."""
+    """43 of 54 reps at a cap of two minutes: breaks and rests longer than planned, no rep slow."""
     script = Script(slate(3, cap=120)).wait(1.0)
     script.sets("7|1+5|1+4", 5.0).next_round(7).sets("7|1+5|1+4", 7.5).next_round(8)
     script.rep("deadlift", 5).wait(0.4).rest(9.0).wait(0.5).rep("deadlift", 2)
@@ -57,7 +57,7 @@ def test_an_unfinished_round_goes_on_as_another_was_done():
 
 def test_after_a_cap_the_next_plan_holds_it_and_no_set_is_longer_than_filmed():
     answer = decide_next([at_the_cap()])
-    assert answer.trouble is None  # not the sets: rests that went over
+    assert answer.trouble is None  # not the sets: rests longer than planned
     longest = max(sum(p.reps for p in s) for one in answer.plan.rounds for s in one.pattern.sets)
     assert longest <= 7
     assert to_ms(answer.plan.planned_total_s) <= to_ms(120)
