@@ -8,12 +8,16 @@ import numpy as np
 import xarray as xr
 from scipy.ndimage import maximum_filter1d
 
-from repcount.motion.ends import ENDS_SD_ST, WRONG_AT_FIRST, joined, right_ends
+from repcount.motion.ends import (
+    ENDS_SD_ST,
+    HANDS_SD_ST,
+    WRONG_AT_FIRST,
+    joined,
+    right_ends,
+)
 from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
-# Typical noise of one sample, body heights: hands about 5 % of the torso.
-HANDS_SD_ST = 0.014
 # A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
 # view from above.
 LYING_ST = 0.20
@@ -83,6 +87,10 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     times = scene.times
     hand = scene.height(hand_y)
     levels, agreeing, moved = _by_hands(scene, ends, hand, rng)
+    together = _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
+    if together and agreeing.sum() < AGREEING * moved.sum():
+        # hands at one end of a bar and never at the other go with it by chance
+        levels[:], agreeing[:] = np.nan, 0
     hands_hidden = False
     if not agreeing.any():
         hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
@@ -91,8 +99,8 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     unknown = bool(np.isfinite(hand).mean() < HANDS_KNOWN)
     enough_seen = bool(moved.max() >= LEAST_SAMPLES)
     apart = bool(not agreeing.any() and (unknown or enough_seen))
-    one_bar = unknown or _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
-    own, own_mass = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
+    least = 0.0 if unknown or together else PROVEN
+    own, own_mass = _by_itself(scene, ends, levels, least, everywhere=apart)
     by_itself = np.isfinite(own)
     body_wrong = apart and bool(by_itself.any())
     if body_wrong:

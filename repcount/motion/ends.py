@@ -21,6 +21,8 @@ from repcount.motion.scene import MAX_GAP_S
 
 # Typical noise of one sample, statures: bar ends about 1 px.
 ENDS_SD_ST = 0.004
+# Hands about 5 % of the torso.
+HANDS_SD_ST = 0.014
 # No bar is faster than what has fallen from overhead: 6.4 m/s after 2.1 m, for a stature of 1.6 m.
 FASTEST_ST_S = 4.0
 # Heights of a bar's ends differ while it is lifted askew, and where perspective brings them to the
@@ -222,5 +224,6 @@ def joined(
     return np.where(mass > MASS, height, np.nan), mass
 
 
-# Less trust than this in both ends together tells no height.
-MASS = 0.25
+# Less trust than this in both ends together tells less of the height than the hands do, whose noise
+# is so much larger.
+MASS = (ENDS_SD_ST / HANDS_SD_ST) ** 2

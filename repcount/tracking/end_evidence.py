@@ -16,7 +16,7 @@ import numpy as np
 
 from repcount.tracking.bar_net import Candidate
 from repcount.tracking.course import Course
-from repcount.tracking.end import BAR_LENGTH_M, LOST, PLATE_M, SAME, EndTracklet
+from repcount.tracking.end import LOST, PLATE_M, SAME, EndTracklet
 from repcount.tracking.hands import FALLING, Hands, held
 from repcount.tracking.offsets import OffsetModel
 
@@ -31,6 +31,8 @@ OVERLOOKED = 0.5
 CHANGE_S = 1.0
 # A tracklet comes to follow something else, or the end only now, about this often.
 SLIDE_S = 60.0
+# No plate lies beyond the bar's ends (men's bar; IWF TCRR 3.3); how many lie before it nobody knows.
+LONGEST_M = 2.2
 # Perspective: how far one end's plates look larger than the other's (standard deviation of the
 # logarithm: 1.4 m nearer at most, from 3 m away, is a factor of 1.9), how much longer the bar than
 # it is for the nearer plate (bars, plates), and how much farther one end goes than the other.
@@ -325,7 +327,7 @@ def _together(left: Followed, right: Followed) -> tuple[int, Array]:
     way = right.faces[two] - left.faces[one]
     large = np.maximum(left.axes[one], right.axes[two])
     length = np.hypot(*way.T)
-    over = np.maximum(length / (BAR_LENGTH_M / PLATE_M * large) - 1, 0)
+    over = np.maximum(length / (LONGEST_M / PLATE_M * large) - 1, 0)
     form = (over / STRETCH_SD) ** 2 + (np.log(left.axes[one] / right.axes[two]) / PLATES_SD) ** 2
     says = np.logaddexp(-0.5 * form, np.log(CHANCE))
     then = np.searchsorted(times, times - WITNESS_S - 0.01)
