@@ -7,8 +7,12 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 REPOSITORY = Path(__file__).resolve().parent.parent
+# How long one example takes says how busy the machine is, nothing of the code.
+settings.register_profile("suite", deadline=None)
+settings.load_profile("suite")
 # Tests on footage of real people say this when they skip; the footage is not part of the project.
 NO_CLIPS = "the folder of real clips is not here (REPCOUNT_CLIPS)"
 

@@ -388,12 +388,12 @@ def _costliest(
         first = attempt.rounds[0]
         if plan.start_s is not None:
             cost = first.start_ms - begin - to_ms(plan.start_s)
-            costs.append((cost, "The start"))
+            costs.append((cost, "the start"))
         for gap in attempt.between_rounds:
             if plan.between_rounds_s and gap.after_round < done:
                 planned = to_ms(plan.between_rounds_s[gap.after_round - 1])
                 cost = gap.length_ms - planned
-                costs.append((cost, f"The time after round {gap.after_round}"))
+                costs.append((cost, f"the time after round {gap.after_round}"))
         for number in range(1, done + 1):
             costs += _round_costs(attempt, plan, spans, matches, number)
     if not costs:
@@ -401,14 +401,14 @@ def _costliest(
     most, what = max(costs, key=lambda cost: cost[0])
     if most <= 0:
         return "No part took longer than planned."
-    return f"{what} cost most: {short(most.seconds)} s more than planned."
+    return f"Largest single loss: {what}, {short(most.seconds)} s more than planned."
 
 
 def _break_cost(match: BreakMatch) -> str:
     after = match.real.after if match.real else match.planned.after if match.planned else None
     place = f"after {after.movement} {after.number}" if after else "before the first rep"
     word = "unplanned break" if match.outcome == "unplanned" else "break"
-    return f"The {word} {place} in round {match.round}"
+    return f"the {word} {place} in round {match.round}"
 
 
 def _round_costs(
@@ -429,10 +429,10 @@ def _round_costs(
     left -= total_ms(match.difference_s or 0 for match in matches if match.round == number)
     costs = []
     for kind, planned, real in _inside(attempt, plan, matches, number):
-        name = "The transitions" if kind == "transitions" else f"The {kind} times"
+        name = "the transitions" if kind == "transitions" else f"the {kind} times"
         costs.append((real - planned, f"{name} in round {number}"))
         left -= real - planned
-    rest = "The work besides" if costs else "The work"
+    rest = "the work besides" if costs else "the work"
     costs.append((left, f"{rest} in round {number}" if plan.has_breaks else f"Round {number}"))
     return costs
 

@@ -109,7 +109,11 @@ class Ranked(Record):
     forecast: Forecast
     patterns: list[str]
     break_s: Seconds | None = None
-    gain: Span | None = Field(None, description="of the expected time; null for the first")
+    gain: Span | None = Field(
+        None,
+        description="between the middles of both forecasts, with the interval of the expected "
+        "difference about it; null for the first",
+    )
     inside_noise: bool = Field(
         False, description="two attempts would differ by more than this without any change"
     )
@@ -208,7 +212,8 @@ def in_order(filmed: Sequence[Filmed]) -> tuple[list[Filmed], list[str]]:
     if unknown and len(filmed) > 1:
         said.append(
             f"When {', '.join(unknown)} {'was' if len(unknown) == 1 else 'were'} filmed is not "
-            "known, so the order given stands; `repcount correct DIR recorded DAY` sets it."
+            "known, so the order given stands; `repcount correct DIR recorded DAY` or the "
+            "attempt’s page sets it."
         )
         return list(filmed), said
 
@@ -381,7 +386,7 @@ class Forecaster:
                 ranked.forecast.chance_of_plan = None  # its round times are the base's, or typical
             if index:
                 gain = base.expected - one.expected
-                ranked.gain = span(gain)
+                ranked.gain = _between(base.total, one.total, gain)
                 # what two attempts on one day differ by: the scatter of both
                 apart = np.std(one.total - one.expected) * np.sqrt(2)
                 low, high = np.quantile(gain, [0.05, 0.95])
@@ -522,6 +527,15 @@ def span(values: Array) -> Span:
     """The middle and the interval of 90 % of draws."""
     low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
     return Span(middle_s=float(middle), low_s=float(low), high_s=float(high))
+
+
+def _between(base: Array, other: Array, gain: Array) -> Span:
+    """What a plan gains on the base: the difference of the middles that are shown, so that it can
+    be checked by subtracting them, with the interval of the expected `gain` about it."""
+    middle = span(base).middle_s - span(other).middle_s
+    about = span(gain)
+    shift = middle - about.middle_s
+    return Span(middle_s=middle, low_s=about.low_s + shift, high_s=about.high_s + shift)
 
 
 def forecaster(

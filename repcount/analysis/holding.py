@@ -67,7 +67,7 @@ def set_ends(attempt: Attempt, comparison: Comparison | None) -> list[SetEnd]:
     }
     counted = attempt.counted()
     found: list[SetEnd] = []
-    for index, (rep, after) in enumerate(zip(counted, [*counted[1:], None], strict=True)):
+    for index, (rep, after) in enumerate(zip(counted, [*counted[1:], None], strict=False)):
         until = math.inf if after is None else after.start_ms
         stops = [stop for stop in attempt.breaks if rep.top_ms <= stop.start_ms < until]
         if stops or after is None or after.round != rep.round:

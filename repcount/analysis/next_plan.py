@@ -576,8 +576,8 @@ def _judged(
         change=change,
         gain=gain,
         inside_noise=gain.middle_s < 1.645 * apart,
-        why="Against the same attempt again, slowing as fitted: shorter rests cost recovery, "
-        "which is counted."
+        why="Against the same attempt done again; that a shorter rest is less recovery is "
+        "counted in."
         if kind == "pace"
         else "Attempts at several loads show what load does to this athlete's times.",
     )

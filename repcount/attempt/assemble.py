@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -248,19 +249,20 @@ def _breaks(
     return found
 
 
-def _set_number(rep: Rep, breaks: Sequence[Break]) -> int:
-    """How many breaks lie before a rep: reps with the same number are of one set."""
-    return sum(one.start_s < rep.top_s for one in breaks)
+def _set_number(rep: Rep, starts: Sequence[float]) -> int:
+    """How many breaks lie before a rep, by their starts in order: reps with the same number are of
+    one set."""
+    return bisect_left(starts, rep.top_s)
 
 
 def _sets(
     reps: Sequence[Rep], rounds: Sequence[RoundSpan], breaks: Sequence[Break]
 ) -> list[SetSpan]:
     """Counted reps between two breaks, by round."""
-    members = _by_round(reps)
+    members, starts = _by_round(reps), sorted(one.start_s for one in breaks)
     found = []
     for span in rounds:
-        groups = itertools.groupby(members[span.round], key=lambda rep: _set_number(rep, breaks))
+        groups = itertools.groupby(members[span.round], key=lambda rep: _set_number(rep, starts))
         for number, (_, group) in enumerate(groups, 1):
             one = list(group)
             found.append(
@@ -331,6 +333,7 @@ def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
     from its top, so that a cycle is always one lift's.
     """
     found = []
+    starts = sorted(one.start_s for one in breaks)
     before: Rep | None = None
     for rep in reps:
         cycle = None
@@ -338,7 +341,7 @@ def _with_cycles(reps: Sequence[Rep], breaks: Sequence[Break]) -> list[Rep]:
             if (
                 before is not None
                 and (before.round, before.movement) == (rep.round, rep.movement)
-                and _set_number(before, breaks) == _set_number(rep, breaks)
+                and _set_number(before, starts) == _set_number(rep, starts)
             ):
                 cycle = (rep.top_ms - before.top_ms).seconds
             before = rep

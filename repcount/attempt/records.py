@@ -14,8 +14,9 @@ from __future__ import annotations
 import json
 import operator
 from collections import Counter
+from collections.abc import Set
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, NamedTuple, Self, TypeVar
 
 from pydantic import (
     AfterValidator,
@@ -28,6 +29,7 @@ from pydantic import (
 
 from repcount.attempt.time_budget import Span
 from repcount.errors import RecordError
+from repcount.files import ordinary_bytes
 from repcount.units import Ms, Seconds, to_ms
 
 Probability = Annotated[float, Field(ge=0, le=1), AfterValidator(lambda value: round(value, 4))]
@@ -79,6 +81,7 @@ class Record(BaseModel):
     model_config = ConfigDict(
         extra="forbid", allow_inf_nan=False, validate_assignment=True, defer_build=True
     )
+    REMEDY: ClassVar[str] = "make it again with `repcount analyze`"  # where its file is damaged
 
 
 class Timed:
@@ -155,7 +158,7 @@ class MovementReps(Record):
     """One movement of a round and how often it is asked for."""
 
     movement: str
-    reps: int = Field(ge=1)
+    reps: int = Field(ge=1, le=MOST_WORKOUT_REPS)
     to_max: bool = Field(
         False,
         exclude_if=operator.not_,
@@ -185,6 +188,11 @@ class Workout(Record):
         if self.reps > MOST_WORKOUT_REPS:
             raise ValueError(f"a workout has at most {MOST_WORKOUT_REPS} reps")
         return self
+
+    def demand_rounds(self, named: Set[int]) -> None:
+        """Raises ValueError where a number (from 1) is that of no round."""
+        if named and not 1 <= min(named) <= max(named) <= len(self.rounds):
+            raise ValueError("a round is named that the workout does not have")
 
     @property
     def to_max(self) -> bool:
@@ -420,6 +428,8 @@ class Edit(Record):
 class Edits(Record):
     """All corrections of one attempt (`edits.json`), in the order they were made."""
 
+    REMEDY = "bring it back from a copy, or move it away, which takes all corrections away"
+
     format: Literal["repcount-edits/1"] = "repcount-edits/1"
     video_sha256: str
     edits: list[Edit] = Field(default_factory=list)
@@ -570,6 +580,14 @@ class Attempt(Record):
     trace: Trace = Field(default_factory=Trace)
     warnings: list[Notice] = Field(default_factory=list)
 
+    @model_validator(mode="after")
+    def _in_rounds_of_the_workout(self) -> Self:
+        if self.workout is not None:
+            parts = (self.reps, self.breaks, self.transitions, self.rounds, self.sets)
+            named = {one.round for part in parts for one in part if one.round is not None}
+            self.workout.demand_rounds(named | {one.after_round for one in self.between_rounds})
+        return self
+
     def counted(self, round_: int | None = None) -> list[Rep]:
         """Counted reps in the order of their tops: all of them, or those of one round."""
         found = [rep for rep in self.reps if rep.counts and round_ in (None, rep.round)]
@@ -665,11 +683,20 @@ class Comparison(Record):
     time: list[TimeDifference] = Field(
         description="of the compared rounds; adds up to difference_s where that is given"
     )
-    costliest: str | None = Field(None, description="one sentence: what cost most")
+    costliest: str | None = Field(
+        None, description="one sentence: the one part that took most beyond its plan"
+    )
     warnings: list[Notice] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _in_rounds_of_the_workout(self) -> Self:
+        compared = {self.compared_rounds} - {0}
+        self.workout.demand_rounds(compared | {one.round for one in self.rounds})
+        return self
 
 
 R = TypeVar("R", bound=Record)
+LARGEST_RECORD = 64_000_000  # bytes; an hour with its trace has a tenth of that
 
 
 def save_record(record: Record, path: Path) -> None:
@@ -687,9 +714,10 @@ def load_record(kind: type[R], path: Path) -> R:
     """Read a record. Raises RecordError naming the file, the field and what to do."""
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = ordinary_bytes(path, LARGEST_RECORD).decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise RecordError(f"{path}: cannot be read ({error}); check the path.") from error
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RecordError(f"{path}: cannot be read ({reason.lower()}); check the path.") from error
     try:
         return kind.model_validate_json(text)
     except ValidationError as error:
@@ -697,7 +725,7 @@ def load_record(kind: type[R], path: Path) -> R:
         where = ".".join(str(part) for part in first["loc"]) or "the file"
         raise RecordError(
             f"{path}: not a usable {kind.__name__.lower()} file: {where}: {first['msg']}; "
-            "make it again with `repcount analyze`."
+            f"{kind.REMEDY}."
         ) from error
 
 

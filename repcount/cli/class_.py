@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from repcount.cli.library import DATA, opened
-from repcount.cli.next import next_card, next_texts, video_of
+from repcount.cli.next import next_texts, video_of
 from repcount.cli.options import TARGET, plain
 from repcount.cli.plan import CARDS_FILE, write_texts
 from repcount.errors import RepcountError
@@ -17,7 +17,6 @@ from repcount.errors import RepcountError
 if TYPE_CHECKING:
     from repcount.analysis.class_members import Judged
     from repcount.heat.gathering import Gathered
-    from repcount.plan.model import Plan
     from repcount.reports.class_sheet import ClassSheet
 
 PAGE, SEASON, MESSAGES, RECORD = "class.html", "season.html", "messages.txt", "class.json"
@@ -62,7 +61,7 @@ def class_(
 
     everybody = _gathered(sources, data, from_library=from_library or data is not None)
     given = load_plan(plan) if plan else None
-    judged = [_judged(one, given) for one in everybody]
+    judged = [one.judged(given) for one in everybody]
     made = class_sheet(judged, name)
     if out is not None:
         _write(out, made, judged, everybody)
@@ -97,29 +96,12 @@ def _gathered(sources: Sequence[Path], data: Path | None, *, from_library: bool)
     return found
 
 
-def _judged(one: Gathered, given: Plan | None) -> Judged:
-    """An athlete's decision; what cannot be read is the reason why there is none."""
-    from repcount.analysis.class_members import Judged, judge
-    from repcount.analysis.season import season
-    from repcount.plan import load_plan
-
-    try:
-        filmed = one.attempts()
-        if one.reason:
-            return Judged(one.athlete, season(filmed), reason=one.reason)
-        plan = load_plan(one.plan) if one.plan else given
-        if plan is not None:
-            plan = plan.model_copy(update={"athlete": one.athlete})
-        return judge(one.athlete, filmed, plan)
-    except RepcountError as error:
-        return Judged(one.athlete, season([]), reason=str(error))
-
-
 def _write(
     out: Path, made: ClassSheet, judged: Sequence[Judged], everybody: Sequence[Gathered]
 ) -> None:
     """The files of the class, then a folder for each athlete."""
     from repcount.plan.athletes import file_stem
+    from repcount.reports.after import next_card
     from repcount.reports.card import card_page
     from repcount.reports.class_sheet import class_messages, class_page, season_page
 

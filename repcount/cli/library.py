@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -244,7 +245,9 @@ def serve(
     certificate = (tls_cert, tls_key) if tls_cert and tls_key else None
     if self_signed and certificate is None:
         certificate = serve.self_signed(library.folder, [shown, "localhost"])
-        click.echo(f"Certificate, SHA-256: {serve.fingerprint(certificate[0])}")
+        settings = replace(settings, fingerprint=serve.fingerprint(certificate[0]))
+        click.echo(f"Certificate, SHA-256: {settings.fingerprint}")
+        click.echo(serve.WARNED)
     library.close()
     if proxy:
         address = f"https://{proxy}/"
@@ -257,10 +260,9 @@ def serve(
         click.echo(f"Open {plain(address)}   (Ctrl-C ends it)")
         if settings.login:
             click.echo(serve.qr_lines(address))
-        try:
+        with suppress(KeyboardInterrupt):  # the way to end it, after which it has closed all
             serve.run(settings, host, port, certificate, proxy=proxy)
-        except KeyboardInterrupt:  # the way to end it, after which it has closed everything
-            click.echo(
-                "The server has stopped. What it has is in the library; uploads and readings that "
-                "were under way go on when it is started again."
-            )
+        click.echo(
+            "The server has stopped. What it has is in the library; uploads and readings that "
+            "were under way go on when it is started again."
+        )

@@ -5,7 +5,9 @@ Heavy modules are imported inside the commands, so that help comes at once.
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import signal
 import sys
 from pathlib import Path
@@ -27,6 +29,7 @@ from repcount.cli.options import (
     RECORDED,
     TARGET,
     Commands,
+    Printed,
     debug_asked,
     native_silence,
     plain,
@@ -229,9 +232,17 @@ def _stop(number: int, frame: object) -> NoReturn:
 def main() -> None:
     """The console script: a request to end is heard like Ctrl-C, odd characters never stop it."""
     signal.signal(signal.SIGTERM, _stop)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:  # closed by whoever started it; no file may get its number
+            number = os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, open(number, mode, closefd=False))  # noqa: SIM115
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout = io.TextIOWrapper(
+            io.BufferedWriter(Printed()), sys.stdout.encoding, "replace",
+            line_buffering=sys.stdout.line_buffering,
+        )  # fmt: skip
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr.reconfigure(errors="replace")
     cli()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,7 +15,6 @@ from repcount.errors import PlanError, RepcountError
 if TYPE_CHECKING:
     from repcount.analysis.forecast import Filmed
     from repcount.analysis.next_plan import NextPlan
-    from repcount.plan.propose import Proposal
 
 _FOLDERS = click.argument(
     "attempts", metavar="DIR...", nargs=-1, required=True, type=click.Path(path_type=Path)
@@ -90,39 +89,17 @@ def next_(
             click.echo(f"\nWritten to {plain(out)}")
 
 
-def next_card(answer: NextPlan) -> Proposal:
-    """The new plan with its clock card."""
-    from repcount.plan.clock_card import clock_card
-    from repcount.plan.propose import Proposal
-
-    return Proposal(
-        plan=answer.plan,
-        card=clock_card(answer.plan),
-        chosen="as decided after the attempt",
-        patterns=[],
-        assumptions=_changes(answer),
-    )
-
-
 def next_texts(answer: NextPlan, video: Path | None, out: Path) -> dict[str, str]:
     """The files of a decision, by their names in the folder `out`."""
-    from repcount.plan.writing import plan_toml
-    from repcount.reports.after import next_page
+    from repcount.reports.after import next_card, next_page, next_toml
     from repcount.reports.card import card_page
 
     return {
-        PLAN_FILE: plan_toml(answer.plan, [*answer.cautions, *_changes(answer)]),
+        PLAN_FILE: next_toml(answer),
         CARD_FILE: card_page([next_card(answer)]),
         "next.html": next_page(answer, video, out),
         "next.json": answer.model_dump_json(indent=1) + "\n",
     }
-
-
-def _changes(answer: NextPlan) -> list[str]:
-    from repcount.reports.after import together_words
-
-    changes = [one.change for one in answer.suggestions]
-    return changes + [said for said in [together_words(answer)] if said]
 
 
 def _compared(last: Filmed, given: object) -> Filmed:
@@ -177,39 +154,25 @@ def forecast(
     With a max the sets of those patterns are no longer than the load allows. What lies too far from
     the attempts is not forecast.
     """
+    from repcount.analysis.candidates import candidates, kilograms_of
     from repcount.analysis.forecast import rank_plans, read_attempts
     from repcount.plan import load_plan
     from repcount.plan.barbell import parse_weight
-    from repcount.plan.propose import Wishes, make_plan
-    from repcount.plan.working_load import movements_of
+    from repcount.plan.propose import Wishes
 
     base = load_plan(plan)
     filmed = read_attempts(attempts)
-    known = maxes_of(base, maxes, best)
-    wishes: dict[str, Any] = {
-        "break_s": break_s,
-        "between_s": between_s,
-        "load_kg": None if load is None else parse_weight(load, "the load"),
-    }
-    changed = any(value is not None for value in wishes.values())
-    wishes["maxes"] = known
-    asked = movements_of(base.workout.rounds)
+    wishes = Wishes(
+        maxes=maxes_of(base, maxes, best),
+        break_s=break_s,
+        between_s=between_s,
+        load_kg=None if load is None else parse_weight(load, "the load"),
+    )
     try:
-        first = base if base.has_breaks else make_plan(base, Wishes(maxes=known)).plan
-        plans = [("the plan", first)]
-        if changed:
-            plans.append(("the plan, changed", make_plan(first, Wishes(**wishes)).plan))
-        for text in patterns:
-            made = make_plan(first, Wishes(patterns=[text], **wishes)).plan
-            plans.append((text, made))
-        for offer in make_plan(first, Wishes(**wishes)).patterns:
-            if offer.patterns != first.planned_sets():
-                made = make_plan(first, Wishes(rule=offer.name, **wishes)).plan
-                plans.append((offer.name, made))
+        plans = candidates(base, wishes, patterns)
     except PlanError as error:
         raise PlanError(f"{plain(plan)}: {error}") from error
-    kilograms = {name: one.middle_kg for name, one in known.items() if name in asked}
-    ranking = rank_plans(filmed, plans, kilograms)
+    ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     if as_json:
         click.echo(ranking.model_dump_json(indent=1))
         return

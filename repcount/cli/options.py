@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sys
@@ -38,8 +39,7 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             done = super().invoke(ctx)
-            with _printing():
-                sys.stdout.flush()
+            sys.stdout.flush()
         except (click.ClickException, click.exceptions.Exit, BrokenPipeError):
             raise
         except OSError as error:
@@ -69,22 +69,27 @@ class Commands(click.Group):
         return done
 
 
-@contextmanager
-def _printing() -> Iterator[None]:
-    """What is printed cannot be: said so, for what was asked for is done."""
-    try:
-        yield
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        # nothing is left in the buffer that the end of the program would try to print again
-        with open(os.devnull, "wb") as nowhere:
-            os.dup2(nowhere.fileno(), 1)
-        raise Failure(
-            f"what was to be printed cannot be ({(error.strerror or str(error)).lower()}); what "
-            "was to be written to files is written.",
-            StorageError.exit_code,
-        ) from error
+class Printed(io.FileIO):
+    """Standard output as a file. What cannot be printed is said in a sentence, unless it is a pipe
+    that has closed: what was asked for is done, also where its last line finds the disk full."""
+
+    def __init__(self) -> None:
+        super().__init__(1, "w", closefd=False)
+
+    def write(self, data: Any, /) -> int:
+        try:
+            return super().write(data)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            # what is left in the buffer goes nowhere when the program ends
+            with open(os.devnull, "wb") as nowhere:
+                os.dup2(nowhere.fileno(), 1)
+            raise Failure(
+                f"what was to be printed cannot be ({(error.strerror or str(error)).lower()}); "
+                "what was to be written to files is written.",
+                StorageError.exit_code,
+            ) from error
 
 
 def _known(error: Exception) -> RepcountError | None:

@@ -11,19 +11,28 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from pydantic import ValidationError
 
 from repcount.analysis.compare import compare
 from repcount.analysis.same_film import Film, repeated
-from repcount.attempt.records import Attempt, Comparison, load_record, save_record
+from repcount.attempt.records import (
+    LARGEST_RECORD,
+    Attempt,
+    Comparison,
+    load_record,
+    save_record,
+)
 from repcount.errors import RecordError, RepcountError
+from repcount.files import ordinary_bytes
 from repcount.heat.build import Row, make_heat
 from repcount.heat.manifest import ATTEMPT, Listed
 from repcount.heat.page import heat_page
 from repcount.heat.records import Heat
 from repcount.heat.rows import attempt_row, failed_row
 from repcount.heat.tables import BREAKS_PARQUET, CSV, PARQUET, REPS_PARQUET, write_tables
+from repcount.pipeline.results import REPORT
 from repcount.plan import Plan, load_plan
 
 COMPARISON = "comparison.json"
@@ -102,7 +111,7 @@ def light_attempt(path: Path) -> Attempt:
     Raises RecordError if the file cannot be read.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(ordinary_bytes(path, LARGEST_RECORD))
         data.pop("trace", None)
         return Attempt.model_validate(data)
     except (OSError, ValueError, AttributeError, RecursionError) as error:
@@ -157,7 +166,12 @@ def write_heat(folder: Path | str, heat: Heat) -> None:
         aside = Path(tempfile.mkdtemp(prefix=".repcount-", dir=folder))
         save_record(heat, aside / RECORD)
         write_tables(aside, heat)
-        (aside / PAGE).write_text(heat_page(heat), encoding="utf-8")
+        links = {
+            one.results: quote(f"{one.results}/{REPORT}")
+            for one in heat.attempts
+            if one.results and (folder / one.results / REPORT).is_file()
+        }
+        (aside / PAGE).write_text(heat_page(heat, links=links), encoding="utf-8")
         for name in FILES:
             os.replace(aside / name, folder / name)
     except OSError as error:

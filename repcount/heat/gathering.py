@@ -8,16 +8,18 @@ all of them, capitals and spaces aside.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from repcount.analysis.class_members import Judged, judge
 from repcount.analysis.forecast import PLAN, Filmed, read_attempts
+from repcount.analysis.season import season
 from repcount.attempt.records import load_record
-from repcount.errors import ManifestError, RecordError
+from repcount.errors import ManifestError, RecordError, RepcountError
 from repcount.heat.collect import RECORD
 from repcount.heat.manifest import ATTEMPT, Member, list_folder, load_members
 from repcount.heat.records import Heat
-from repcount.plan import Plan
+from repcount.plan import Plan, load_plan
 
 LISTS = (".csv", ".toml")
 
@@ -25,16 +27,35 @@ LISTS = (".csv", ".toml")
 @dataclass
 class Gathered:
     """An athlete's results folders in the order given, the newest last; the plan of that one, where
-    a list names it; and why a newer attempt cannot be judged."""
+    a list names it; why a newer attempt cannot be judged; and what attempts are called, where it is
+    not by their folders."""
 
     athlete: str
     folders: list[Path] = field(default_factory=list)
     plan: Path | None = None
     reason: str = ""
+    called: dict[Path, str] = field(default_factory=dict)
 
     def attempts(self) -> list[Filmed]:
         """The attempts in these folders. Raises RecordError for what cannot be read."""
-        return read_attempts(self.folders)
+        return [
+            replace(one, name=self.called.get(folder, one.name))
+            for folder, one in zip(self.folders, read_attempts(self.folders), strict=True)
+        ]
+
+    def judged(self, given: Plan | None = None) -> Judged:
+        """The decision after the last attempt. `given` is its plan where the list names none; what
+        cannot be read is the reason why there is no decision."""
+        try:
+            filmed = self.attempts()
+            if self.reason:
+                return Judged(self.athlete, season(filmed), reason=self.reason)
+            plan = load_plan(self.plan) if self.plan else given
+            if plan is not None:
+                plan = plan.model_copy(update={"athlete": self.athlete})
+            return judge(self.athlete, filmed, plan)
+        except RepcountError as error:
+            return Judged(self.athlete, season([]), reason=str(error))
 
 
 @dataclass(frozen=True)

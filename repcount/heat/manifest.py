@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from repcount.errors import ManifestError
+from repcount.files import ordinary_bytes
 from repcount.heat.rows import Entry
 from repcount.wording import hint, listed, near_spelling, shown
 
@@ -234,9 +235,7 @@ def _relative(path: Path, home: Path) -> str:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_LIST:
-            raise ManifestError(f"{path}: is too large for a list; give one under 5 MB.")
-        return path.read_bytes().decode("utf-8-sig")
+        return ordinary_bytes(path, LARGEST_LIST).decode("utf-8-sig")
     except OSError as error:
         raise ManifestError(f"{path}: cannot be read ({_reason(error)}); check it.") from error
     except UnicodeDecodeError as error:

@@ -8,7 +8,16 @@ from typing import Any
 
 from markupsafe import Markup
 
-from repcount.heat.race import GROUPS, SPENT_ORDER, gutter, places_chart, race_chart, spent_bar
+from repcount.heat.race import (
+    GROUPS,
+    MANY,
+    SPENT_ORDER,
+    gutter,
+    line_key,
+    places_chart,
+    race_chart,
+    spent_bar,
+)
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY, read_as
 from repcount.reports import words
@@ -22,9 +31,15 @@ ASSETS = Path(__file__).parent / "assets"
 LONG = 40
 
 
-def heat_page(heat: Heat, back: Back = (), links: Mapping[str, str] | None = None) -> str:
-    """The whole page as text. Everything that comes from the records is escaped. `links` are the
-    addresses of attempts' own pages, by their results folders."""
+def heat_page(
+    heat: Heat,
+    back: Back = (),
+    links: Mapping[str, str] | None = None,
+    moving: Mapping[str, str] | None = None,
+) -> str:
+    """The whole page as text. Everything that comes from the records is escaped. By results
+    folders: `links` are the addresses of attempts' own pages, `moving` those where one is seen
+    beside the first."""
     css, script = sheet_and_script()
     policy = (
         f"default-src 'none'; script-src {hashed(script)}; style-src {hashed(css)}; "
@@ -35,6 +50,7 @@ def heat_page(heat: Heat, back: Back = (), links: Mapping[str, str] | None = Non
         heat=heat,
         back=back,
         links=links or {},
+        moving=moving or {},
         policy=policy,
         css=Markup(css),
         script=Markup(script),
@@ -61,8 +77,9 @@ def _parts(heat: Heat) -> dict[str, Any]:
         "numbered": numbered,
         "loads": len({one.load_kg for one in read}) > 1,
         "race": race,
-        "gutter": gutter(heat, race.reps) if race else "",
+        "gutter": gutter(heat, race) if race else "",
         "script_data": _script_data(heat, race.full, race.reps) if race else None,
+        "key_of": line_key if race and sum(bool(one.reps) for one in read) <= MANY else None,
         "rounds": range(1, rounds + 1),
         "splits": [(i, one, _splits(one, rounds)) for i, one in numbered if one.rounds],
         "best": _best_splits(read, rounds),
@@ -84,15 +101,12 @@ def _parts(heat: Heat) -> dict[str, Any]:
 
 
 def _lede(heat: Heat) -> str:
-    """The first sentence: how many, who came first, who did not finish, what failed."""
+    """The first sentences: how many, who came first, second and third, who did not finish, what
+    failed."""
     read = [one for one in heat.attempts if one.state != "failed"]
     said = [plural(len(heat.attempts), "attempt") + (" at " + _names(read) if read else "") + "."]
-    first = [one for one in read if one.place == 1 and one.finished]
-    if len(first) == 1:
-        said.append(f"{first[0].athlete} was first in {clock(first[0].total_s)}.")
-    elif first:
-        who = " and ".join([", ".join(one.athlete for one in first[:-1]), first[-1].athlete])
-        said.append(f"{who} share the first place in {clock(first[0].total_s)}.")
+    if podium := _podium(read):
+        said.append(podium)
     unfinished = sum(one.finished is False for one in read)
     if unfinished:
         said.append(f"{unfinished} did not finish.")
@@ -100,6 +114,34 @@ def _lede(heat: Heat) -> str:
     if failed:
         said.append(f"{failed} could not be read.")
     return " ".join(said)
+
+
+def _podium(read: Sequence[HeatAttempt]) -> str:
+    """Who came first, second and third, with their distances; ties and times too near to be sure
+    of are said."""
+    on = {
+        place: [one for one in read if one.place == place and one.finished and one.total_s]
+        for place in (1, 2, 3)
+    }
+    if not on[1]:
+        return ""
+    first_s = on[1][0].total_s or 0.0
+    if len(on[1]) == 1:
+        parts = [f"{on[1][0].athlete} was first in {clock(first_s)}"]
+    else:
+        parts = [f"{_and(on[1])} share the first place in {clock(first_s)}"]
+    for place, word in ((2, "second"), (3, "third")):
+        if on[place]:
+            behind = short((on[place][0].total_s or 0.0) - first_s)
+            parts.append(f"{_and(on[place])} {word}, {behind} s behind")
+    close = any(one.close for found in on.values() for one in found)
+    sure = " Times marked ≈ are too near to be sure of their order." if close else ""
+    return "; ".join(parts) + "." + sure
+
+
+def _and(some: Sequence[HeatAttempt]) -> str:
+    names = [one.athlete for one in some]
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _clocks(read: Sequence[HeatAttempt]) -> list[str]:

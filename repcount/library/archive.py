@@ -15,13 +15,21 @@ from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from repcount.attempt.records import Attempt, Record, load_record
-from repcount.errors import FootageError, RecordError, RepcountError
-from repcount.files import ASIDE
+from repcount.errors import FootageError, RecordError, RepcountError, storage_error
+from repcount.files import ASIDE, demand_ordinary, demand_room
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
+from repcount.library.checking import RECORDS
 from repcount.library.copies import make_copy
-from repcount.library.layout import IMPORT, PLAN_SOURCE, VIDEO_NAME, clean_name, result_files
+from repcount.library.layout import (
+    IMPORT,
+    PLACING,
+    PLAN_SOURCE,
+    VIDEO_NAME,
+    clean_name,
+    result_files,
+)
 from repcount.library.rows import (
     AthleteRow,
     AttemptRow,
@@ -37,9 +45,7 @@ from repcount.pipeline.results import (
     EDITS,
     FILES,
     STILLS,
-    held,
-    is_stale,
-    rebuild,
+    settled,
 )
 from repcount.plan import parse_plan
 
@@ -85,7 +91,7 @@ class _Heat(Record):
 
 
 class Manifest(Record):
-    """What is in the archive. Share links, passphrase and unfinished uploads stay behind."""
+    """What is in the archive. Links, people, passphrases and unfinished uploads stay behind."""
 
     format: Literal["repcount-library/1"] = "repcount-library/1"
     athletes: list[_Athlete]
@@ -141,29 +147,25 @@ def _packed_attempt(
     """An attempt's files as one state, also while somebody corrects it; None where it was deleted
     meanwhile."""
     folder = library.folder_of(row.id)
-    while True:
-        rebuild(folder)
-        with held(folder):
-            if is_stale(folder):
-                continue
-            if not (folder / row.file_name).is_file():
-                if row.id in {one.id for one in library.attempts()}:
-                    raise RecordError(
-                        f"the video of attempt {row.id} is missing; see `repcount library check`."
-                    )
-                return None
-            files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
-            files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
-        return _Attempt(
-            id=row.id,
-            athlete=None,
-            file_name=row.file_name,
-            plan_toml=row.plan_toml,
-            state=row.state,
-            message=row.message,
-            created_at=row.created_at,
-            files=files,
-        )
+    with settled(folder):
+        if not (folder / row.file_name).is_file():
+            if row.id in {one.id for one in library.attempts()}:
+                raise RecordError(
+                    f"the video of attempt {row.id} is missing; see `repcount library check`."
+                )
+            return None
+        files = _all_packed(archive, folder, [*result_files(folder), PLAN_SOURCE], row.id)
+        files.append(_packed_video(archive, folder / row.file_name, row.id, originals))
+    return _Attempt(
+        id=row.id,
+        athlete=None,
+        file_name=row.file_name,
+        plan_toml=row.plan_toml,
+        state=row.state,
+        message=row.message,
+        created_at=row.created_at,
+        files=files,
+    )
 
 
 def _all_packed(
@@ -224,9 +226,11 @@ def import_library(library: Library, source: Path) -> int:
 def _import(library: Library, source: Path) -> int:
     aside = Path(tempfile.mkdtemp(prefix=IMPORT, dir=library.folder))
     try:
+        demand_ordinary(source)
         with zipfile.ZipFile(source) as archive:
             manifest = _manifest(archive, source)
-            _check_room(manifest, library.folder, source)
+            lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
+            demand_room(library.folder, sum(file.bytes for files in lists for file in files))
             for one in manifest.attempts:
                 _unpack(archive, one, aside / one.id, source)
                 _check_attempt(one, aside / one.id, source)
@@ -239,6 +243,9 @@ def _import(library: Library, source: Path) -> int:
             f"{source}: is not a whole archive of a library ({error}); export it again."
         ) from error
     except OSError as error:
+        refused = storage_error(error)
+        if refused.full:
+            raise refused from error
         raise RecordError(f"{source}: cannot be read ({error.strerror}); check it.") from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)
@@ -276,16 +283,6 @@ def _manifest(archive: zipfile.ZipFile, source: Path) -> Manifest:
     return manifest
 
 
-def _check_room(manifest: Manifest, folder: Path, source: Path) -> None:
-    lists = [one.files for one in manifest.attempts] + [one.files for one in manifest.heats]
-    needed = sum(file.bytes for files in lists for file in files)
-    free = shutil.disk_usage(folder).free
-    if needed > free:
-        raise RecordError(
-            f"{source}: needs {needed / 1e9:.1f} GB and the disk has {free / 1e9:.1f} GB free."
-        )
-
-
 def _unpack(archive: zipfile.ZipFile, one: _Attempt | _Heat, folder: Path, source: Path) -> None:
     folder.mkdir()
     for file in one.files:
@@ -308,6 +305,14 @@ def _check_attempt(one: _Attempt, folder: Path, source: Path) -> None:
         raise RecordError(f"{source}: the video of {one.id} is missing; export it again.")
     if one.state == "done" and not has_results(folder):
         raise RecordError(f"{source}: the results of {one.id} are not usable; export it again.")
+    for name, kind in RECORDS.items():
+        if (folder / name).exists():
+            try:
+                load_record(kind, folder / name)
+            except RecordError as error:
+                raise RecordError(
+                    f"{source}: {name} of {one.id} is not usable; export it again."
+                ) from error
 
 
 def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
@@ -326,15 +331,13 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             new = [one for one in manifest.attempts if one.id not in known]
             for one in new:
                 place = _make_room_at(library, library.folder_of(one.id))
-                placed.append((aside / one.id, place))
-                (aside / one.id).replace(place)
+                _place(aside / one.id, place, placed)
                 session.add(_row(session, one, place))
             there = set(session.scalars(select(HeatRow.id)))
             for heat in manifest.heats:
                 if heat.id not in there:
                     place = _make_room_at(library, library.heat_folder(heat.id))
-                    placed.append((aside / heat.id, place))
-                    (aside / heat.id).replace(place)
+                    _place(aside / heat.id, place, placed)
                     record = load_record(Heat, place / RECORD)
                     session.add(heat_row(heat.id, record, heat.created_at))
     except BaseException:
@@ -342,7 +345,16 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             if place.exists() and not source.exists():
                 place.replace(source)
         raise
+    for _, place in placed:
+        (place / PLACING).unlink(missing_ok=True)
     return len(new)
+
+
+def _place(source: Path, place: Path, placed: list[tuple[Path, Path]]) -> None:
+    """Move a folder into its place, with the mark that says that its row is not sure yet."""
+    (source / PLACING).touch()
+    placed.append((source, place))
+    source.replace(place)
 
 
 def _row(session: Session, one: _Attempt, folder: Path) -> AttemptRow:
@@ -358,7 +370,7 @@ def _row(session: Session, one: _Attempt, folder: Path) -> AttemptRow:
         created_at=one.created_at,
     )
     if one.state == "done":
-        note_results(row, load_record(Attempt, folder / ATTEMPT))
+        note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
     return row
 
 

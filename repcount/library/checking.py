@@ -8,16 +8,26 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from repcount.attempt.records import Attempt, Comparison, Edits, Reading, Record, load_record
-from repcount.errors import RecordError
+from repcount.errors import FootageError, RecordError
 from repcount.heat.collect import FILES as HEAT_FILES
 from repcount.heat.collect import RECORD
 from repcount.heat.records import Heat
-from repcount.library.layout import ATTEMPTS, HEATS, ID, PLAN_SOURCE, SHARED, UPLOADS
+from repcount.library.layout import (
+    ATTEMPTS,
+    HEATS,
+    ID,
+    OVERLAY,
+    PLAN_SOURCE,
+    PLAYABLE,
+    SHARED,
+    UPLOADS,
+)
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library
 from repcount.pipeline.results import (
     ATTEMPT,
     COMPARISON,
+    DERIVED,
     EDITS,
     FILES,
     PLAN,
@@ -28,8 +38,9 @@ from repcount.pipeline.results import (
 )
 from repcount.plan import Plan
 from repcount.tracking.tracks import load_tracks
+from repcount.video.containers import sniff
 
-_RECORDS: dict[str, type[Record]] = {
+RECORDS: dict[str, type[Record]] = {
     READING: Reading, ATTEMPT: Attempt, EDITS: Edits, COMPARISON: Comparison, PLAN: Plan,
 }  # fmt: skip
 _RESTORE = "bring it back from an export"
@@ -69,6 +80,10 @@ def _attempt(folder: Path, row: AttemptRow) -> Iterator[str]:
         yield f"Attempt {row.id}: its video ({row.file_name}) is missing; {_RESTORE}."
     elif row.state == "done":
         yield from _results(folder, row, video)
+    again = "it is made anew when its page asks for it"
+    yield from _made(folder / PLAYABLE, row, "copy for browsers", again)
+    for clip in folder.glob(OVERLAY.format("*")):
+        yield from _made(clip, row, "clip with the reading drawn in", "ask for it anew on its page")
     known = {*FILES, EDITS, PLAN_SOURCE, STILLS, STALE, row.file_name}
     for one in sorted(folder.iterdir()):
         hidden = one.name.startswith((".", f"{SHARED}."))
@@ -76,14 +91,31 @@ def _attempt(folder: Path, row: AttemptRow) -> Iterator[str]:
             yield f"Attempt {row.id}: {one.name} is no file of an attempt; move it away by hand."
 
 
+def _made(file: Path, row: AttemptRow, what: str, again: str) -> Iterator[str]:
+    """A video that was made of the attempt's."""
+    if file.exists():
+        try:
+            sniff(file)
+        except FootageError:
+            yield f"Attempt {row.id}: its {what} ({file.name}) is damaged; delete it, and {again}."
+
+
 def _results(folder: Path, row: AttemptRow, video: Path) -> Iterator[str]:
     again = "read the video again (its page, Start again), or " + _RESTORE
-    for name, kind in _RECORDS.items():
+    for name, kind in RECORDS.items():
         if (folder / name).exists() or name in (READING, ATTEMPT):
             try:
                 load_record(kind, folder / name)
             except RecordError as error:
                 yield f"Attempt {row.id}: {_inside(error, folder)} Or {again}."
+    if not (folder / STALE).exists():  # else they are made anew when they are asked for
+        for name in DERIVED:
+            needed = name not in RECORDS or (name == COMPARISON and (folder / PLAN).exists())
+            if needed and not (folder / name).exists():
+                yield (
+                    f"Attempt {row.id}: {name} is missing; the next correction, a note say, makes "
+                    "it anew."
+                )
     if (folder / TRACKS).exists():
         try:
             load_tracks(folder / TRACKS)

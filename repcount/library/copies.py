@@ -14,7 +14,7 @@ import sys
 import threading
 from pathlib import Path
 
-from repcount.errors import FootageError, RepcountError
+from repcount.errors import FootageError, RepcountError, StorageError
 from repcount.library.layout import SHARED
 from repcount.library.rows import AttemptRow
 from repcount.library.store import Library, Missing
@@ -47,7 +47,9 @@ class Copies:
             if row.id in self._refused:  # whoever has a link asks again and again
                 raise FootageError(self._refused[row.id])
             if source.stat().st_size + SPARE_BYTES > shutil.disk_usage(folder).free:
-                raise RepcountError("the disk has no room for a copy of this video; delete some.")
+                raise StorageError(
+                    "the disk has no room for a copy of this video; delete some.", full=True
+                )
             try:
                 make_copy(source, copy)
             except FootageError as error:

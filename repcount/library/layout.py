@@ -12,8 +12,13 @@ ATTEMPTS, HEATS, UPLOADS = FOLDERS = ("attempts", "heats", "uploads")
 PLAN_SOURCE = "plan.toml"
 ID, UPLOAD_ID = re.compile(r"[0-9a-f]{16}"), re.compile(r"[0-9a-f]{32}")
 SHARED = ".shared"  # and an ending: an attempt's video as its links hand it out
+# an attempt's video as every browser can show it, and a picture of it
+PLAYABLE, POSTER = ".playable.mp4", ".poster.jpg"
+# an attempt's video with the reading drawn in, by what it was drawn from; that one is asked for
+OVERLAY, OVERLAY_ASKED = ".overlay-{}.mp4", ".overlay-asked"
 # How names of folders begin that are on their way into the library, and out of it
 NEW, GONE, IMPORT = ".new-", ".gone-", ".import-"
+PLACING = ".placing"  # stands in a folder with its own name until its row is sure to be there
 # What files of a container are called; the first where a name has another ending.
 ENDINGS = {
     "mov": (".mp4", ".mov", ".m4v", ".qt", ".3gp", ".3g2"),

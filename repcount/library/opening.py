@@ -98,7 +98,9 @@ def refusal(error: Exception, database: Path | str = "the library") -> RepcountE
     """What the database refuses, and why, as an error a person sees (result codes of SQLite)."""
     code = getattr(getattr(error, "orig", None), "sqlite_errorname", "") or ""
     kind = "_".join(code.split("_")[:2])
-    if kind == "SQLITE_FULL":
+    # its shared memory cannot grow, which is what is said first where there is no room
+    # (sqlite.org/rescode.html#ioerr_shmsize)
+    if kind == "SQLITE_FULL" or code == "SQLITE_IOERR_SHMSIZE":
         return StorageError(
             f"{database}: the disk is full; make room and do it again. Nothing was lost.", full=True
         )

@@ -8,15 +8,19 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 from sqlalchemy import ForeignKey, String
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from repcount.analysis.same_film import Film, repeated
-from repcount.attempt.records import Attempt
+from repcount.attempt.records import Attempt, Comparison, load_record
 from repcount.heat.records import Heat
+from repcount.pipeline.results import COMPARISON
+from repcount.reports.words import review_marks
 from repcount.wording import plural
 from repcount.wording.moments import recorded_words, utc_text
+from repcount.wording.numbers import as_tenths, seconds_of
 
 PASSPHRASE, KEY = "passphrase", "key"  # settings: the passphrase's hash; what tokens are made with
 
@@ -49,8 +53,9 @@ class AttemptRow(Base):
     """One video and where its analysis stands: `state` is waiting, running, done, failed or
     cancelled.
 
-    Of what was read: `total_s` on the clock, `counted` of `asked` reps, and whether the workout is
-    `complete` (None where none was given). `recorded_at` is when it was filmed (ISO 8601). By
+    Of what was read: `total_s` on the clock, `planned_s` where there was a pace, `counted` of
+    `asked` reps, how many moments are `to_check` by eye, and whether the workout is `complete`
+    (None where none was given). `recorded_at` is when it was filmed (ISO 8601). By
     `sha256` and the stretch of the video that it lies in, two rows are known to be one attempt.
     """
 
@@ -73,6 +78,8 @@ class AttemptRow(Base):
     sha256: Mapped[str | None] = mapped_column(String(64))
     film_begin_s: Mapped[float | None]
     film_end_s: Mapped[float | None]
+    planned_s: Mapped[float | None]
+    to_check: Mapped[int | None]
 
     @property
     def filmed(self) -> str:
@@ -91,6 +98,22 @@ class AttemptRow(Base):
         if self.complete is not False or self.counted is None or self.asked is None:
             return ""
         return f"not finished, {self.counted} of {plural(self.asked, 'rep')}"
+
+    @property
+    def against(self) -> str:
+        """How a finished attempt stands against its plan, in words; empty where there was no
+        pace."""
+        if not self.complete or self.total_s is None or self.planned_s is None:
+            return ""
+        by = as_tenths(self.total_s - self.planned_s)
+        if not by:
+            return "on the plan"
+        return f"{seconds_of(abs(by))} s {'behind' if by > 0 else 'ahead of'} the plan"
+
+    def answers(self, asked: str, athlete: str) -> bool:
+        """Whether every word of a search stands in what a list says of the attempt."""
+        said = " ".join((self.workout, self.file_name, athlete, self.filmed, self.missing))
+        return all(word in said.casefold() for word in asked.casefold().split())
 
 
 class Upload(Base):
@@ -129,11 +152,31 @@ class HeatRow(Base):
     created_at: Mapped[int]
 
 
+class PersonRow(Base):
+    """Somebody with a passphrase of their own: a coach, or an athlete with attempts of their own.
+
+    `passphrase` is a hash, None until it is chosen. Of an invitation that is open the digest and
+    the end are kept.
+    """
+
+    __tablename__ = "people"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(100), unique=True)
+    role: Mapped[str] = mapped_column(String(12))
+    athlete_id: Mapped[int | None] = mapped_column(ForeignKey("athletes.id", ondelete="CASCADE"))
+    passphrase: Mapped[str | None]
+    invitation: Mapped[str | None] = mapped_column(String(64), unique=True)
+    invited_until: Mapped[int | None]
+    created_at: Mapped[int]
+
+
 class SessionRow(Base):
-    """Somebody who gave the passphrase; only the digest of the cookie is kept."""
+    """Somebody who gave a passphrase: a person's own, else the library's. Only the digest of the
+    cookie is kept."""
 
     __tablename__ = "sessions"
     digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    person_id: Mapped[int | None] = mapped_column(ForeignKey("people.id", ondelete="CASCADE"))
     created_at: Mapped[int]
     expires_at: Mapped[int]
 
@@ -167,8 +210,8 @@ def doubles(rows: Sequence[AttemptRow]) -> dict[str, AttemptRow]:
     return {known[place].id: known[match] for place, match in repeated(films).items()}
 
 
-def note_results(row: AttemptRow, record: Attempt) -> None:
-    """Write into a row that the results are there and what they say."""
+def note_results(row: AttemptRow, record: Attempt, folder: Path) -> None:
+    """Write into a row that the results are there, in a folder, and what they say."""
     row.state, row.message = "done", ""
     row.workout = record.workout.name if record.workout else ""
     row.total_s, row.complete = record.clock.total_s, record.clock.finished
@@ -178,4 +221,11 @@ def note_results(row: AttemptRow, record: Attempt) -> None:
     film = Film.of(record)
     row.recorded_at = record.video.recorded_at
     row.sha256, row.film_begin_s, row.film_end_s = film.sha256, film.begin_s, film.end_s
+    row.to_check, row.planned_s = len(review_marks(record)), _planned_s(folder)
     row.finished_at = now()
+
+
+def _planned_s(folder: Path) -> float | None:
+    """The planned total, where the results were compared with a plan."""
+    file = folder / COMPARISON
+    return load_record(Comparison, file).planned_total_s if file.is_file() else None

@@ -16,7 +16,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from fcntl import LOCK_EX, LOCK_NB, LOCK_SH, flock
 from pathlib import Path
 
@@ -38,6 +38,7 @@ from repcount.library.layout import (
     ID,
     LOCK,
     NEW,
+    PLACING,
     PLAN_SOURCE,
     UPLOAD_ID,
     UPLOADS,
@@ -84,8 +85,8 @@ class Library:
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise RepcountError(
-                f"{self.folder}: the library's folder cannot be made ({reason}); give another "
-                "with --data."
+                f"{self.folder}: the library's folder cannot be made or written ({reason}); give "
+                "another with --data."
             ) from error
         self._engine = opened(self.folder / DATABASE)
         if was_open:
@@ -259,7 +260,7 @@ class Library:
                     for one in result_files(results):
                         (folder / one).parent.mkdir(exist_ok=True)
                         shutil.copyfile(results / one, folder / one)
-                    note_results(row, load_record(Attempt, folder / ATTEMPT))
+                    note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
                 if plan_toml is not None:
                     (folder / PLAN_SOURCE).write_text(plan_toml, encoding="utf-8")
                 if upload_id is None:
@@ -281,8 +282,9 @@ class Library:
     def placed(self, folder: Path) -> Iterator[tuple[Path, Session]]:
         """A new folder to fill, and the transaction of the rows that name it.
 
-        Filled under another name, it gets its own as the transaction ends: a kill leaves no folder
-        that no row names. Where something is raised, neither stays.
+        Filled under another name, it gets its own just before the transaction ends, with a mark in
+        it until then: of what no row names, a start knows by it what a kill has cut off. Where
+        something is raised, neither stays.
         """
         aside, placed = folder.with_name(NEW + folder.name), False
         with self.saving():
@@ -291,11 +293,14 @@ class Library:
                 with self.session() as session:
                     yield aside, session
                     session.flush()
+                    (aside / PLACING).touch()
                     aside.replace(folder)
                     placed = True
             except BaseException:
                 shutil.rmtree(folder if placed else aside, ignore_errors=True)
                 raise
+            with suppress(OSError):  # the next start takes it away, then
+                (folder / PLACING).unlink()
 
     def add_heat(self, source: Path) -> str:
         """Take a heat's files (a folder that `write_heat` wrote) into the library; its id.
@@ -328,7 +333,7 @@ class Library:
         with self.session() as session:
             row = session.get(AttemptRow, attempt_id)
             if row is not None:
-                note_results(row, record)
+                note_results(row, record, self.folder_of(attempt_id))
 
     def set_state(
         self,
@@ -459,14 +464,20 @@ class Missing(RecordError):
     """What is asked for is not, or no longer, in the library."""
 
 
+def name_of(text: str) -> str:
+    """A name, blanks put right. Raises RepcountError for what is none."""
+    name = " ".join(text.split())
+    if not 1 <= len(name) <= 100:
+        raise RepcountError("a name has 1 to 100 characters; give a shorter one.")
+    if not name.isprintable():
+        raise RepcountError("a name has letters only, no control characters.")
+    return name
+
+
 def athlete_in(session: Session, name: str) -> int:
     """The id of the athlete of this name, made in this transaction if there is none. Raises
     RepcountError for what is no name."""
-    name = " ".join(name.split())
-    if not 1 <= len(name) <= 100:
-        raise RepcountError("an athlete's name has 1 to 100 characters; give a shorter one.")
-    if not name.isprintable():
-        raise RepcountError("an athlete's name has letters only, no control characters.")
+    name = name_of(name)
     found = session.scalar(select(AthleteRow).where(AthleteRow.name == name))
     if found is None:
         found = AthleteRow(name=name, notes="")

@@ -36,6 +36,7 @@ from repcount.library.layout import (
     ID,
     IMPORT,
     NEW,
+    PLACING,
     PLAN_SOURCE,
     SHARED,
     UPLOAD_ID,
@@ -134,7 +135,7 @@ def _demand_its_database(library: Library) -> None:
         one
         for home in (ATTEMPTS, HEATS)
         for one in (library.folder / home).iterdir()
-        if ID.fullmatch(one.name) and one.name not in named
+        if ID.fullmatch(one.name) and one.name not in named and not (one / PLACING).exists()
     ]
     if len(unnamed) > len(named):
         raise RepcountError(
@@ -182,6 +183,8 @@ def _move_unnamed(library: Library, trash: Path) -> int:
     for home in (ATTEMPTS, HEATS):
         for one in (library.folder / home).iterdir():
             if one.name in named:
+                with suppress(OSError):
+                    (one / PLACING).unlink()
                 left += [aside for aside in one.glob(f"{ASIDE}*") if _untouched(aside)]
             elif ID.fullmatch(one.name.removeprefix(NEW)) or (
                 one.name.startswith(ASIDE) and _untouched(one)
@@ -310,8 +313,11 @@ def _bring_back(library: Library, folder: Path, home: str) -> None:
         place = library.heat_folder(folder.name)
     else:
         row, place = _attempt_row(library, folder, words, at), library.folder_of(folder.name)
-    with library.saving(), library.moving(folder, place) as session:
-        session.add(row)
+    with library.saving():
+        (folder / PLACING).touch()
+        with library.moving(folder, place) as session:
+            session.add(row)
+        (place / PLACING).unlink()
     beside.unlink(missing_ok=True)
 
 
@@ -336,7 +342,7 @@ def _attempt_row(library: Library, folder: Path, words: dict[str, Any], at: int)
         created_at=at,
     )
     if has_results(folder):
-        note_results(row, load_record(Attempt, folder / ATTEMPT))
+        note_results(row, load_record(Attempt, folder / ATTEMPT), folder)
     return row
 
 

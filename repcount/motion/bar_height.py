@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,19 +11,21 @@ from scipy.ndimage import maximum_filter1d
 
 from repcount.motion.ends import (
     ENDS_SD_ST,
-    HANDS_SD_ST,
+    MOVING_S,
+    MOVING_ST,
     WRONG_AT_FIRST,
     joined,
+    middles,
     right_ends,
 )
-from repcount.motion.scene import MAX_GAP_S, SEEN, Scene, far_from
+from repcount.motion.scene import MAX_GAP_S, SEEN, Scene
 from repcount.tracking.tracks import BAR_KEYPOINTS
 
+# Typical noise of one sample, body heights: hands about 5 % of the torso.
+HANDS_SD_ST = 0.014
 # A bar on the floor lies lower than this: the plates' radius (0.13) and half as much again for the
 # view from above.
 LYING_ST = 0.20
-# An end moves if it has another height so long before and after: five times its noise.
-MOVING_S, MOVING_ST = 0.15, 0.02
 # A bar that rises by so much without one is lifted.
 LIFTED_ST = 0.10
 # A usual athlete, where the body height in metres is not known.
@@ -42,11 +45,21 @@ class Ends:
     sizes: np.ndarray
     plate_mm: float
 
+    @property
+    def slopes(self) -> tuple[float, float]:
+        """How far the hands go in the frame for each end's way, by the plates' sizes: a hand in the
+        middle of the bar is as far away as both ends are on average. NaN if not known."""
+        both = np.isfinite(self.sizes).all(1)
+        if not both.any():
+            return np.nan, np.nan
+        left, right = np.median(self.sizes[both], axis=0).tolist()
+        return 2 * right / (left + right), 2 * left / (left + right)
+
 
 @dataclass(frozen=True)
 class BarHeight:
-    """Height of the bar (n,) in body heights by its ends, NaN where neither is known, and its
-    `mass` (n,) of trust.
+    """Height of the bar (n,) in body heights by its ends, NaN where neither is known; what each of
+    them has `told` (2, n) of it, and the `weight` (2, n) of that.
 
     `hand` (n,) is the hands' height, NaN all along where they say nothing of the bar. `by_itself`
     (n,) is where the height is counted from the bar's own lowest place. `hands_hidden`: shoulders
@@ -56,7 +69,8 @@ class BarHeight:
     """
 
     height: np.ndarray
-    mass: np.ndarray
+    told: np.ndarray
+    weight: np.ndarray
     hand: np.ndarray
     by_itself: np.ndarray
     hands_hidden: bool
@@ -87,10 +101,6 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     times = scene.times
     hand = scene.height(hand_y)
     levels, agreeing, moved = _by_hands(scene, ends, hand, rng)
-    together = _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
-    if together and agreeing.sum() < AGREEING * moved.sum():
-        # hands at one end of a bar and never at the other go with it by chance
-        levels[:], agreeing[:] = np.nan, 0
     hands_hidden = False
     if not agreeing.any():
         hands_hidden = _by_shoulders(scene, ends, levels, agreeing, rng)
@@ -99,16 +109,20 @@ def bar_height(scene: Scene, ends: Ends, hand_y: np.ndarray) -> BarHeight:
     unknown = bool(np.isfinite(hand).mean() < HANDS_KNOWN)
     enough_seen = bool(moved.max() >= LEAST_SAMPLES)
     apart = bool(not agreeing.any() and (unknown or enough_seen))
-    least = 0.0 if unknown or together else PROVEN
-    own, own_mass = _by_itself(scene, ends, levels, least, everywhere=apart)
-    by_itself = np.isfinite(own)
+    one_bar = unknown or _one_bar(times, ends.places[0, :, 1], ends.places[1, :, 1], ends.sizes)
+    own, own_weight = _by_itself(scene, ends, levels, 0.0 if one_bar else PROVEN, everywhere=apart)
+    by_itself = np.isfinite(joined(own, own_weight)[0])
     body_wrong = apart and bool(by_itself.any())
     if body_wrong:
         levels[:], hand[:] = np.nan, np.nan
-    height, mass = _one_height(times, levels, ends.trust, hand, agreeing)
+    cuts = [int(np.argmax(inside)) for inside in scene.inside[1:] if inside.any()]
+    sideways = ends.places[..., 0] / scene.stature_at
+    told, weight = _by_both(times, levels, sideways, ends.trust, hand, agreeing, cuts)
+    told, weight = np.where(by_itself, own, told), np.where(by_itself, own_weight, weight)
     return BarHeight(
-        height=np.where(by_itself, own, height),
-        mass=np.where(by_itself, own_mass, mass),
+        height=joined(told, weight)[0],
+        told=told,
+        weight=weight,
         hand=hand,
         by_itself=by_itself,
         hands_hidden=hands_hidden,
@@ -128,7 +142,7 @@ def _by_hands(
     for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
         end_height = scene.height(end[:, 1])
         moving = _moving(scene.times, np.where(weight >= SEEN, end_height, np.nan), hand)
-        line = held_line(end_height[moving], hand[moving], rng)
+        line = held_line(end_height[moving], hand[moving], rng, ends.slopes[k])
         moved[k] = len(moving)
         if line is None and _lies(end_height[weight >= SEEN]):
             line = 1.0, 0.0, 0  # it has only lain there
@@ -151,7 +165,7 @@ def _by_shoulders(
     shoulder = _between_looks(scene.times, scene.height(scene.pair("shoulder")[:, 1]))
     for k, (end, weight) in enumerate(zip(ends.places, ends.trust, strict=True)):
         end_height = np.where(weight >= SEEN, scene.height(end[:, 1]), np.nan)
-        line = _carried_line(scene.times, end_height, shoulder, rng)
+        line = _carried_line(scene.times, end_height, shoulder, rng, ends.slopes[k])
         if line is not None:
             levels[k] = line[0] * end_height + line[1]
             agreeing[k], found = line[2], True
@@ -161,27 +175,32 @@ def _by_shoulders(
 def _by_itself(
     scene: Scene, ends: Ends, levels: np.ndarray, least: float, *, everywhere: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Height and trust (n,) of the bar above its own lowest place, in the pieces of film in which
-    no end has a level (2, n), or `everywhere`; NaN elsewhere."""
-    own, mass = np.full(len(scene.times), np.nan), np.zeros(len(scene.times))
+    """Height and weight (2, n) of the bar above its own lowest place by each end, in the pieces of
+    film in which no end has a level (2, n), or `everywhere`; NaN elsewhere."""
+    own, weight = np.full(levels.shape, np.nan), np.zeros(levels.shape)
     for inside in scene.inside:
         if everywhere or not np.isfinite(levels[:, inside]).any():
-            own[inside], mass[inside] = _own_height(
+            own[:, inside], weight[:, inside] = _own_height(
                 scene.times[inside],
-                ends.places[:, inside, 1],
+                ends.places[:, inside],
                 ends.sizes[inside].T,
                 ends.trust[:, inside],
                 ends.plate_mm / 2000 / STATURE_M,
                 least,
             )
-    return own, mass
+    return own, weight
 
 
 # So many samples of a moving end and the hands, at least, show whether the two go together.
 LEAST_SAMPLES = 20
 # Of them so many agree while the bar is held, drops and bounces counted in: two fifths and more in
-# rendered clips from all sides; hands that wander by a sixth of a stature agree in a sixth.
+# rendered clips from all sides; hands that wander by a sixth of a body height agree in a sixth.
 AGREEING = 0.35
+# The slopes of such lines are so far from what the plates' sizes give (root mean square over 18
+# ends of real clips of whose samples nine tenths agree).
+SLOPE_SD = 0.09
+# Sizes may be wrong altogether (an assumption): nearly all samples are believed against them.
+SIZES_WRONG = 0.4
 # Hands that are known in fewer looks than this are not known.
 HANDS_KNOWN = 0.1
 
@@ -197,10 +216,11 @@ def _moving(times: np.ndarray, end: np.ndarray, hand: np.ndarray) -> np.ndarray:
 
 
 def held_line(
-    x: np.ndarray, y: np.ndarray, rng: np.random.Generator
+    x: np.ndarray, y: np.ndarray, rng: np.random.Generator, by_size: float = np.nan
 ) -> tuple[float, float, int] | None:
     """The line y = slope * x + offset that most samples share, and how many; or None. `x` and `y`
-    (n,) are heights of a moving end and of the hands.
+    (n,) are heights of a moving end and of the hands; `by_size` is the slope that the plates' sizes
+    give, NaN if they do not.
 
     While the bar is held its end and the hands move together; a bar that flies alone does not fit,
     and one that lies still says nothing, however long. Random sample consensus (Fischler & Bolles
@@ -222,12 +242,14 @@ def held_line(
         return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
     slopes, through = slopes[likely], i[likely]
     offsets = y[through] - slopes * x[through]
+    usual = np.nan_to_num(np.exp(-0.5 * ((slopes - by_size) / SLOPE_SD) ** 2), nan=1.0)
+    usual = SIZES_WRONG + (1 - SIZES_WRONG) * usual
     # the lines are counted on some of the samples, the best one then on all
     few = slice(None, None, max(len(x) // 500, 1))
     votes = np.abs(y[few] - slopes[:, None] * x[few] - offsets[:, None]) < 3 * HANDS_SD_ST
-    best = int(votes.sum(1).argmax())
+    best = int((votes.sum(1) * usual).argmax())
     agree = np.abs(y - slopes[best] * x - offsets[best]) < 3 * HANDS_SD_ST
-    if agree.sum() < enough:
+    if agree.sum() < LEAST_SAMPLES or agree.sum() * usual[best] < AGREEING * len(x):
         return None
     slope, offset = np.polyfit(x[agree], y[agree], 1)
     return float(np.clip(slope, 0.7, 1.4)), float(offset), int(agree.sum())
@@ -251,7 +273,11 @@ def _between_looks(times: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 def _carried_line(
-    times: np.ndarray, end: np.ndarray, shoulder: np.ndarray, rng: np.random.Generator
+    times: np.ndarray,
+    end: np.ndarray,
+    shoulder: np.ndarray,
+    rng: np.random.Generator,
+    slope: float,
 ) -> tuple[float, float, int] | None:
     """The line that brings an end (n,) to the bar's height by the shoulders (n,), and how many
     samples agree; None if end and shoulders do not move together.
@@ -259,7 +285,7 @@ def _carried_line(
     A bar on the back hides the hands, and from the side its plates do; the shoulders go with it.
     """
     moving = _moving(times, end, shoulder)
-    line = held_line(end[moving], shoulder[moving], rng)
+    line = held_line(end[moving], shoulder[moving], rng, slope)
     if line is None:
         return None
     apart = end[moving] - shoulder[moving]
@@ -279,16 +305,16 @@ JERKED_ST_S2 = 11.0
 UNDER = 0.02
 
 
-def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
-    """Single samples (n,) of a height that leap away from both their neighbours and back.
+def jumps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Single samples (n,) of a height that jump away from both their neighbours and back.
 
     Nothing but the floor turns a bar upwards so sharply, and nothing at all downwards: of a bar
-    that lies, a leap up is wrong as well, or one into the floor.
+    that lies, a jump up is wrong as well, or one into the floor.
     """
-    leap = np.zeros(len(height), bool)
+    jump = np.zeros(len(height), bool)
     known = np.flatnonzero(np.isfinite(height))
     if len(known) < 3:
-        return leap
+        return jump
     x, t = height[known], times[known]
     step = np.maximum(t[2:] - t[1:-1], t[1:-1] - t[:-2])
     fraction = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
@@ -296,10 +322,10 @@ def leaps(times: np.ndarray, height: np.ndarray) -> np.ndarray:
     sharp = np.abs(off) > 5 * ENDS_SD_ST + JERKED_ST_S2 / 2 * step**2
     under = x[1:-1] < np.quantile(x, UNDER) - 5 * ENDS_SD_ST
     possible = (off > 0) | (np.minimum(x[:-2], x[2:]) > LYING_ST) | under
-    # beside a leap its neighbours seem to leap the other way, half as far
+    # beside a jump its neighbours seem to jump the other way, half as far
     possible &= np.abs(off) >= maximum_filter1d(np.abs(off), 3)
-    leap[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
-    return leap
+    jump[known[1:-1][sharp & possible & (step < MAX_GAP_S / 2)]] = True
+    return jump
 
 
 def _lies(height: np.ndarray) -> bool:
@@ -326,56 +352,65 @@ def _one_bar(times: np.ndarray, left: np.ndarray, right: np.ndarray, size: np.nd
 
 def _own_height(
     times: np.ndarray,
-    y: np.ndarray,
+    places: np.ndarray,
     sizes: np.ndarray,
     trust: np.ndarray,
     radius_st: float,
     least: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Height (n,) of a bar above its own lowest place by its plates' size, and its trust (n,).
+    """Height (2, n) of a bar above its own lowest place by each end and its plate's size, and what
+    that weighs (2, n).
 
     From the side the plates hide both hands, and the pose makes them up; in a rack or behind others
-    nobody's pose may be found. `y` (2, n) and `sizes` (2, n), the semi-axes, in pixels; `trust`
-    (2, n); `radius_st` the plates' radius in body heights. An end that is trusted less than `least`
-    all the time says nothing; all NaN if neither does, or nothing was lifted.
+    nobody's pose may be found. `places` (2, n, 2) and `sizes` (2, n), the semi-axes, in pixels;
+    `trust` (2, n); `radius_st` the plates' radius in body heights. An end that is trusted less than
+    `least` all the time says nothing; all NaN if neither does, or nothing was lifted.
     """
-    levels = np.full(y.shape, np.nan)
+    levels, sideways = np.full((2, *sizes.shape), np.nan)
     for k in (0, 1):
-        known = np.isfinite(y[k]) & np.isfinite(sizes[k]) & (trust[k] >= SEEN)
+        known = np.isfinite(places[k]).all(1) & np.isfinite(sizes[k]) & (trust[k] >= SEEN)
         if known.sum() >= 20 and np.quantile(trust[k][known], 0.9) >= least:
-            levels[k] = -np.where(known, y[k], np.nan) * radius_st
-            levels[k] /= float(np.median(sizes[k][known]))
+            by_plate = radius_st / float(np.median(sizes[k][known]))
+            sideways[k], levels[k] = np.where(known, places[k].T, np.nan) * [
+                [by_plate],
+                [-by_plate],
+            ]
     apart = levels[0] - levels[1]
     if np.isfinite(apart).any():
         levels[1] += float(np.nanmedian(apart))  # nearer and farther, they are ends of one bar
     elif np.isfinite(levels).any(1).all():
         levels[int(np.argmin(np.isfinite(levels).sum(1)))] = np.nan
     levels -= np.nanmin(levels) if np.isfinite(levels).any() else 0.0
-    one, mass = _one_height(times, levels, trust, np.full(len(times), np.nan))
+    told, weight = _by_both(times, levels, sideways, trust, np.full(len(times), np.nan))
+    one, _ = joined(told, weight)
     if np.isfinite(one).sum() < 20:
-        return np.full(len(times), np.nan), mass
+        return np.full(levels.shape, np.nan), weight
     low, high = np.nanquantile(one, (UNDER, 1 - UNDER))
     if high - low < LIFTED_ST:
-        return np.full(len(times), np.nan), mass
-    return one - low, mass
+        return np.full(levels.shape, np.nan), weight
+    return told - low, weight
 
 
-def _one_height(
+def _by_both(
     times: np.ndarray,
     levels: np.ndarray,
+    sideways: np.ndarray,
     trust: np.ndarray,
     hand: np.ndarray,
     agreeing: np.ndarray | None = None,
+    cuts: Sequence[int] = (),
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One height (n,) and its trust (n,) from both ends (2, n).
+    """The bar's height by each of its ends (2, n), and what that weighs (2, n).
 
-    Of two ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less
-    is doubted beforehand, as far as it did so less.
+    `levels` and `sideways` (2, n) are where they are, up and to the right, in body heights. Of two
+    ends of which fewer samples were `agreeing` (2,) with the body, the one that did so less is
+    questioned beforehand, as far as it did so less. `cuts` are samples after a cut of the film.
     """
     before = np.ones(2) if agreeing is None or not agreeing.any() else agreeing / agreeing.max()
     first, second = (float(one) for one in (1 - WRONG_AT_FIRST) * np.clip(before, 0.1, 1.0))
     seen = known_between(hand)
-    return joined(times, levels, trust, right_ends(times, levels, trust, seen, (first, second)))
+    right = right_ends(times, levels, trust, seen, (first, second), sideways=sideways, cuts=cuts)
+    return middles(times, levels, trust, right)
 
 
 def known_between(values: np.ndarray) -> np.ndarray:
@@ -384,19 +419,3 @@ def known_between(values: np.ndarray) -> np.ndarray:
     if not len(known):
         return values
     return np.interp(np.arange(len(values)), known, values[known], left=np.nan, right=np.nan)
-
-
-# Set down and taken up again, a bar is still for longer than this.
-STILL_S = 1.0
-
-
-def lies_still(times: np.ndarray, height: np.ndarray) -> np.ndarray:
-    """Where (n,) a bar that is seen has not moved for `STILL_S` and will not: whoever stands there
-    then may stand anywhere."""
-    known = np.flatnonzero(np.isfinite(height))
-    if len(known) < 2:
-        return np.zeros(len(times), bool)
-    at, seen = times[known], height[known]
-    rise = np.interp(at + MOVING_S, at, seen) - np.interp(at - MOVING_S, at, seen)
-    moves = at[np.abs(rise) > MOVING_ST]
-    return far_from(times, moves, STILL_S) & ~far_from(times, at, STILL_S)

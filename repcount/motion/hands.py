@@ -40,7 +40,7 @@ def hands_off(
     """Probability (n,) that the hands do not hold the bar; NaN where nothing is known.
 
     Where the bar is seen: how far the hands are from its line, against a hand's own length
-    (0.108 of stature, Winter 2009, from memory). Where it is not: a bar keeps both hands at a
+    (0.108 of body height, Winter 2009, from memory). Where it is not: a bar keeps both hands at a
     fixed distance, so a spread that leaves its usual value says the hands are free.
     """
     vertical = np.abs(hand_height - ends_height)

@@ -22,9 +22,9 @@ from repcount.motion.bar_height import (
     BarHeight,
     bar_ends,
     bar_height,
-    leaps,
-    lies_still,
+    jumps,
 )
+from repcount.motion.ends import lies_still
 from repcount.motion.filming import filming_notices
 from repcount.motion.hands import hands_off, held_all_along, knuckles_of
 from repcount.motion.metres import BarMetres, bar_metres
@@ -180,14 +180,14 @@ def measure(
 def _bar_signals(scene: Scene, bar: BarHeight, off: np.ndarray) -> dict[str, Any]:
     """The bar's height, smooth and sharp, and what it rests on, all (m,); `off` (n,) is the
     probability that the hands are off the bar."""
-    hand_weight = (ENDS_SD_ST / HANDS_SD_ST) ** 2
     from_ends = np.isfinite(bar.height)
     from_hands = ~from_ends & np.isfinite(bar.hand) & ~(off > 0.5)
-    sample = np.where(from_ends, bar.height, np.where(from_hands, bar.hand, np.nan))
-    weights = np.where(
-        from_ends, np.clip(bar.mass, 0.1, 1.0), np.where(from_hands, hand_weight, 0.0)
-    )
-    weights[leaps(scene.times, np.where(from_ends, bar.height, np.nan))] = 0.0
+    weight = np.where(from_ends, bar.weight / np.maximum(bar.weight.sum(0), 1.0), 0.0)
+    weight[:, jumps(scene.times, bar.height)] = 0.0
+    # both ends and the hands are sensors of one height: of what is wrong in one of them for a
+    # moment the others know nothing
+    sample = np.vstack([bar.told, bar.hand])
+    weights = np.vstack([weight, from_hands * (ENDS_SD_ST / HANDS_SD_ST) ** 2])
     smoothed = scene.curve(sample, weights, BAR_CUTOFF_HZ, 0.012)
     nearest = np.clip(np.searchsorted(scene.times, scene.grid), 0, len(scene.times) - 1)
     source = np.where(from_ends[nearest], 2, np.where(from_hands[nearest], 1, 0))

@@ -263,7 +263,7 @@ def _parabola(
 
 
 def slowed(falls: tuple[Fall, ...]) -> float | None:
-    """How many times slower than life a clip plays by its `falls`; None if that cannot be
+    """How many times slower than real time a clip plays by its `falls`; None if that cannot be
     estimated.
 
     A falling bar of a clip slowed k times accelerates by g / k squared. It takes at least two falls

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import xarray as xr
 
-from repcount.attempt.anthropometry import ANKLE_HEIGHT_ST, EYE_HEIGHT_ST
+from repcount.attempt.anthropometry import ANKLE_HEIGHT_ST, EYE_HEIGHT_ST, HIP_HEIGHT_ST
 from repcount.motion.smoothing import smooth
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 
@@ -22,9 +22,14 @@ SEEN = 0.5
 # The pose model's ankle lies about 3 cm above the joint.
 ANKLE_ST = ANKLE_HEIGHT_ST + 0.017
 EYE_ST = EYE_HEIGHT_ST
+# The legs' share of what stands between ankles and eyes; how far a stance as wide as for a sumo
+# deadlift (0.10 less), a view from above or from below and the pose's error put it off; and what a
+# body counts whose hips are not seen (assumptions).
+LEGS = (HIP_HEIGHT_ST - ANKLE_ST) / (EYE_ST - ANKLE_ST)
+LEGS_SD, UNSEEN_LEGS = 0.12, 0.5
 # Longer gaps are not bridged.
 MAX_GAP_S = 0.4
-# Nobody's trunk crosses a tenth of their stature between two looks faster than this: 4 m/s of a
+# Nobody's trunk crosses a tenth of their body height between two looks faster than this: 4 m/s of a
 # person of 1.75 m, where the fastest drop under a bar is about 2 m/s (free fall over 0.2 m).
 JUMP_ST, JUMP_ST_S = 0.10, 2.3
 # A track that has jumped away comes back to the athlete within this time, or it is a cut.
@@ -55,7 +60,7 @@ class Scene:
 
     @cached_property
     def stature_at(self) -> np.ndarray:
-        """The stature (n,) in pixels at `times`."""
+        """The body height (n,) in pixels at `times`."""
         return np.interp(self.times, self.grid, self.stature)
 
     @cached_property
@@ -77,33 +82,38 @@ class Scene:
         return middle(self.seen("left_" + name), self.seen("right_" + name))
 
     def tall(self) -> np.ndarray:
-        """The stature (n,) in pixels of somebody who stood upright as eyes and ankles are."""
+        """The body height (n,) in pixels of somebody who stood upright as eyes and ankles are."""
         return np.asarray((self.pair("ankle")[:, 1] - self.pair("eye")[:, 1]) / (EYE_ST - ANKLE_ST))
 
+    def upright(self) -> np.ndarray:
+        """How much (n,) `tall` is to be believed: as much as the legs' share of it is a standing
+        athlete's. Who bends over has more of it in the legs, who squats has less."""
+        ankle = self.pair("ankle")[:, 1]
+        legs = (ankle - self.pair("hip")[:, 1]) / (ankle - self.pair("eye")[:, 1])
+        weight = np.exp(-0.5 * ((legs - LEGS) / LEGS_SD) ** 2)
+        return np.where(np.isfinite(legs), weight, UNSEEN_LEGS)
+
     def height(self, y: np.ndarray) -> np.ndarray:
-        """Statures above the floor (n,) of places `y` (n,) in pixels."""
+        """Body heights above the floor (n,) of places `y` (n,) in pixels."""
         return np.asarray((self.ground_at - y) / self.stature_at + ANKLE_ST)
 
     def curve(
         self, values: np.ndarray, weights: np.ndarray | float, cutoff: float, scale: float
     ) -> np.ndarray:
-        """`values` (n,) smoothed onto the grid (m,), NaN in gaps longer than `MAX_GAP_S`."""
+        """`values`, (n,) or (k, n) of k sensors, smoothed onto the grid (m,), NaN in gaps longer
+        than `MAX_GAP_S`."""
         times, grid = self.times, self.grid
         result = np.full(len(grid), np.nan)
         weights = np.broadcast_to(np.asarray(weights, float), values.shape)
         for a, b in self.pieces:
-            use = (
-                np.isfinite(values)
-                & (weights > 0)
-                & (times >= grid[a] - 1e-6)
-                & (times <= grid[b - 1] + 1e-6)
-            )
+            use = np.atleast_2d(np.isfinite(values) & (weights > 0)).any(0)
+            use &= (times >= grid[a] - 1e-6) & (times <= grid[b - 1] + 1e-6)
             if use.sum() < 5:
                 continue
-            line = smooth(
-                times[use], values[use], weights[use], grid[a:b], cutoff, robust_scale=scale
-            )
             at = times[use]
+            line = smooth(
+                at, values[..., use], weights[..., use], grid[a:b], cutoff, robust_scale=scale
+            )
             after = np.clip(np.searchsorted(at, grid[a:b]), 1, len(at) - 1)
             gap = at[after] - at[after - 1]
             outside = (grid[a:b] < at[0] - 0.1) | (grid[a:b] > at[-1] + 0.1)
@@ -111,10 +121,10 @@ class Scene:
         return result
 
     def on_ground(self, at_bar: np.ndarray, free: np.ndarray) -> Scene:
-        """The scene with stature and ground estimated by where the athlete stands `at_bar` (n,),
-        and by how tall they are where their hands are not `free` (n,)."""
+        """The scene with body height and ground estimated by where the athlete stands `at_bar`
+        (n,), and by how tall they are where their hands are not `free` (n,)."""
         ankle = np.where(at_bar, self.pair("ankle")[:, 1], np.nan)
-        tall = np.where(free, np.nan, self.tall())
+        tall, upright = np.where(free, np.nan, self.tall()), self.upright()
         stature, ground = self.stature.copy(), self.ground.copy()
         for (a, b), inside in zip(self.pieces, self.inside, strict=True):
             times, span = self.times[inside], self.grid[a:b]
@@ -122,7 +132,7 @@ class Scene:
                 ground[a:b] = ground_level(times, ankle[inside], span)
             if np.isfinite(tall[inside]).sum() >= 5:
                 # who walks off or comes nearer with free hands is not at the bar
-                stature[a:b] = stature_px(times, tall[inside], span)
+                stature[a:b] = stature_px(times, tall[inside], upright[inside], span)
         return self._held_over(stature, ground)
 
     def without_body(self, lost: np.ndarray) -> Scene:
@@ -140,7 +150,7 @@ class Scene:
 
 def scene_of(tracks: xr.Dataset, individual: int) -> Scene:
     """The scene of one individual of `tracks` (n > 1): another person's poses left out, camera
-    movement taken out, stature and ground as the body gives them all along."""
+    movement taken out, body height and ground as the body gives them all along."""
     times = tracks["time"].values.astype(float)
     position = tracks["position"].values[..., individual].astype(float)
     confidence = np.nan_to_num(tracks["confidence"].values[..., individual].astype(float))
@@ -167,12 +177,13 @@ def scene_of(tracks: xr.Dataset, individual: int) -> Scene:
         stature=np.full(len(grid), np.nan),
         ground=np.full(len(grid), np.nan),
     )
-    ankle, tall = scene.pair("ankle")[:, 1], scene.tall()
+    ankle, tall, upright = scene.pair("ankle")[:, 1], scene.tall(), scene.upright()
     stature, ground = scene.stature.copy(), scene.ground.copy()
     for (a, b), inside in zip(pieces, scene.inside, strict=True):
         # the tallest tenth of half a minute is the athlete upright
-        stature[a:b] = _rolling(times[inside], tall[inside], grid[a:b], 15.0, 0.9)
-        ground[a:b] = _rolling(times[inside], ankle[inside], grid[a:b], 5.0, 0.5)
+        stature[a:b] = _rolling(times[inside], tall[inside], upright[inside], grid[a:b], 15.0, 0.9)
+        even = np.ones(int(inside.sum()))
+        ground[a:b] = _rolling(times[inside], ankle[inside], even, grid[a:b], 5.0, 0.5)
     return scene._held_over(stature, ground)
 
 
@@ -182,17 +193,22 @@ def middle(left: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 
 def _rolling(
-    times: np.ndarray, values: np.ndarray, grid: np.ndarray, reach_s: float, quantile: float
+    times: np.ndarray,
+    values: np.ndarray,
+    weights: np.ndarray,
+    grid: np.ndarray,
+    reach_s: float,
+    quantile: float,
 ) -> np.ndarray:
-    """Quantile of `values` within `reach_s` of each second, interpolated to `grid`."""
+    """Weighted quantile of `values` within `reach_s` of each second, interpolated to `grid`."""
     good = np.isfinite(values)
     if not good.any():
         return np.full(len(grid), np.nan)
-    times, values = times[good], values[good]
+    times, values, weights = times[good], values[good], weights[good]
     knots = np.arange(grid[0], grid[-1] + 1.0, 1.0)
     first = np.searchsorted(times, knots - reach_s)
     last = np.searchsorted(times, knots + reach_s)
-    level = _quantiles(values, first, last, quantile)
+    level = _quantiles(values, weights, first, last, quantile)
     known = np.isfinite(level)
     if not known.any():
         return np.full(len(grid), np.quantile(values, quantile))
@@ -231,18 +247,24 @@ def ground_level(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.n
     return np.interp(grid, knots[known], level[known])
 
 
-# Nobody grows: an athlete who comes nearer stays there for longer than one frame in twenty. Noise
+# Nobody grows: an athlete who comes nearer stays there for more than a twentieth of the time. Noise
 # of a standing body's height is 1 to 2 %.
 OFTEN, GROWS = 0.95, 1.06
 
 
-def stature_px(times: np.ndarray, tall: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    """Stature in pixels (m,) on `grid`: what the athlete measures standing within 15 s of it.
+def stature_px(
+    times: np.ndarray, tall: np.ndarray, upright: np.ndarray, grid: np.ndarray
+) -> np.ndarray:
+    """Body height in pixels (m,) on `grid`: what the athlete measures standing within 15 s of it.
 
-    A nearer person followed for a few seconds would be the tallest, and is left out.
+    Samples `tall` (n,) count as much as the body is `upright` (n,) in them. A nearer person
+    followed for a few seconds would be the tallest, and is left out.
     """
-    usual = np.nanquantile(tall, OFTEN)
-    return _rolling(times, np.where(tall > GROWS * usual, np.nan, tall), grid, 15.0, 0.9)
+    known = np.isfinite(tall)
+    whole = np.array([0]), np.array([int(known.sum())])
+    usual = _quantiles(tall[known], upright[known], *whole, OFTEN)
+    usable = np.where(tall > GROWS * usual, np.nan, tall)
+    return _rolling(times, usable, upright, grid, 15.0, 0.9)
 
 
 # Somebody who has not been seen for this long is away (a pose is lost for less).
@@ -266,20 +288,29 @@ def held_over(
 
 
 def _quantiles(
-    values: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
+    values: np.ndarray, weights: np.ndarray, first: np.ndarray, last: np.ndarray, quantile: float
 ) -> np.ndarray:
-    """`np.quantile` of each stretch [first, last) of values (n,), NaN under five; all at once."""
+    """The weighted quantile of each stretch [first, last) of values (n,), NaN under five; all at
+    once. With even weights it is `np.quantile`."""
     size = last - first
     reach = np.arange(max(int(size.max(initial=0)), 1))
     inside = reach < size[:, None]
-    table = np.where(inside, values[np.minimum(first[:, None] + reach, len(values) - 1)], np.inf)
-    table.sort(axis=1)
-    place = quantile * np.maximum(size - 1, 0)
-    low = place.astype(int)
-    rows = np.arange(len(size))
-    below, above = table[rows, low], table[rows, np.minimum(low + 1, np.maximum(size - 1, 0))]
+    place = np.minimum(first[:, None] + reach, len(values) - 1)
+    table = np.where(inside, values[place], np.inf)
+    order = table.argsort(axis=1)
+    table = np.take_along_axis(table, order, 1)
+    mass = np.take_along_axis(np.where(inside, weights[place], 0.0), order, 1)
+    # the share of all that lies below the middle of each sample's own weight
+    below = mass.cumsum(axis=1) - mass / 2
+    lowest, rows = below[:, 0], np.arange(len(size))
+    highest = below[rows, np.maximum(size - 1, 0)]
+    wanted = (lowest + quantile * (highest - lowest))[:, None]
+    low = np.clip((below < wanted).sum(1) - 1, 0, np.maximum(size - 2, 0))
+    high = np.minimum(low + 1, np.maximum(size - 1, 0))
+    step = np.maximum(below[rows, high] - below[rows, low], 1e-300)
+    share = np.clip((wanted[:, 0] - below[rows, low]) / step, 0, 1)
     with np.errstate(invalid="ignore"):
-        level = below + (above - below) * (place - low)
+        level = table[rows, low] + share * (table[rows, high] - table[rows, low])
     return np.where(size >= 5, level, np.nan)
 
 

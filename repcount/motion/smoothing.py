@@ -50,12 +50,13 @@ def smooth(
 ) -> np.ndarray:
     """Smooth samples at any times onto a uniform grid.
 
-    `values` and `weights` (n,) belong to `times_s` (n,), which need not be regular; NaN or weight 0
-    means no sample. Weight 1 is a sample for which `cutoff_hz` holds at the samples' own median
-    rate. A sample between two grid points is compared with the curve interpolated there, so no
-    time is rounded. With `robust_scale` (in the values' unit), samples further than about three
-    scales from the curve lose their weight (Tukey's biweight, `passes` times). `grid_s` (m,) must
-    be uniform. Returns (m,); all NaN when there are too few samples to hold a curve.
+    `values` and `weights`, (n,) or (k, n) of k sensors, belong to `times_s` (n,), which need not be
+    regular; NaN or weight 0 means no sample. Weight 1 is a sample for which `cutoff_hz` holds at
+    the samples' own median rate. A sample between two grid points is compared with the curve
+    interpolated there, so no time is rounded. With `robust_scale` (in the values' unit), samples
+    further than about three scales from the curve lose their weight (Tukey's biweight, `passes`
+    times). `grid_s` (m,) must be uniform. Returns (m,); all NaN when there are too few samples to
+    hold a curve.
     """
     grid_s = np.asarray(grid_s, float)
     count = len(grid_s)
@@ -64,10 +65,11 @@ def smooth(
     use = base > 0
     if count < 2 * ORDER or np.count_nonzero(use) <= ORDER:
         return np.full(count, np.nan)
-    times, values, base = np.asarray(times_s, float)[use], values[use], base[use]
     step = grid_s[1] - grid_s[0]
     # each sample counts for as many grid points as lie between samples
-    base = base * max(np.median(np.diff(times)) / step, 1e-9)
+    seen = np.asarray(times_s, float)[np.atleast_2d(use).any(0)]
+    base = base[use] * max(np.median(np.diff(seen)) / step, 1e-9)
+    times, values = np.broadcast_to(times_s, values.shape)[use], values[use]
     place = np.clip((times - grid_s[0]) / step, 0, count - 1)
     left = np.minimum(place.astype(int), count - 2)
     fraction = place - left

@@ -28,6 +28,7 @@ from repcount.pipeline.stages import Progress, Stages
 from repcount.plan import Plan, load_plan
 from repcount.reading import ReadOptions, read_attempt
 from repcount.reports import stills
+from repcount.reports.clips import still_moments
 from repcount.tracking.tracks import attribute, load_tracks, save_tracks
 from repcount.video.footage import open_footage
 
@@ -123,7 +124,8 @@ def analyze(
         recognised=recognised.plan if recognised else None,
     )
     if video is not None and options.stills:
-        wanted = stills.moments(attempt, results.comparison)
+        first = still_moments(attempt, results.comparison, plan)
+        wanted = stills.moments(attempt, results.comparison, first)
         with open_footage(video, slowed=film.get("slowed") or 1.0) as footage:
             each = stages.each("stills", wanted)
             taken = stills.take(footage, each, seen, _whose(options.blur_faces))

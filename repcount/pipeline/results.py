@@ -128,21 +128,45 @@ def is_stale(folder: Path) -> bool:
 def rebuild(folder: Path | str) -> None:
     """Make anew what is stale in a results folder; where nothing is, nothing is done.
 
-    Corrections that come meanwhile are not held up: the work then begins again. Raises
-    RepcountError where the folder cannot be read or the disk refuses.
+    Corrections are not held up; if one has come meanwhile, the next wait until all is made anew.
+    Raises RepcountError where the folder cannot be read or the disk refuses.
     """
     folder = Path(folder)
-    while is_stale(folder):
+    if not is_stale(folder):
+        return
+    with held(folder):
+        mark = _mark(folder)
+        results = load_results(folder)
+    with _aside(folder) as aside:
+        _write_derived(aside, folder, results)
         with held(folder):
-            mark = _mark(folder)
-            results = load_results(folder)
-        with _aside(folder) as aside:
-            _write_first(aside, results)
-            _write_rest(aside, with_stills(folder, results))
-            with held(folder):
-                if _mark(folder) == mark:
-                    _move(aside, folder, DERIVED)
-                    (folder / STALE).unlink(missing_ok=True)
+            if _mark(folder) == mark:
+                _settle(aside, folder)
+                return
+    with settled(folder):
+        pass
+
+
+@contextmanager
+def settled(folder: Path) -> Iterator[None]:
+    """Keep corrections of a results folder waiting while its files are of one state: what is stale
+    is made anew first. Raises RepcountError as `rebuild` does."""
+    with held(folder):
+        if is_stale(folder):
+            with _aside(folder) as aside:
+                _write_derived(aside, folder, load_results(folder))
+                _settle(aside, folder)
+        yield
+
+
+def _write_derived(aside: Path, folder: Path, results: Results) -> None:
+    _write_first(aside, results)
+    _write_rest(aside, with_stills(folder, results))
+
+
+def _settle(aside: Path, folder: Path) -> None:
+    _move(aside, folder, DERIVED)
+    (folder / STALE).unlink(missing_ok=True)
 
 
 def _mark(folder: Path) -> str:

@@ -15,6 +15,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 
 from repcount.errors import PlanError
+from repcount.files import ordinary_bytes
 from repcount.plan.barbell import parse_weight, with_bar
 from repcount.plan.file import LARGEST_FILE, Table
 from repcount.plan.findings import dotted, toml_data
@@ -117,9 +118,7 @@ def load_athletes(path: Path | str, workout: Plan, shared: Wishes) -> Listed:
     """
     path = Path(path)
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path}: is too large for a list of athletes; give one under 1 MB.")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = ordinary_bytes(path, LARGEST_FILE).decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise PlanError(f"{path}: cannot be read ({reason}); check the path.") from error

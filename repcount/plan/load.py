@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from repcount.attempt.records import MOST_WORKOUT_REPS, MovementReps, Workout
 from repcount.errors import PlanError
+from repcount.files import ordinary_bytes
 from repcount.plan.file import (
     LARGEST_FILE,
     MOST_ROUNDS,
@@ -36,9 +37,7 @@ def load_plan(path: Path | str) -> Plan:
     """
     path = Path(path)
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise PlanError(f"{path}: is too large for a plan; give a TOML file under 1 MB.")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = ordinary_bytes(path, LARGEST_FILE).decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise PlanError(f"{path}: cannot be read ({reason}); check the path.") from error

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pydantic import Field
+from typing import Self
+
+from pydantic import Field, model_validator
 
 from repcount.attempt.records import MovementReps, PlannedBreak, Record, Timed, Workout
 from repcount.plan.pattern import Pattern
@@ -16,6 +18,12 @@ class RoundPlan(Record):
     pattern: Pattern | None = None
     break_s: list[Seconds] = Field(default_factory=list, description="one for each | in order")
     round_s: Seconds | None = Field(None, gt=0, description="breaks included")
+
+    @model_validator(mode="after")
+    def _used_up(self) -> Self:
+        if self.pattern is not None and self.pattern.reps != self.reps:
+            raise ValueError("a pattern uses up the reps of its round")
+        return self
 
     @property
     def reps(self) -> int:
@@ -60,6 +68,12 @@ class Plan(Record):
         None, description="for each transition from one movement to the next"
     )
     cycle_s: dict[str, Seconds] = Field(default_factory=dict, description="by movement")
+
+    @model_validator(mode="after")
+    def _of_one_workout(self) -> Self:
+        if [one.movements for one in self.rounds] != self.workout.rounds:
+            raise ValueError("the rounds of a plan are those of its workout")
+        return self
 
     @property
     def has_breaks(self) -> bool:

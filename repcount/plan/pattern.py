@@ -28,6 +28,11 @@ class Pattern(Record):
         """The pattern as a person writes it."""
         return write_sets([[part.reps for part in one] for one in self.sets])
 
+    @property
+    def reps(self) -> int:
+        """Reps of all sets."""
+        return sum(part.reps for one in self.sets for part in one)
+
     def positions(self) -> list[int]:
         """For each `|`, the reps of the round done before it."""
         done, marks = 0, []

@@ -56,7 +56,7 @@ class Item:
 class Pairing:
     """What one stroke is in the workout: an item, or none with a reason, and how sure that is.
 
-    `alone` leaves aside what is doubtful for all of a round's movement: which round it is.
+    `alone` leaves aside what is uncertain for all of a round's movement: which round it is.
     """
 
     item: Item | None
@@ -110,7 +110,7 @@ def _costs(strokes: list[RawStroke], items: list[Item]) -> np.ndarray:
             if item.movement not in price:
                 movement = CATALOGUE[item.movement]
                 fit = fits(stroke, movement)
-                # a style that differs is a doubtful label, not another repetition
+                # a style that differs is a uncertain label, not another repetition
                 fit *= 0.4 + 0.6 * style(stroke, movement)
                 price[item.movement] = max(-math.log(fit / FITS_WELL), 0.0)
             cost[i, j] = price[item.movement]
@@ -170,7 +170,7 @@ def align(
     whole = np.array([stroke.finished for stroke in strokes], bool)
     add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
-    least, ways = skips(skip, _leaps(items, skip))
+    least, ways = skips(skip, _omissions(items, skip))
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
     early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
@@ -240,23 +240,23 @@ def _prices(
     return match, add, handled
 
 
-def _leaps(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, float]]:
+def _omissions(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, float]]:
     """What `skips` takes for leaving out the rest of a movement, or all of it, at once."""
     # what comes last is not left out, it is not come to
     groups = _groups(items)[:-1]
-    leaps = [
+    jumps = [
         (a, b, float(skip[a : a + 2].sum()) + LEFT_OUT * (b - a - 2))
         for first, b in groups
         for a in range(first + 1, b - 2)
     ]
-    leaps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in groups]
-    return sorted(leaps, key=lambda leap: leap[1])
+    jumps += [(a, b, FORGOTTEN + float(skip[a]) - MISSING) for a, b in groups]
+    return sorted(jumps, key=lambda jump: jump[1])
 
 
 def _sure(
     chosen: list[int | None], posterior: np.ndarray, items: list[Item]
 ) -> dict[int, tuple[float, float]]:
-    """How sure each counted stroke is its item, and how sure leaving its round's doubt aside.
+    """How sure each counted stroke is its item, and how sure leaving its round's uncertainty aside.
 
     Of equal strokes the definitions say which are counted; what may be wrong is the round, and
     with the round's first repetition all its numbers.
@@ -343,12 +343,12 @@ def _groups(items: list[Item]) -> list[tuple[int, int]]:
 
 
 def skips(
-    skip: np.ndarray, leaps: Sequence[tuple[int, int, float]] = ()
+    skip: np.ndarray, jumps: Sequence[tuple[int, int, float]] = ()
 ) -> tuple[np.ndarray, np.ndarray]:
     """Leaving items out: the least price (m + 1, m + 1) of going from so many items done to so many
     more, and the log of all ways to, each weighing exp(-price).
 
-    `skip` (m,) is the price of leaving out each item; a leap (a, b, price) leaves out items a to
+    `skip` (m,) is the price of leaving out each item; a jump (a, b, price) leaves out items a to
     b - 1 at once. Leaps come in the order of b, none before the end of one with a lower b.
     """
     size = len(skip)
@@ -356,7 +356,7 @@ def skips(
     least = total[None, :] - total[:, None]
     least[np.tril_indices(size + 1, -1)] = np.inf
     ways = -least
-    for a, b, price in leaps:
+    for a, b, price in jumps:
         on = total[b:] - total[b]
         least[:, b:] = np.minimum(least[:, b:], least[:, [a]] + price + on)
         ways[:, b:] = np.logaddexp(ways[:, b:], ways[:, [a]] - price - on)

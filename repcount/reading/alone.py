@@ -1,14 +1,14 @@
 """A bar that no body explains: how high above the floor it is, by what bars are carried at.
 
 The plates give its path in metres, but not where the floor is. Every height of the floor and every
-stature is a hypothesis. Each is decoded by the zones' own chain with the bar alone as witness:
+body height is a hypothesis. Each is decoded by the zones' own chain with the bar alone as witness:
 where it stays it lies on the floor or is carried at the hang, at the shoulders or overhead, at
-heights that anthropometry gives; where it moves it may be anywhere between. What the picture shows
+heights that anthropometry gives; where it moves it may be anywhere between. What the frame shows
 counts too: whoever films an athlete shows the floor, too. All hypotheses are weighed and summed, so
 that how sure a zone is follows from how much all others would explain.
 
 Levels: a plate's radius (225 mm; IWF TCRR 3.3, as restated by national federations); 0.43, 0.82 and
-1.23 of stature for the bar at lockout of a deadlift, on the shoulders and overhead (from wrist,
+1.23 of body height for the bar at lockout of a deadlift, on the shoulders and overhead (from wrist,
 shoulder and arm, Winter 2009, Fig. 4.1 after Drillis & Contini 1966, from memory).
 """
 
@@ -36,25 +36,25 @@ from repcount.reading.decode import (
 )
 
 RADIUS_M = 0.225
-# Statures of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption).
+# Body heights of adults, men and women together: 1.70 m, standard deviation 0.12 m (an assumption).
 STATURES_M = np.array([1.46, 1.58, 1.70, 1.82, 1.94])
 STATURE_MEAN_M, STATURE_SD_M = 1.70, 0.12
 # A bar's lowest place in a piece of film lies between the floor and overhead, in steps of half the
-# doubt of a carrying height.
+# uncertainty of a carrying height.
 LOWEST_M = np.arange(RADIUS_M - 0.04, 2.3, 0.02)
 # No stand holds a bar overhead or at the hang: a film that begins with it there begins in mid-lift,
 # which so many do (an assumption), beside those that begin on the floor or at a stand.
 MID_LIFT = 0.05
 # Hypotheses that weigh less than this beside the likeliest say nothing of the zones.
 WORTH_TELLING = 1e-3
-# The floor at the athlete's feet is seen so far down the picture, by somebody who frames the whole
+# The floor at the athlete's feet is seen so far down the frame, by somebody who frames the whole
 # athlete, four times in five; else anywhere (an assumption, common practice).
 FLOOR_SHARE, FLOOR_SHARE_SD, FRAMED = 0.85, 0.12, 0.8
 ANYWHERE = (0.3, 2.3)
 
 
 def _framing(lowest_share: float, metre_share: float) -> np.ndarray:
-    """Log prior (h,) of `LOWEST_M` by where in the picture the floor would then be."""
+    """Log prior (h,) of `LOWEST_M` by where in the frame the floor would then be."""
     if not np.isfinite(lowest_share * metre_share):
         return np.zeros(len(LOWEST_M))
     share = lowest_share + LOWEST_M * metre_share
@@ -82,8 +82,8 @@ def grounded(motion: Motion) -> Motion:
 
 
 def _floor_under(motion: Motion, first: int, last: int) -> tuple[float, float, np.ndarray]:
-    """Height in metres above the floor of the bar's zero in a piece, the stature, and how sure the
-    zones are that follow, (last - first,)."""
+    """Height in metres above the floor of the bar's zero in a piece, the body height, and how sure
+    the zones are that follow, (last - first,)."""
     step = max(round(motion.rate_hz / RATE_HZ), 1)
     above_m = motion.bar_st[first:last:step] * STATURE_M
     speed = np.gradient(motion.bar_st)[first:last:step] * motion.rate_hz
@@ -122,7 +122,7 @@ def _floor_under(motion: Motion, first: int, last: int) -> tuple[float, float, n
 
 
 def _lowest_share(motion: Motion, first: int, last: int) -> float:
-    """Where in the picture the bar's lowest place in a piece is; NaN if unknown."""
+    """Where in the frame the bar's lowest place in a piece is; NaN if unknown."""
     if motion.bar_share is None:
         return np.nan
     share = motion.bar_share[first:last][np.isfinite(motion.bar_st[first:last])]

@@ -16,7 +16,7 @@ HIP_ST, SHOULDER_ST = HIP_HEIGHT_ST, SHOULDER_HEIGHT_ST
 # A bar in straight arms is so far above the shoulders, see `decode.py`; hanging it is rather less
 # below the pose model's shoulders, which lie under the acromion.
 ARM_ST, HANG_ST = 0.39, 0.35
-# How far a body's own carrying height may be from that: arms of 0.32 to 0.46 of stature.
+# How far a body's own carrying height may be from that: arms of 0.32 to 0.46 of body height.
 BODIES_VARY_ST = 0.07
 # Slow for so long the bar is carried; a bar in flight turns within 2 x 0.05 / 5.6 s.
 CARRIED_S = 0.08
@@ -29,7 +29,7 @@ STAY_S = 0.3
 STANDING_SD_ST = 0.05
 # Noise breaks a stay for less than this; from one rep's stand to the next is a second and more.
 APART_S = 0.5
-# Noise of hip and shoulders together (each about 0.012 of stature, twice that for one in twenty).
+# Noise of hip and shoulders together (each about 0.012 body heights, twice that for one in twenty).
 SUNK_NOISE_ST = 0.035
 # Where nothing tells, hands are half on the bar: held is what is told with four to one.
 SURELY_HELD = 0.2
@@ -38,7 +38,7 @@ LEVEL_REACH_ST = 0.06
 
 
 class Body:
-    """Signals on the motion's clock, gaps bridged linearly, and levels, in statures.
+    """Signals on the motion's clock, gaps bridged linearly, and levels, in body heights.
 
     `level` gives for hang, rack and overhead the bar's height when carried standing, `slack` how
     far that may be off beyond the usual noise, `known` the zones in which it was seen to rest.
@@ -92,10 +92,13 @@ class Body:
         known = False
         if np.isfinite(self.shoulder).any():
             upright = slow & (np.abs(self.shoulder - self.stand_shoulder) < LEVEL_REACH_ST)
-            known = upright.sum() >= 10
+            carried = (self.bar - self.shoulder)[upright]
+            # what no arms reach is no carrying, whatever zone it seems to be in
+            likely = np.exp(-0.5 * ((carried - usual) / BODIES_VARY_ST) ** 2)
+            known = likely.sum() >= 10
             if known:
                 weights = _stays(upright, self.motion.rate_hz)[upright]
-                usual = _median((self.bar - self.shoulder)[upright], weights)
+                usual = _median(carried, weights * likely)
         level = self.stand_shoulder + usual
         near = slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)
         weights = _stays(near, self.motion.rate_hz)[near]
@@ -160,7 +163,7 @@ class Body:
         return float(np.mean(told)) if told else np.nan
 
     def erect_gap(self, index: int) -> float:
-        """How far the shoulders are below their standing height, statures; NaN where not seen."""
+        """How far the shoulders are below their standing height; NaN where not seen."""
         return float(self.stand_shoulder - self.motion.shoulder_st[index])
 
 
@@ -217,7 +220,7 @@ def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usu
 
     Told with the bar in the hands, since who walks about with free hands is nearer or further, or
     is another; but who only bends with it stands without: what is nearer to `usual` (Winter's
-    fraction of stature) counts, which also stands in where nothing rests near it.
+    fraction of body height) counts, which also stands in where nothing rests near it.
     """
     if not np.isfinite(values).any():
         return usual

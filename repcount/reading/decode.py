@@ -1,4 +1,4 @@
-"""Motion → zone phases: an explicit-duration hidden Markov model over the whole signal.
+"""Motion → zone phases: a minimum-duration hidden Markov model over the whole signal.
 
 Part 1 of the reading: what the bar did, knowing nothing of the workout. The observations are the
 bar's height above the floor, its height against the shoulders in the same frame, and whether the
@@ -6,8 +6,8 @@ hands hold it. Each zone is a chain of sub-states, so that a visit has a least d
 observations say nothing and leave the decision to what comes before and after.
 
 Levels are anthropometry (`repcount.attempt.anthropometry`): arm
-0.332 of stature to the wrist and about 0.055 on to the bar, so a bar in straight arms hangs 0.39
-below the shoulders, whatever the trunk does, and is 0.39 above them when locked out overhead.
+0.332 body heights to the wrist and about 0.055 on to the bar, so a bar in straight arms hangs
+0.39 below the shoulders, whatever the trunk does, and is 0.39 above them when locked out overhead.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from repcount.attempt.anthropometry import EYE_HEIGHT_ST, SHOULDER_HEIGHT_ST
 from repcount.attempt.records import Zone
@@ -28,10 +28,10 @@ STATES: tuple[Zone, ...] = ("floor", "hang", "rack", "overhead", "free")
 FLOOR, HANG, RACK, OVERHEAD, FREE = range(5)
 HELD = (HANG, RACK, OVERHEAD)
 RATE_HZ = 20.0
-# The plates' radius over a usual stature: 225 mm (IWF, 450 mm discs) of 1.75 m.
+# The plates' radius over a usual body height: 225 mm (IWF, 450 mm discs) of 1.75 m.
 FLOOR_ST = 0.225 / 1.75
-# How far off that a bar on the floor is met: statures of 1.5 to 2.1 m, a bar in front of the feet
-# or behind them, seen from hip height.
+# How far off that a bar on the floor is met: body heights of 1.5 to 2.1 m, a bar in front of the
+# feet or behind them, seen from hip height.
 FLOOR_BELOW_ST, FLOOR_ABOVE_ST = 0.10, 0.06
 # A bar that lies still with nobody's hands on it lies on the floor, also behind an athlete who is
 # filmed from behind by a phone held high, where it seems this much higher; seen from the side, the
@@ -42,7 +42,9 @@ LEFT, LEFT_S = 0.9, 1.0
 LIES_WITHIN_S = 4.0
 # The level drifts by less than this over an attempt; the bottom of a hinge lies higher above it.
 FLOOR_VARIES_ST = 0.06
-# Shares of the zones' heights against the shoulders, in statures; between them lies the passage.
+# A bar so far above where it lies is in the air.
+OFF_FLOOR_ST = 0.045
+# Shares of the zones' heights against the shoulders, in body heights; the passage lies between.
 HANG_BELOW = -0.20
 RACK_BELOW, RACK_ABOVE = -0.13, 0.12
 OVERHEAD_ABOVE = 0.18
@@ -66,7 +68,7 @@ class Zones:
 
 
 def floor_level(motion: Motion, index: np.ndarray) -> np.ndarray:
-    """Height (n,) of a bar at rest on the floor at the grid places `index`, in statures.
+    """Height (n,) of a bar at rest on the floor at the grid places `index`, in body heights.
 
     A bar that has rolled, or an athlete who stands elsewhere, moves it by some hundredths. It is
     where the bar lies or turns lowest within `LIES_WITHIN_S`, if plates of usual size lie there;
@@ -127,10 +129,10 @@ LEVEL_SD_ST, FLOOR_SD_ST = 0.04, 0.012
 SUNK_ST, SUNK_SD_ST = 0.38, 0.02
 # A low turn lies so far below the level; else a bar that stays does so at the level, or stalls.
 TURNED_ST, STANDS = 0.10, 0.95
-# Slower than this it stays, statures a second (twice `SLOW_ST_S`).
+# Slower than this it stays, body heights a second (twice `SLOW_ST_S`).
 STAYS_ST_S = 0.1
 # Speeds of a bar that lies, that a body lifts as it stands up or lowers, that arms and legs pull or
-# press on, and that falls (standard deviations, statures a second; means of 0.3 to 0.8 m/s for
+# press on, and that falls (standard deviations, body heights a second; means of 0.3 to 0.8 m/s for
 # deadlifts and squats, peaks of 1.7 m/s for cleans: common figures, from memory).
 LYING_SD_ST_S, BODY_SD_ST_S, ARMS_SD_ST_S, FALLEN_SD_ST_S = 0.15, 0.3, 0.6, 1.0
 # One stay is one witness of its height, however long, and one way of how high it leads: a tenth of
@@ -195,7 +197,7 @@ def alone_emissions(
     return np.where(np.isfinite(bar_st)[..., None], np.log(np.nan_to_num(density, nan=1.0)), 0.0)
 
 
-# Free fall in statures a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
+# Free fall in body heights a second squared: 9.81 m/s² over 1.75 m, 1.5 to 2.1 m being 15 % off.
 FALL_ST_S2, FALL_WIDTH = 9.81 / 1.75, 1.2
 # Nobody lowers a bar faster: 2.6 m/s, what it has after falling freely for a third of a metre.
 LOWERED_ST_S = 1.5
@@ -216,7 +218,7 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     logs = np.zeros((len(index), len(STATES)))
     anywhere = np.where(np.isfinite(above), -np.log(1.2), 0.0)
     logs[:, FLOOR] = _box(bar, floor - 0.03, floor + 0.02, 0.015) + anywhere
-    lifted = _box(bar, floor + 0.045, 1.4, 0.015)
+    lifted = _box(bar, floor + OFF_FLOOR_ST, 1.4, 0.015)
     logs[:, HANG] = lifted + _box(above, -0.50, HANG_BELOW)
     logs[:, RACK] = lifted + _box(above, RACK_BELOW, RACK_ABOVE)
     logs[:, OVERHEAD] = lifted + _box(above, OVERHEAD_ABOVE, 0.50)
@@ -228,7 +230,8 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
         logs = logs[:, ALONE_STATES]
         logs[alone] = alone_emissions(bar, speed, floor)[alone]
     logs += _fall(motion, index)[:, ALONE_STATES[: logs.shape[1]]]
-    free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, MOST_SURE), 0.5)
+    most = np.where(_stood(motion, floor, index), 0.5, MOST_SURE)
+    free = np.where(np.isfinite(off), np.clip(off, 1 - MOST_SURE, most), 0.5)
     held = np.log(2 * (1 - free))
     logs[:, [k for k, state in enumerate(ALONE_STATES[: logs.shape[1]]) if state in HELD]] += held[
         :, None
@@ -236,10 +239,27 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     # a bar in the air that nobody holds is rare, unless its fall is seen
     told = np.isfinite(bar) & (motion.bar_source[index] == 2)
     logs[:, FREE] += np.log(2 * free) - np.where(told, 0.0, 1.0)
+    # hands that tell where it is hold it: what they do is no flight
+    by_hands = np.isfinite(bar) & (motion.bar_source[index] == 1)
+    logs[by_hands, FREE] = logs[by_hands].min(1)
     # nobody holds it and it is not seen: then it lies on the floor
     unseen = ~np.isfinite(bar) & np.isfinite(off)
     logs[unseen, FLOOR] += np.log(2 * free[unseen])
     return logs
+
+
+def _stood(motion: Motion, floor: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Where (n,) of grid places `index` the bar stays at one height in the air, or did when it was
+    last seen: what nobody holds falls, so it is held or on a stand, and hands that are off say
+    nothing."""
+    bar = motion.bar_st[index]
+    seen = np.isfinite(bar)
+    width = int(LEFT_S * RATE_HZ) | 1
+    highest = maximum_filter1d(np.where(seen, bar, np.inf), width)
+    lowest = minimum_filter1d(np.where(seen, bar, -np.inf), width)
+    stays = (highest - lowest < SLOW_ST_S * LEFT_S) & (lowest > floor + OFF_FLOOR_ST)
+    stood = maximum_filter1d(stays, width)
+    return np.asarray(stood[np.maximum.accumulate(np.where(seen, np.arange(len(bar)), 0))])
 
 
 # A pose lost for longer says nothing of what the bar did meanwhile: that is a whole lift's time.
@@ -278,9 +298,9 @@ def _carried_along(motion: Motion) -> np.ndarray:
     return shoulder
 
 
-# The eyes are so far above the shoulders (Winter 2009, from memory: 0.936 less 0.818 of stature),
-# standing; a lean or a look down brings them nearer by up to as much. A head is somebody else's
-# where the body was not found in one look of three (an assumption).
+# The eyes are so far above the shoulders (Winter 2009, from memory: 0.936 less 0.818 body
+# heights), standing; a lean or a look down brings them nearer by up to as much. A head is
+# somebody else's where the body was not found in one look of three (an assumption).
 HEAD_ABOVE_ST, HEAD_SD_ST, HEAD_WRONG = EYE_HEIGHT_ST - SHOULDER_HEIGHT_ST, 0.06, 0.33
 
 
@@ -331,12 +351,13 @@ def _fall(motion: Motion, index: np.ndarray) -> np.ndarray:
 
     broad = bell(0.0, 10.0)
     logs = np.zeros((len(index), len(STATES)))
-    known = np.isfinite(change) & (motion.bar_source[index] == 2)
+    told = motion.bar_source[index] == 2  # hands that drop fast are a wrong pose, not a bar's fall
+    known = np.isfinite(change) & told
     logs[:] = np.log(0.5 * bell(0.0, 3.0) + 0.5 * broad)[:, None]
     logs[:, FREE] = np.log(0.5 * bell(-FALL_ST_S2, FALL_WIDTH) + 0.5 * broad)
     logs[~known] = 0.0
     speed = speed[index]
-    fast = np.where(np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
+    fast = np.where(told & np.isfinite(speed), np.maximum(-speed - LOWERED_ST_S, 0.0), 0.0)
     held = [FLOOR, HANG, RACK, OVERHEAD]
     logs[:, held] -= np.minimum(0.5 * (fast / 0.4) ** 2, -np.log(OUTLIER))[:, None]
     return logs
@@ -371,7 +392,7 @@ _NEIGHBOURS_ALONE = {
     OVERHEAD: {RACK: 0.7, _SUNK_OVERHEAD: 0.2, FREE: 0.1},
 }
 # Anything may follow anything when seconds are missing or wrong; but a fall ends in a landing.
-_LEAP = 1e-4
+_JUMP = 1e-4
 
 
 def chain(alone: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -389,9 +410,9 @@ def chain(alone: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         matrix[last, last] = stay
         for other in least_of:
             lands = other == (FLOOR if part == FREE else _LANDED)
-            leap = 0.0 if lands else _LEAP
+            jump = 0.0 if lands else _JUMP
             if other != part:
-                share = neighbours[part].get(other, 0.0) + leap
+                share = neighbours[part].get(other, 0.0) + jump
                 matrix[last, first[other]] = (1 - stay) * share
     zone_of = np.where(part_of > _LANDED, part_of - 1, np.where(part_of == _LANDED, FLOOR, part_of))
     start = (part_of != _LANDED).astype(float)  # nothing was seen to fall before

@@ -30,7 +30,7 @@ REACHED, NEVER_REACHED = 2.6, -1.2
 SQUATTED, DEEP = -3.7, 0.9
 # A workout that was asked for is done with a bar, ten to one; of hands alone nothing is known.
 ASKED = 2.3
-# Hands on a bar that lies: the plates' radius (0.13 of stature) and half as much more, so long.
+# Hands on a bar that lies: the plates' radius (0.13 of body height) and half as much more, so long.
 LYING_ST, LYING_S = 0.20, 0.2
 # What hands alone are worth in a rep's confidence (scripted attempts without the bar's ends: nine
 # reps in ten are right).

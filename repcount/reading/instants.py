@@ -9,16 +9,16 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-# The definitions' crossing level: 1 % of stature.
+# The definitions' crossing level: 1 % of body height.
 LEVEL_ST = 0.01
 # A signal rests where it stays inside one crossing level for so long.
 REST_S = 0.3
 # A turn seen on the way is one if the signal comes back by more than the crossing level and its
-# noise (a bar's ends: 0.004 of stature).
+# noise (a bar's ends: 0.004 of body height).
 WAY_BACK_ST = 0.015
 # A posture held for so long has a plateau; its height is then the plateau's, not its maximum.
 PLATEAU_S = 0.1
-# Over so long the picture's drift stays under the crossing level.
+# Over so long the frame's drift stays under the crossing level.
 DRIFT_S = 0.5
 # A drift's speed: two standard deviations of it take that time over a crossing level.
 DRIFT_SD_ST_S = LEVEL_ST / DRIFT_S / 2
@@ -100,17 +100,19 @@ class Heights:
         the plateau's if it lasts `PLATEAU_S`, else the maximum. The entry after which it stays
         there, or only then turns, counts.
 
-        A long hold drifts: the picture's levels do, and a heavy bar creeps on. So the plateau is a
+        A long hold drifts: the frame's levels do, and a heavy bar creeps on. So the plateau is a
         line, its slope estimated from the hold itself; it is followed back from the maximum.
         """
-        values, times = self.values, self.times
-        top, place, slope = float(values[high]), high, 0.0
+        # places are counted from the low on
+        values, times = self.values[low : last + 1], self.times[low : last + 1]
+        speed, high = self.speed[low : last + 1], high - low
+        top, slope = float(values[high]), 0.0
         since_high = times - times[high]
         hold = (high, high)
         for _ in range(HOLD_PASSES):
             # its drift alone takes it further back: a level that sank would creep down the rise
             above = values - (values[high] + slope * since_high)
-            before, hold = hold, self._hold(above, low, high, last)
+            before, hold = hold, _held(above, speed, high)
             if hold == before or times[hold[1]] - times[hold[0]] < PLATEAU_S:
                 break
             held = slice(hold[0], hold[1] + 1)
@@ -123,21 +125,9 @@ class Heights:
         left = np.flatnonzero(ahead < np.maximum.accumulate(ahead) - LEVEL_ST)
         place = arrived + int(np.argmax(ahead[: int(left[0])] if len(left) else ahead))
         # below the level by its noise is no going back
-        back = np.flatnonzero(above[low : place + 1] < -WAY_BACK_ST)
-        since = low + (int(back[-1]) if len(back) else 0)
-        return first_rise(times, above, since, place, -LEVEL_ST), place, height
-
-    def _hold(self, above: np.ndarray, low: int, high: int, last: int) -> tuple[int, int]:
-        """The places about `high` between which the height is near its plateau, `above` (n,) which
-        it is, and slow."""
-        far = np.flatnonzero(above[low:high] < -3 * LEVEL_ST)
-        arrived = low + (int(far[-1]) + 1 if len(far) else 0)
-        slow = np.flatnonzero(self.speed[arrived : high + 1] < SLOW_ST_S)
-        arrived += int(slow[0]) if len(slow) else high - arrived
-        far = np.flatnonzero(above[high : last + 1] < -3 * LEVEL_ST)
-        left = high + int(far[0]) - 1 if len(far) else last
-        slow = np.flatnonzero(self.speed[high : left + 1] > -SLOW_ST_S)
-        return arrived, max(high + (int(slow[-1]) if len(slow) else 0), arrived)
+        back = np.flatnonzero(above[: place + 1] < -WAY_BACK_ST)
+        since = int(back[-1]) if len(back) else 0
+        return first_rise(times, above, since, place, -LEVEL_ST), low + place, height
 
     def comes_down(self, high: int, top: float, last: int) -> float | None:
         """When the descent after `high` passes the level above its first turn or rest, or None.
@@ -163,23 +153,40 @@ class Heights:
         return first_fall(self.times, values, high, stop, lowest + LEVEL_ST)
 
 
+def _held(above: np.ndarray, speed: np.ndarray, high: int) -> tuple[int, int]:
+    """The places about `high` between which the height is near its plateau, `above` (n,) which it
+    is, and slow, at a `speed` (n,)."""
+    far = np.flatnonzero(above[:high] < -3 * LEVEL_ST)
+    arrived = int(far[-1]) + 1 if len(far) else 0
+    slow = np.flatnonzero(speed[arrived : high + 1] < SLOW_ST_S)
+    arrived += int(slow[0]) if len(slow) else high - arrived
+    far = np.flatnonzero(above[high:] < -3 * LEVEL_ST)
+    left = high + int(far[0]) - 1 if len(far) else len(above) - 1
+    slow = np.flatnonzero(speed[high : left + 1] > -SLOW_ST_S)
+    return arrived, max(high + (int(slow[-1]) if len(slow) else 0), arrived)
+
+
 def _drift(times: np.ndarray, values: np.ndarray) -> tuple[float, float]:
     """Slope of a hold's height (n,) over `times` (n,), and its height at time 0.
 
     Least squares, reweighted so that what is off by more than the crossing level says little
     (Cauchy), with what is known of a drift beforehand: a short hold has none.
     """
-    weight = np.full(len(times), min(1.0, float(times[1] - times[0]) / WITNESS_S))
-    count, slope, height = weight, 0.0, float(np.median(values))
+    count, slope, height = min(1.0, float(times[1] - times[0]) / WITNESS_S), 0.0, _median(values)
     for _ in range(FIT_PASSES):
-        off = values - height - slope * times
-        weight = count / (1 + (off / HOLD_SD_ST) ** 2)
-        middle, mean = np.average(times, weights=weight), np.average(values, weights=weight)
-        apart = times - middle
-        known = float((weight * apart**2).sum()) + (HOLD_SD_ST / DRIFT_SD_ST_S) ** 2
-        slope = float((weight * apart * (values - mean)).sum()) / known
-        height = float(np.median(values - slope * times))
+        level = values - slope * times
+        weight = count / (1 + ((level - height) / HOLD_SD_ST) ** 2)
+        apart = times - (weight @ times) / weight.sum()
+        known = float(weight @ apart**2) + (HOLD_SD_ST / DRIFT_SD_ST_S) ** 2
+        slope = float((weight * apart) @ values) / known
+        height = _median(values - slope * times)
     return slope, height
+
+
+def _median(values: np.ndarray) -> float:
+    """`np.median` of a few values, without its overhead."""
+    places = [(len(values) - 1) // 2, len(values) // 2]
+    return float(np.partition(values, places)[places].sum() / 2)
 
 
 def turning_points(height: np.ndarray, least: float) -> list[tuple[int, int]]:

@@ -5,24 +5,28 @@ from __future__ import annotations
 import math
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
+from repcount.motion.ends import HAND_WRONG
 from repcount.reading.decode import STATES
 from repcount.reading.strokes import BODY_SEEN, SQUAT_DEPTH, RawStroke
 
 SQUAT_WIDTH = 0.08
-# A dip or a re-bend that can be told from the noise of the hip (about 1 % of stature).
+# A dip or a re-bend that can be told from the noise of the hip (about 1 % of body height).
 BEND_ST, BEND_WIDTH = 0.03, 0.008
-# Feet that part by a fifth of the stature's leg length have split.
+# Feet that part by a fifth of the leg's length have split.
 SPLIT_ST, SPLIT_WIDTH = 0.10, 0.02
+# Hands without a bar in sight that are wrong may seem to be in any of three other zones. Nobody
+# begins to pull with the hip below the knee (1, as in `SQUAT_DEPTH`), but by mistake.
+ASTRAY, PULL_DEPTH = HAND_WRONG / 3, 1.0
 # How sharply the border of standing erect is drawn, in body heights.
 ERECT_WIDTH = 0.006
 # A pull from the floor that is meant as one from the hang, or a zone read wrongly: one in thirty.
 # With the body out of sight at the lowest point: one in five.
 MISTAKEN, UNSEEN = 0.03, 0.2
-# A bar that turns at the thighs is within three hundredths of the stature of its lowest point for
-# less than this (common practice, no source: bending down to the dip and pulling takes twice as
-# long); and the width of the doubt that smoothing and the frames' distance leave.
+# A bar that turns at the thighs is within 0.03 body heights of its lowest point for less
+# than this (common practice, no source: bending down to the dip and pulling takes twice as
+# long); and the width of the uncertainty that smoothing and the frames' distance leave.
 REBOUND_S, REBOUND_WIDTH = 0.16, 0.012
-# What any stroke is worth as a movement that the catalogue does not know: no more than a doubtful
+# What any stroke is worth as a movement that the catalogue does not know: no more than an uncertain
 # one, so that in a workout a known movement takes its own.
 ANYTHING = 0.3
 # A path that does not fit at all.
@@ -43,7 +47,7 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     if off == 0 and miss == 0:
         return 1.0
     # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
-    # the two a low turn was may be in doubt
+    # the two a low turn was may be unsure
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.sure_low and "floor" not in (begins, movement.begins):
             return NEVER
@@ -67,14 +71,20 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
     if movement.bent_over:
         rowed = stroke.bent_over and STATES[stroke.begins] == movement.begins
         return 1.0 if rowed else NEVER
-    fit = _path(stroke, movement)
+    fit, by_hands = _path(stroke, movement), "by_hands" in stroke.flags
+    if by_hands and ORDER.get(STATES[stroke.ends], 1) == ORDER[movement.ends]:
+        # where the hands seemed to be at the lowest point may be wrong; the hip was seen, too
+        fit = max(fit, ASTRAY)
+        if movement.begins in ("floor", "hang"):
+            fit *= max(1 - _more(stroke.depth, PULL_DEPTH, SQUAT_WIDTH), MISTAKEN)
     if fit <= NEVER or (movement.via is None) == (stroke.caught_s is not None):
         return NEVER
     if movement.squat is not None:
         caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
         depth = stroke.catch_depth if caught else stroke.depth
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
-        if movement.ends == "hang" or (not caught and STATES[stroke.begins] != movement.begins):
+        elsewhere = not caught and not by_hands and STATES[stroke.begins] != movement.begins
+        if movement.ends == "hang" or elsewhere:
             deep = 0.5  # bent anyway, or told from a zone that it was not: depth says nothing
         fit *= max(deep if movement.squat else 1 - deep, MISTAKEN)
     if movement.ends == "hang":

@@ -56,10 +56,12 @@ from repcount.reading.options import ReadOptions
 from repcount.reading.rests import RawRest
 from repcount.reading.strokes import (
     RawStroke,
+    body_of,
     find_strokes,
     joined,
     past_the_rack,
     unread_rises,
+    with_lifts_before,
 )
 from repcount.video.sound import Tone, signal_onsets
 from repcount.wording.numbers import clock
@@ -116,7 +118,7 @@ def read_attempt(
     notices += [*_sight(strokes, begun), *_unread(motion, unread)]
     looks = [likelihoods(stroke) for stroke in strokes]
     reps, failed = _reps(strokes, looks, ids, pairings, workout)
-    doubt_last(reps, rests, workout)
+    check_last(reps, rests, workout)
     records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)
@@ -153,8 +155,10 @@ def _lifts(
 ) -> tuple[list[RawStroke], list[RawRest], list[tuple[float, float]]]:
     """Strokes and rests as the workout's movements have them, and the bar's rises (begin and end in
     seconds) that were read as none."""
-    strokes, rests = find_strokes(motion, zones)
+    body = body_of(motion, zones)
+    strokes, rests = find_strokes(body)
     strokes = with_a_bar(motion, strokes, asked=workout is not None)
+    strokes = with_lifts_before(strokes, rests)
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
     )
@@ -172,7 +176,7 @@ def _lifts(
             for stroke in strokes
             if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
         ]
-    unread = unread_rises(motion, zones, strokes)
+    unread = unread_rises(body, strokes)
     unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
     return [_by_bar(motion, one) for one in strokes if not one.goes_on], rests, unread
 
@@ -185,7 +189,7 @@ def _floor_rest(motion: Motion, rest: RawRest, key: str) -> FloorRest:
         first_contact_s=rest.first_contact_s,
         hands_off=rest.hands_off,
         dropped=rest.dropped,
-        settled=rest.settled,
+        settled=bool(rest.settled),
         seen=_seen_at_ends(motion, rest),
         confidence=rest.confidence,
         measures=fall_measures(motion.metres, rest.first_contact_s),
@@ -398,7 +402,7 @@ def _measures(stroke: RawStroke) -> list[Measure]:
     ]
 
 
-# Upper arm, and forearm with half a hand, in statures: the elbow between shoulder and bar.
+# Upper arm, and forearm with half a hand, in body heights: the elbow between shoulder and bar.
 UPPER_ST, FORE_ST = 0.186, 0.201
 # Twice the noise of a posture's height.
 SHORT_ST = 0.04
@@ -407,7 +411,7 @@ SHORT_ST = 0.04
 def lockout(stroke: RawStroke) -> tuple[float, str, float]:
     """The elbow's angle overhead, told by the bar's height (law of cosines), and its uncertainty.
 
-    Near straight arms a height says little: a hundredth of the stature is some 30 degrees there.
+    Near straight arms a height says little: 0.01 body heights are some 30 degrees there.
     """
 
     def angle(short: float) -> float:
@@ -496,7 +500,7 @@ def _reps(
             place = current = pair.item.round
             alone = _certainty(stroke) * min(2 * fits(stroke, CATALOGUE[movement]), 1.0)
             confidence = alone * pair.confidence
-            # which round it is is doubtful for all of its reps alike: the first is marked for them
+            # which round it is is uncertain for all of its reps alike: the first is marked for them
             first = (reps[-1].round, reps[-1].movement) != (current, movement) if reps else True
             told = confidence if first else alone * pair.alone
         else:
@@ -523,8 +527,8 @@ def _reps(
                 style_confidence=share,
             )
         )
-    _doubt_short(reps, workout)
-    _doubt_after(reps, failed)
+    _check_short(reps, workout)
+    _check_after(reps, failed)
     return _in_order(reps), failed
 
 
@@ -560,7 +564,7 @@ def _flags(stroke: RawStroke, entry: Movement, told: float, *, counted: bool) ->
         flags.append("style_differs")
     flags += standards(stroke, entry)
     if told < CHECK_BELOW or "driven_through" in flags:
-        # whether it stood in between is a matter of a few pictures: someone should look
+        # whether it stood in between is a matter of a few frames: someone should look
         flags.append("check")
     return flags
 
@@ -579,7 +583,7 @@ def _stated(evidence: float) -> float:
     return float(np.interp(evidence, *np.array(STATED).T))
 
 
-def _doubt_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
+def _check_after(reps: Sequence[Rep], failed: Sequence[FailedStroke]) -> None:
     """Mark the rep after a stroke that was not counted amid counted ones, and the last of a
     movement of which more was done than asked.
 
@@ -605,7 +609,7 @@ def _flag(rep: Rep, why: Flag) -> None:
     rep.flags += [flag for flag in (why, "check") if flag not in rep.flags]
 
 
-def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
+def _check_short(reps: Sequence[Rep], workout: Workout | None) -> None:
     """Mark the last rep of every movement that came out short.
 
     A rep was left out, or one was not seen: the video says which. Where nothing of a movement was
@@ -633,7 +637,7 @@ def _doubt_short(reps: Sequence[Rep], workout: Workout | None) -> None:
             _flag(after[0], "count_short")
 
 
-def doubt_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
+def check_last(reps: Sequence[Rep], rests: Sequence[RawRest], workout: Workout | None) -> None:
     """Mark the end of the count where a lift after the end, or one that follows, may belong there.
 
     A last rep that completes the workout by itself after a break may be a lift after the end; what

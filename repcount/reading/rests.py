@@ -106,7 +106,7 @@ def _stay(body: Body, first: int, last: int, before: int, after: int) -> FloorSt
 def _lift_off(body: Body, first: int, last: int, after: int) -> tuple[float, int]:
     """When the bar leaves the floor, and the place from which its rise begins.
 
-    Read from the rise backwards, against the level the bar had just then: the picture may have
+    Read from the rise backwards, against the level the bar had just then: the frame may have
     drifted while it lay.
     """
     bar, time = body.bar, body.time

@@ -149,21 +149,40 @@ class RawStroke:
     flags: tuple[Flag, ...] = ()
 
 
-def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[RawRest]]:
-    """Strokes and floor rests in order of time. Both lists are empty if the bar was never seen."""
+def body_of(motion: Motion, zones: Zones) -> Body | None:
+    """The signals that strokes are read from; None if the bar was never seen."""
     if len(motion.time_s) < 30 or not np.isfinite(motion.bar_st).any():
+        return None
+    return Body(motion, zones)
+
+
+def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
+    """Strokes and floor rests in order of time. Both lists are empty if the bar was never seen."""
+    if body is None:
         return [], []
-    body = Body(motion, zones)
     stays = floor_stays(body)
     strokes: list[RawStroke] = []
     begins = [0, *[stay.leave for stay in stays]]
     stops = [*[stay.arrive for stay in stays], len(body.time) - 1]
     for order, (first, last) in enumerate(zip(begins, stops, strict=True)):
         strokes += _Parser(body, first, last, order > 0).strokes()
-    lying = [stay.rest.end_s for stay in stays]
-    up = min([*lying, *[one.top_s for one in strokes if one.begins < RACK]], default=np.inf)
-    strokes = [replace(one, lifted=one.top_s >= up) for one in strokes]
     return strokes, [stay.rest for stay in stays]
+
+
+def with_lifts_before(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
+    """The strokes, each with whether the bar was `lifted` from the floor before it: its own
+    beginning there is none of that, if it should prove to be no lift from the floor."""
+    lain = np.array([rest.end_s for rest in rests])
+    pulled = np.array([one.top_s for one in strokes if one.begins < RACK])
+    return [
+        replace(
+            one,
+            lifted=bool(
+                (lain <= one.top_s).sum() > (one.begins == FLOOR) or (pulled < one.top_s).any()
+            ),
+        )
+        for one in strokes
+    ]
 
 
 # A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor
@@ -171,17 +190,14 @@ def find_strokes(motion: Motion, zones: Zones) -> tuple[list[RawStroke], list[Ra
 CLEAR_ST = 0.15
 
 
-def unread_rises(
-    motion: Motion, zones: Zones, strokes: list[RawStroke]
-) -> list[tuple[float, float]]:
+def unread_rises(body: Body | None, strokes: list[RawStroke]) -> list[tuple[float, float]]:
     """Where the bar itself was seen to go up clearly and no stroke was read: from and to, s."""
-    if len(motion.time_s) < 30 or not (motion.bar_source == 2).any():
+    if body is None or not (body.motion.bar_source == 2).any():
         return []
-    body = Body(motion, zones)
     turns = turning_points(body.bar, CLEAR_ST)
     found = []
     for (low, sign), (high, _) in itertools.pairwise(turns):
-        seen = motion.bar_source[low : high + 1] == 2
+        seen = body.motion.bar_source[low : high + 1] == 2
         if sign > 0 or body.bar[high] - body.bar[low] < CLEAR_ST or seen.mean() < BODY_SEEN:
             continue
         if (body.state[low : high + 1] == FREE).mean() > 1 - BODY_SEEN:
@@ -198,7 +214,7 @@ def joined(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
     For workouts that ask for the two as one movement. The bar must not touch the floor between.
     Where the body was not seen in the squat, a bar at the shoulders there passes for one in the
     hang: what came up from the floor and went on overhead is made one as well, with its zone in
-    doubt.
+    uncertainty.
     """
     result: list[RawStroke] = []
     for stroke in strokes:
@@ -255,7 +271,7 @@ def past_the_rack(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStr
     """Strokes overhead in one, for workouts in which the bar never rests on the shoulders.
 
     Pulled from below and pressed on, with the bar in the hands all along: what seemed a stop on the
-    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is doubted.
+    shoulders was a wrong zone (a lost pose, or a slow passage), so the zone is questioned.
     """
     result: list[RawStroke] = []
     for stroke in strokes:
@@ -606,12 +622,19 @@ class _Parser:
         return bool(finish.at >= last - edge and body.speed[last - edge :].min() > SLOW_ST_S)
 
     def _bent_over(self, low: Node, finish: Node) -> bool:
-        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips."""
-        shoulder, near = self.body.motion.shoulder_st, int(UPRIGHT_S * self.body.motion.rate_hz)
+        """Whether the bar rose to a trunk that stayed bent: the arms did it, not the hips.
+
+        A trunk that is not seen says nothing: then a bar that stops short of where it is carried
+        standing does.
+        """
+        body = self.body
+        shoulder, near = body.motion.shoulder_st, int(UPRIGHT_S * body.motion.rate_hz)
         about = shoulder[max(finish.at - near, 0) : finish.at + near + 1]
         below, above = shoulder[low.at], np.fmax.reduce(about, initial=-np.inf)
-        stays = above - below < (finish.height - low.height) / 2
-        return bool(stays and -np.inf < above < self.body.stand_shoulder - BENT_OVER_ST)
+        if not np.isfinite(above):
+            return bool(body.level[HANG] - finish.height > STANDS_ST)
+        stood_up = above - below >= (finish.height - low.height) / 2
+        return bool(not stood_up and above < body.stand_shoulder - BENT_OVER_ST)
 
     def _stroke(self, k: int, step: int, finish: Node) -> RawStroke:
         """Put the instants of the definitions and the body's measures to one rise."""

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
+
+from markupsafe import Markup
 
 from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
 from repcount.analysis.history import AttemptColumn, Change, History, common_words
 from repcount.analysis.losses import Evidence
 from repcount.analysis.next_plan import NextPlan, Suggestion
 from repcount.analysis.reasons import Trouble
+from repcount.plan.clock_card import clock_card
 from repcount.plan.model import Plan
+from repcount.plan.propose import Proposal
+from repcount.plan.writing import plan_toml
 from repcount.reports.pages import Back, sheet
+from repcount.reports.svg import percent, tag
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
 from repcount.units import KG_PER_LB
@@ -38,6 +46,22 @@ def interval(span: Span, *, sign: bool = False) -> str:
     """`3.1 s (1.2 to 5.0)`."""
     form = signed if sign else short
     return f"{form(span.middle_s)} s ({form(span.low_s)} to {form(span.high_s)})"
+
+
+def interval_mark(span: Span, low_s: float, high_s: float) -> Markup:
+    """An interval with its middle, on a scale from `low_s` to `high_s`."""
+
+    def at(seconds: float) -> str:
+        return percent((seconds - low_s) / max(high_s - low_s, 0.001))
+
+    return tag(
+        "svg",
+        tag("line", class_="span", x1=at(span.low_s), x2=at(span.high_s), y1=8, y2=8),
+        tag("circle", class_="middle", cx=at(span.middle_s), cy=8, r=5),
+        class_="interval",
+        height=16,
+        aria_hidden="true",
+    )
 
 
 def clock_interval(span: Span) -> str:
@@ -149,7 +173,7 @@ def new_total(answer: NextPlan) -> str:
     said = clock(answer.plan.planned_total_s)
     if answer.forecast and not answer.trouble:
         total = answer.forecast.total
-        said += f" ({clock(total.low_s)} to {clock(total.high_s)}), kept as written"
+        said += f" ({clock(total.low_s)} to {clock(total.high_s)}) if breaks and rests are kept"
     return said
 
 
@@ -181,7 +205,11 @@ def together_words(answer: NextPlan) -> str:
     """What all changes together are expected to save; empty where that is not known."""
     if answer.together is None:
         return ""
-    return f"Together expected to save {interval(answer.together)}; their gains overlap."
+    said = (
+        f"Together expected to save {interval(answer.together)}: their gains overlap, and a set "
+        "may again be broken where nobody planned it."
+    )
+    return f"{said} That is {_TOO_SMALL}." if answer.together.low_s <= 0 else said
 
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
@@ -214,27 +242,91 @@ def next_page(answer: NextPlan, video: Path | None = None, folder: Path | None =
     lies; `folder` is where the page will lie."""
     return sheet(
         "next.html",
-        answer=answer,
+        **next_parts(answer),
         zero=answer.clock_start_s or 0.0,
         filmed=recorded_words(answer.recorded_at),
         losses=[(loss, [(one, _link(one, answer, video, folder)) for one in loss.evidence])
                 for loss in answer.losses],
-        trouble=trouble_words(answer.trouble) if answer.trouble else "",
-        gains=[suggestion_words(answer, one) for one in answer.suggestions],
-        together=together_words(answer),
-        parts=parts_words(answer.plan),
-        load=kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
-        fitted=[parameter_words(one) for one in answer.slowing],
-        ranking=[
+    )  # fmt: skip
+
+
+def next_parts(answer: NextPlan) -> dict[str, Any]:
+    """What pages tell of a decision: the changes with what they save, and the new plan."""
+    return {
+        "answer": answer,
+        "trouble": trouble_words(answer.trouble) if answer.trouble else "",
+        "gains": [suggestion_words(answer, one) for one in answer.suggestions],
+        "together": together_words(answer),
+        "parts": parts_words(answer.plan),
+        "load": kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
+        "fitted": [parameter_words(one) for one in answer.slowing],
+        "ranking": [
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
             for number, one in enumerate(answer.ranking)
         ],
-        total=new_total(answer),
-        plan_rounds=[
+        "total": new_total(answer),
+        "plan_rounds": [
             (number, one.round_s, str(one.pattern) if one.pattern else "", one.break_s)
             for number, one in enumerate(answer.plan.rounds, 1)
         ],
-    )  # fmt: skip
+    }
+
+
+def changes_of(answer: NextPlan) -> list[str]:
+    """The changes in sentences, as plan and card keep them."""
+    changes = [one.change for one in answer.suggestions]
+    return changes + [said for said in [together_words(answer)] if said]
+
+
+def next_toml(answer: NextPlan) -> str:
+    """The new plan as the text of a plan file, with its cautions and changes as comments."""
+    return plan_toml(answer.plan, [*answer.cautions, *changes_of(answer)])
+
+
+def next_card(answer: NextPlan) -> Proposal:
+    """The new plan with its clock card."""
+    return Proposal(
+        plan=answer.plan,
+        card=clock_card(answer.plan),
+        chosen="as decided after the attempt",
+        patterns=[],
+        assumptions=changes_of(answer),
+    )
+
+
+@dataclass(frozen=True)
+class RankedLine:
+    """A plan of a ranking as a page shows it: its words, and its interval on a scale that all
+    share."""
+
+    name: str
+    pattern: str
+    total: str
+    gain: str
+    chance: str
+    untested: list[str]
+    drawing: Markup
+
+
+def ranked_lines(ranking: Ranking) -> list[RankedLine]:
+    """The plans of a ranking, from the fastest on."""
+    totals = [one.forecast.total for one in ranking.plans]
+    low = min((one.low_s for one in totals), default=0.0)
+    high = max((one.high_s for one in totals), default=1.0)
+    return [
+        RankedLine(
+            name=one.forecast.name,
+            pattern=" / ".join(dict.fromkeys(one.patterns)),
+            total=clock_interval(one.forecast.total),
+            gain=_gain(one) if number else "the base",
+            chance=""
+            if one.forecast.chance_of_plan is None
+            else f"{one.forecast.chance_of_plan:.0%}",
+            untested=one.forecast.outside,
+            drawing=interval_mark(one.forecast.total, low, high),
+        )
+        for number, one in enumerate(ranking.plans)
+    ]
 
 
 def _link(one: Evidence, answer: NextPlan, video: Path | None, folder: Path | None) -> str:
@@ -357,13 +449,16 @@ def _compared_words(history: History) -> str:
     return f", up to {clock.what.removeprefix('Clock at ')}, which both did"
 
 
-def history_page(history: History, back: Back = (), links: Sequence[str] = ()) -> str:
+def history_page(
+    history: History, back: Back = (), links: Sequence[str] = (), moving: str = ""
+) -> str:
     """Attempts side by side as a page, rep for rep. `links` are the addresses of the attempts' own
-    pages, in their order."""
+    pages, in their order; `moving` is where the first and the last are seen moving."""
     return sheet(
         "history.html",
         back=back,
         links=links,
+        moving=moving,
         history=history,
         changes=[
             (

@@ -6,6 +6,7 @@ All of it is said with what `next` has decided: the change is its first, the pla
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import repeat
 from typing import Literal
 
 from pydantic import Field
@@ -194,25 +195,34 @@ def _title(made: ClassSheet) -> str:
     return f"{made.name}: {', '.join(workouts)}" if workouts else made.name
 
 
-def class_page(made: ClassSheet, back: Back = ()) -> str:
-    """The sheet for print, with the messages below it on a screen."""
+def class_page(
+    made: ClassSheet,
+    back: Back = (),
+    links: Sequence[str] = (),
+    script: str = "",
+) -> str:
+    """The sheet for print, with the messages below it on a screen. Where it is a page of a site,
+    `links` are the addresses of the attempts that were judged, one an athlete, and `script` is that
+    of the script by which messages are copied and sent."""
     days = {(one.recorded_at or "")[:10] for one in made.athletes if not one.reason}
     return sheet(
         "class.html",
         back=back,
+        site_script=script,
         made=made,
         title=_title(made),
         filmed=recorded_words(days.pop()) if len(days) == 1 else "",
         rows=[
             {
                 "row": one,
+                "link": link,
                 "filmed": recorded_words((one.recorded_at or "")[:10]) if len(days) else "",
                 "load": load_words(one.load_kg) if one.load_kg else "",
                 "pattern": pattern_words(one.patterns),
                 "rounds": round_words(one.round_ends_s),
                 "gain": _gain_words(one),
             }
-            for one in made.athletes
+            for one, link in zip(made.athletes, links or repeat(""), strict=False)
         ],
         messages=[one for one in made.athletes if one.message],
     )

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import zip_longest
 
 from markupsafe import Markup
 
-from repcount.attempt.records import Attempt, MovementReps
+from repcount.analysis.compare import compare
+from repcount.attempt.records import Attempt, BreakMatch, Comparison, MovementReps
 from repcount.errors import PlanError
 from repcount.plan import Plan
 from repcount.plan.clock_card import CardSet, clock_card
@@ -72,44 +72,84 @@ class SetClock:
         return (to_ms(self.real.last_rep_s) - to_ms(self.planned.last_rep_s)).seconds
 
 
-def set_clocks(attempt: Attempt, plan: Plan | None) -> list[SetClock]:
-    """Every set of a workout, planned beside real, in order; the n-th of a round beside the n-th.
+def set_clocks(
+    attempt: Attempt, plan: Plan | None, comparison: Comparison | None = None
+) -> list[SetClock]:
+    """Every set of a workout in order, as planned beside as done.
 
-    Without a pace there is no planned clock.
+    Two sets whose breaks answer each other stand side by side, as do the last ones of a round that
+    was done to its end; any other set stands alone. `comparison` is that of the attempt with the
+    plan, made where it is not at hand. Without a pace there is no planned clock.
     """
     if attempt.workout is None or attempt.clock.start_s is None:
         return []
     card: dict[int, list[CardSet]] = {}
     if plan is not None:
+        comparison = comparison or compare(attempt, plan)
         try:
             card = {one.round: one.sets for one in clock_card(plan).rounds}
         except PlanError:  # no round times
             card = {}
+    matches = comparison.breaks if card and comparison else []
     found = []
-    for number in range(1, len(attempt.workout.rounds) + 1):
-        pairs = zip_longest(card.get(number, []), _real(attempt, number))
-        for place, (planned, real) in enumerate(pairs, 1):
-            asked = _reps(planned.reps) if planned else ""
-            done = real[0] if real else ""
-            found.append(
-                SetClock(
-                    number,
-                    place,
-                    asked if not done or asked == done else f"{asked} → {done}".removeprefix(" → "),
-                    SetTimes(planned.end_s, planned.bar_down_s, planned.bar_up_s)
-                    if planned
-                    else None,
-                    real[1] if real else None,
-                )
-            )
+    for number, parts in enumerate(attempt.workout.rounds, 1):
+        whole = len(attempt.counted(number)) >= sum(part.reps for part in parts)
+        mine = [match for match in matches if match.round == number]
+        pairs = _beside(card.get(number, []), _real(attempt, number), mine, whole=whole)
+        found += [_set_clock(number, place, *pair) for place, pair in enumerate(pairs, 1)]
     return found
+
+
+def _beside(
+    planned: list[CardSet], real: list[_Done], matches: list[BreakMatch], *, whole: bool
+) -> Iterator[tuple[CardSet | None, _Done | None]]:
+    """The sets of a round side by side, in order; `whole` if it was done to its end."""
+    pairs: list[tuple[int, int]] = []
+    ended = [match for match in matches if match.planned]
+    for place, match in enumerate(ended):
+        before = [
+            k for k, one in enumerate(real) if match.real and one.end_ms <= match.real.start_ms
+        ]
+        if before and place < len(planned) and (not pairs or pairs[-1][1] < before[-1]):
+            pairs.append((place, before[-1]))
+    if whole and planned and real and (not pairs or pairs[-1][1] < len(real) - 1):
+        pairs.append((len(planned) - 1, len(real) - 1))
+    at, to = 0, 0
+    for i, j in [*pairs, (len(planned), len(real))]:
+        yield from ((None, one) for one in real[to:j])
+        yield from ((one, None) for one in planned[at:i])
+        if i < len(planned):
+            yield planned[i], real[j]
+        at, to = i + 1, j + 1
+
+
+def _set_clock(number: int, place: int, planned: CardSet | None, real: _Done | None) -> SetClock:
+    """A row: a set as planned, as done, or both."""
+    asked = _reps(planned.reps) if planned else ""
+    done = real.reps if real else ""
+    return SetClock(
+        number,
+        place,
+        asked if not done or asked == done else f"{asked} → {done}".removeprefix(" → "),
+        SetTimes(planned.end_s, planned.bar_down_s, planned.bar_up_s) if planned else None,
+        real.times if real else None,
+    )
+
+
+@dataclass(frozen=True)
+class _Done:
+    """A set as done: its reps, its end in the video, and its times on the clock."""
+
+    reps: str
+    end_ms: Ms
+    times: SetTimes
 
 
 def _reps(parts: list[MovementReps]) -> str:
     return "+".join(str(part.reps) for part in parts)
 
 
-def _real(attempt: Attempt, number: int) -> Iterator[tuple[str, SetTimes]]:
+def _real(attempt: Attempt, number: int) -> list[_Done]:
     """The sets of a round as done."""
     start = to_ms(zero_s(attempt))
 
@@ -118,6 +158,7 @@ def _real(attempt: Attempt, number: int) -> Iterator[tuple[str, SetTimes]]:
 
     spans = [span for span in attempt.sets if span.round == number]
     stops = attempt.breaks_in(number)
+    found = []
     for place, span in enumerate(spans):
         until = spans[place + 1].start_ms if place + 1 < len(spans) else None
         after = [
@@ -127,14 +168,18 @@ def _real(attempt: Attempt, number: int) -> Iterator[tuple[str, SetTimes]]:
         ]
         down = since(after[0].start_ms) if after else None
         up = since(after[-1].end_ms) if after else None
-        yield _reps(span.reps), SetTimes(since(span.end_ms), down, up)
+        times = SetTimes(since(span.end_ms), down, up)
+        found.append(_Done(_reps(span.reps), span.end_ms, times))
+    return found
 
 
-def set_table(attempt: Attempt, plan: Plan | None) -> Markup | None:
+def set_table(
+    attempt: Attempt, plan: Plan | None, comparison: Comparison | None = None
+) -> Markup | None:
     """The clock at every set as a table, planned beside real; None where there is no set."""
     from repcount.reports.pages import environment
 
-    rows = set_clocks(attempt, plan)
+    rows = set_clocks(attempt, plan, comparison)
     if not rows:
         return None
     page = environment().get_template("set_clock.html")

@@ -66,7 +66,7 @@ def report_page(
         **_parts(attempt, comparison, stills or {}),
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
-        set_table=set_table(attempt, plan),
+        set_table=set_table(attempt, plan, comparison),
     )
 
 
@@ -91,21 +91,15 @@ def _still(stills: Mapping[int, bytes], at_s: float | None) -> str:
 def _parts(
     attempt: Attempt, comparison: Comparison | None, stills: Mapping[int, bytes]
 ) -> dict[str, Any]:
-    rows = round_rows(attempt, comparison)
     trace = trace_chart(attempt)
     fitted = fitted_slowing(attempt)
     return {
-        "starts": {span.round: span.start_s for span in attempt.rounds if attempt.workout},
-        "ends": {span.round: span.end_s for span in attempt.rounds},
+        **time_parts(attempt, comparison),
         "heading": words.heading(attempt),
         "summary": words.summary(attempt, comparison),
         "start_source": words.START_SOURCES[attempt.clock.start_source],
-        "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
-        "sets": set_charts(attempt, comparison),
         "trace": trace,
         "script_data": _script_data(attempt, trace),
-        "against": _with_bars(time_rows(comparison)),
-        "spent": _with_bars(spent_rows(attempt, comparison)),
         "cycles": cycle_charts(attempt, fitted.cycles),
         "fitted": fitted,
         "breaks": [
@@ -122,6 +116,19 @@ def _parts(
         "statuses": words.STATUSES,
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
+    }
+
+
+def time_parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any]:
+    """What `times.html` tells: rounds, sets and kinds of time, each line with its bar."""
+    rows = round_rows(attempt, comparison)
+    return {
+        "starts": {span.round: span.start_s for span in attempt.rounds if attempt.workout},
+        "ends": {span.round: span.end_s for span in attempt.rounds},
+        "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
+        "sets": set_charts(attempt, comparison),
+        "against": _with_bars(time_rows(comparison)),
+        "spent": _with_bars(spent_rows(attempt, comparison)),
     }
 
 

@@ -6,11 +6,10 @@ H.264 by x264, in software alone, with a chapter for each round. Nothing is aske
 
 from __future__ import annotations
 
-import os
-import tempfile
+import secrets
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -20,12 +19,11 @@ from typing import Any, Protocol
 import av
 import numpy as np
 import xarray as xr
-from av.audio.resampler import AudioResampler
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
 from repcount.attempt.records import Attempt, Comparison, Phase
-from repcount.errors import RepcountError
+from repcount.errors import StorageError, storage_error
+from repcount.files import ASIDE
 from repcount.plan import Plan
 from repcount.reports.captions import chapters
 from repcount.reports.overlay_picture import (
@@ -42,6 +40,7 @@ from repcount.reports.overlay_picture import (
 )
 from repcount.reports.overlay_story import Points, Said, Story
 from repcount.video.footage import Footage
+from repcount.video.sound_track import SoundTrack
 
 Progress = Callable[[float, float], None]
 _TICKS = 90_000  # time stamps a second, fine enough for every camera's
@@ -78,25 +77,21 @@ def write_overlay(
 ) -> None:
     """Write the overlay of a video; the file appears whole or not at all.
 
-    Raises RepcountError where it cannot be written, FootageError where no frame can be decoded.
+    Raises StorageError where it cannot be written, FootageError where no frame can be decoded.
     """
     path = Path(path)
-    aside: Path | None = None
+    aside = path.with_name(f"{ASIDE}overlay-{secrets.token_hex(8)}.mp4")
     try:
-        number, name = tempfile.mkstemp(prefix=".overlay-", suffix=".mp4", dir=path.parent)
-        os.close(number)
-        aside = Path(name)
         _encode(aside, footage, drawn, blur, progress, cancel)
-        aside.chmod(0o644)
         aside.replace(path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise RepcountError(
-            f"{path}: the overlay cannot be written ({reason}); check the folder and the disk."
+        raise StorageError(
+            f"{path}: the overlay cannot be written ({reason}); check the folder and the disk.",
+            full=storage_error(error).full,
         ) from error
     finally:
-        if aside is not None:
-            aside.unlink(missing_ok=True)
+        aside.unlink(missing_ok=True)
 
 
 def _encode(
@@ -130,7 +125,7 @@ def _encode(
                 context.pix_fmt = "yuv420p"
                 context.time_base = Fraction(1, _TICKS)
                 context.color_primaries, context.color_trc, context.colorspace = frame.colours
-                sound = stack.enter_context(_sound(out, footage))
+                sound = stack.enter_context(SoundTrack(out, footage))
                 _set_chapters(out, drawn)
                 waiting = next(sound, None)
             made = VideoFrame(width, height + painter.strip, "yuv420p")
@@ -182,62 +177,6 @@ def _set_chapters(out: Any, drawn: Drawn) -> None:
             for number, (begin, end, title) in enumerate(chapters(drawn.attempt, drawn.comparison))
         ]
     )
-
-
-class _sound:
-    """The sound as (time in the file, packet) for the new file: copied where it is AAC, which MP4
-    holds and every player knows, else coded anew."""
-
-    def __init__(self, out: Any, footage: Footage) -> None:
-        self.out, self.footage = out, footage
-        self._open = footage.sound_packets()
-
-    def __enter__(self) -> Iterator[tuple[float, Any]]:
-        found = self._open.__enter__()
-        if found is None:
-            return iter(())
-        stream, packets = found
-        if stream.codec_context.name == "aac" and stream.codec_context.extradata:
-            copied = self.out.add_stream_from_template(stream)
-            return self._copied(stream, copied, packets)
-        coded = self.out.add_stream("aac", rate=48_000)
-        coded.codec_context.layout = "stereo"
-        return self._coded(coded, packets)
-
-    def __exit__(self, *error: Any) -> None:
-        self._open.__exit__(*error)
-
-    def _copied(self, stream: Any, copied: Any, packets: Any) -> Iterator[tuple[float, Any]]:
-        zero = round(self.footage.info.start_offset_s / float(stream.time_base))
-        for packet in packets:
-            packet.pts -= zero
-            packet.dts = packet.pts if packet.dts is None else packet.dts - zero
-            if packet.pts < 0:
-                continue
-            at = float(packet.pts * stream.time_base)
-            packet.stream = copied
-            yield at, packet
-
-    def _coded(self, coded: Any, packets: Any) -> Iterator[tuple[float, Any]]:
-        resampler = AudioResampler(format="fltp", layout="stereo", rate=48_000, frame_size=1024)
-        zero = self.footage.info.start_offset_s
-
-        def frames() -> Iterator[Any]:
-            for packet in packets:
-                with suppress(FFmpegError, ValueError):
-                    for frame in packet.decode():
-                        yield from resampler.resample(frame)
-            yield from resampler.resample(None)
-
-        for frame in frames():
-            at = (frame.time or 0.0) - zero
-            if at < 0:
-                continue
-            frame.pts, frame.time_base = round(at * 48_000), Fraction(1, 48_000)
-            for made in coded.encode(frame):
-                yield float(made.pts * made.time_base), made
-        for made in coded.encode(None):
-            yield float(made.pts * made.time_base), made
 
 
 class Painter:

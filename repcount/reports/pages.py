@@ -53,11 +53,16 @@ def hashed(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def sheet(template: str, *, back: Back = (), **parts: object) -> str:
-    """A page without any script, styled by `sheet.css`."""
+def sheet(template: str, *, back: Back = (), site_script: str = "", **parts: object) -> str:
+    """A page styled by `sheet.css`; without any script, unless a site that it is a page of gives
+    the address of its own."""
     from markupsafe import Markup
 
     css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
-    policy = f"default-src 'none'; style-src {hashed(css)}; base-uri 'none'; form-action 'none'"
+    by_script = "script-src 'self'; " if site_script else ""
+    policy = (
+        f"default-src 'none'; {by_script}style-src {hashed(css)}; base-uri 'none'; "
+        "form-action 'none'"
+    )
     page = environment().get_template(template)
-    return page.render(policy=policy, css=Markup(css), back=back, **parts)
+    return page.render(policy=policy, css=Markup(css), back=back, site_script=site_script, **parts)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from repcount.attempt.records import Attempt, Comparison
-from repcount.reports.words import capital
+from repcount.reports.words import capital, count
 from repcount.units import to_ms, total_ms
 
 KINDS = {
@@ -87,12 +87,21 @@ def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
         over = paced and took is not None and (not isinstance(name, int) or asked[name].finished)
         difference = less(took, meant) if over and took is not None else None
         if isinstance(name, int):
-            rows.append(Row(f"Round {name}", meant, took, difference, round=name))
+            note = _reps_of(attempt, name)
+            rows.append(Row(f"Round {name}", meant, took, difference, note, round=name))
         elif meant or took:
             rows.append(Row(name, meant, took, difference))
     if not paced or comparison is None or comparison.planned_total_s is None:
         return rows + [Row("Total", None, total)]
     return rows + [Row("Total", comparison.planned_total_s, total, comparison.difference_s)]
+
+
+def _reps_of(attempt: Attempt, number: int) -> str:
+    """How many reps of a round were counted: `18 reps`, or `17 of 18 reps`."""
+    workout = attempt.workout
+    parts = workout.rounds[number - 1] if workout and number <= len(workout.rounds) else []
+    counted, asked = len(attempt.counted(number)), sum(part.reps for part in parts)
+    return count(counted, "rep") if counted == asked else f"{counted} of {count(asked, 'rep')}"
 
 
 def time_rows(comparison: Comparison | None) -> list[Row]:

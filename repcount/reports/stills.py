@@ -33,9 +33,12 @@ _AROUND_S = 0.4  # the athlete's place is taken from this long before and after
 _NEAR_MS = 120  # a still stands for a moment this near: corrections move moments a little
 
 
-def moments(attempt: Attempt, comparison: Comparison | None = None) -> list[int]:
-    """Moments to be shown, in milliseconds: where breaks start, then what to check by eye."""
-    begins: list[int] = [pause.start_ms for pause in attempt.breaks]
+def moments(
+    attempt: Attempt, comparison: Comparison | None = None, first_s: Iterable[float] = ()
+) -> list[int]:
+    """Moments to be shown, in milliseconds: those of `first_s` (seconds), where breaks start, then
+    what to check by eye."""
+    begins: list[int] = [*map(to_ms, first_s), *(pause.start_ms for pause in attempt.breaks)]
     if comparison:
         begins += [one.real_reset.start_ms for one in comparison.breaks if one.real_reset]
     marks = [to_ms(mark.at_s) for mark in words.review_marks(attempt)]
@@ -106,7 +109,7 @@ def save(folder: Path, stills: Mapping[int, bytes]) -> None:
     """Write stills into a folder that is made for them."""
     folder.mkdir()
     for at, data in stills.items():
-        (folder / f"{at:08d}.jpg").write_bytes(data)
+        (folder / name_of(at)).write_bytes(data)
 
 
 def load(folder: Path) -> dict[int, bytes]:
@@ -119,7 +122,7 @@ def replace(old: Path, new: Path) -> None:
     """Put the stills of a folder (which may be missing) in place of those of another, where only
     stills are touched."""
     for at in load(old):
-        (old / f"{at:08d}.jpg").unlink(missing_ok=True)
+        (old / name_of(at)).unlink(missing_ok=True)
     if new.is_dir():
         old.mkdir(exist_ok=True)
         for file in new.iterdir():
@@ -128,8 +131,24 @@ def replace(old: Path, new: Path) -> None:
         old.rmdir()
 
 
+def listed(folder: Path) -> list[int]:
+    """The moments of the stills in a folder, which may be missing, in milliseconds."""
+    return sorted(int(file.stem) for file in folder.glob("*.jpg") if file.stem.isdecimal())
+
+
+def name_of(at_ms: int) -> str:
+    """What the still of a moment is called."""
+    return f"{at_ms:08d}.jpg"
+
+
+def near(moments_ms: Iterable[int], at_s: float) -> int | None:
+    """The still that stands for a moment in seconds, by its own moment; None if there is none."""
+    at = to_ms(at_s)
+    best = min(moments_ms, key=lambda one: abs(one - at), default=None)
+    return best if best is not None and abs(best - at) <= _NEAR_MS else None
+
+
 def nearest(stills: Mapping[int, bytes], at_s: float) -> bytes | None:
     """The still of a moment in seconds, or None."""
-    at = to_ms(at_s)
-    best = min(stills, key=lambda one: abs(one - at), default=None)
-    return stills[best] if best is not None and abs(best - at) <= _NEAR_MS else None
+    best = near(stills, at_s)
+    return None if best is None else stills[best]

@@ -79,7 +79,8 @@ def bar_pair(
     """Planned (outline) above real (solid) on a scale of 0 to `full_s`; pauses hatched.
 
     `pauses` are (begin, length) in seconds from the real bar's left end. Without a planned time
-    the real bar stands alone.
+    the real bar stands alone. A negative time, as of a clock that was set to start after the first
+    rep, has no length.
     """
     shapes = []
     y = 3
@@ -92,7 +93,7 @@ def bar_pair(
     bars += [("pause", begin, length) for begin, length in pauses]
     shapes += [
         tag("rect", class_=kind, x=percent(begin / full_s), y=y, height=14,
-            width=percent(length / full_s))
+            width=percent(max(0.0, length) / full_s))
         for kind, begin, length in bars
     ]  # fmt: skip
     return tag("svg", *shapes, class_="pair", height=y + 16, aria_hidden="true")

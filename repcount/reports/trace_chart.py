@@ -14,8 +14,9 @@ from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 from repcount.wording import numbers
 
-HEIGHT_PX = 260
+HEIGHT_PX, OVERVIEW_PX = 260, 44
 _TOLERANCE_ST = 0.003  # how far the drawn curve may lie from the trace: half a centimetre
+_ROUGH_ST = 0.02  # the same in the strip of the whole, a sixth as high
 _TALLEST_ST = BAR_OVERHEAD_ST + 0.10
 _BELOW_ST = 0.04  # room under the floor line
 
@@ -85,12 +86,20 @@ def _path(runs: Iterable[Sequence[tuple[float, float]]]) -> str:
     )
 
 
+def curve_path(times: Sequence[float], heights: Sequence[float | None]) -> str:
+    """Heights in body heights over times in seconds as a path, in the chart's own vertical
+    units."""
+    return _path(simplify(times, heights))
+
+
 @dataclass(frozen=True)
 class TraceChart:
-    """The chart of the bar's height and what its script needs."""
+    """The chart of the bar's height and what its script needs. `overview` is the whole of it as a
+    strip."""
 
     gutter: Markup
     drawing: Markup
+    overview: Markup
     begin_s: float
     end_s: float
     full_s: float
@@ -129,10 +138,11 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     heights = [height_at(trace, rep.top_s) for rep in attempt.reps]
     dots = [_y(height if height is not None else 0.0) for height in heights]
 
+    bar = simplify(trace.time_s, trace.bar_st)
     top = 26 if attempt.rounds else 4
     shapes = _round_bands(attempt, begin, end)
     shapes.append(
-        _layer(_curve(attempt, dots, full), top, HEIGHT_PX, 1000, begin, end),
+        _layer(_curve(attempt, bar, dots, full), top, HEIGHT_PX, 1000, begin, end),
     )
     y = top + HEIGHT_PX + 10
     for _, kind, spans in lanes:
@@ -157,10 +167,29 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
             aria_hidden="true",
         ),
         tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
+        _overview(bar, full),
         begin,
         end,
         full,
         dots,
+    )
+
+
+def _overview(bar: Sequence[Sequence[tuple[float, float]]], full: float) -> Markup:
+    """The whole video as a strip; the script marks on it what the chart shows."""
+    rough: list[list[tuple[float, float]]] = []
+    for run in bar:
+        times, heights = zip(*run, strict=True)
+        rough += simplify(times, heights, _ROUGH_ST)
+    return tag(
+        "svg",
+        tag("rect", class_="in-view", id="in-view", x=0, y=0, width=full, height=1000),
+        tag("path", class_="bar", d=_path(rough)),
+        class_="trace time",
+        viewBox=f"0 0 {full:g} 1000",
+        preserveAspectRatio="none",
+        height=OVERVIEW_PX,
+        aria_hidden="true",
     )
 
 
@@ -201,7 +230,12 @@ def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
     return shapes
 
 
-def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]:
+def _curve(
+    attempt: Attempt,
+    bar: Sequence[Sequence[tuple[float, float]]],
+    dots: Sequence[float],
+    full: float,
+) -> list[Markup]:
     """The plot itself, back to front."""
     trace, run = attempt.trace, attempt.clock
     shapes = [
@@ -218,8 +252,8 @@ def _curve(attempt: Attempt, dots: Sequence[float], full: float) -> list[Markup]
         for at in (run.start_s, run.end_s)
         if at is not None
     ]
-    shapes.append(tag("path", class_="hip", d=_path(simplify(trace.time_s, trace.hip_st))))
-    shapes.append(tag("path", class_="bar", d=_path(simplify(trace.time_s, trace.bar_st))))
+    shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
+    shapes.append(tag("path", class_="bar", d=_path(bar)))
     for kind, sure in (("dot", True), ("dot unsure", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"

@@ -28,7 +28,7 @@ _TURNING = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A
 
 FLAGS = {
     "check": "",
-    "driven_through": "driven straight into the next movement",
+    "driven_through": "went straight on into the next movement: did it finish in between?",
     "top_only": "only its top was given by hand",
     "pick_up": "lifted to go on",
     "by_hands": "read from the hands alone, the bar's ends were not seen",
@@ -222,8 +222,9 @@ class ReviewMark:
 
 
 def needs_check(rep: Rep) -> bool:
-    """Whether a person should check the rep."""
-    return not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
+    """Whether a person should check the rep; what one has corrected has been looked at."""
+    doubtful = not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
+    return doubtful and rep.touched_by == "machine"
 
 
 def flag_words(rep: Rep) -> str:
@@ -285,13 +286,13 @@ def _sure(probability: float) -> str:
 
 
 def speed_words(span: SetSpan) -> str:
-    """`set 2: hang power clean 0.94, -2.1 ± 0.8 % a rep`; empty where no speeds are known."""
+    """`set 2: deadlift 0.94 body heights/s, -2.1 ± 0.8 % each rep`; empty without speeds."""
     said = []
     for speed in span.speeds:
         change = f"{100 * speed.slope_share:+.1f}".replace("-", "−")
         if speed.uncertainty is not None:
             change += f" ± {100 * speed.uncertainty:.1f}"
-        said.append(f"{speed.movement} {speed.mean_st_s:.2f}, {change} % a rep")
+        said.append(f"{speed.movement} {speed.mean_st_s:.2f} body heights/s, {change} % each rep")
     return f"set {span.number}: {'; '.join(said)}" if said else ""
 
 

@@ -1,4 +1,4 @@
-"""The people of a video, observed picture by picture for the choice of the athlete among them.
+"""The people of a video, observed frame by frame for the choice of the athlete among them.
 
 The pass decides nothing for good: it keeps who was seen as tracklets (`people`), and who of them
 lifts is decided over the whole clip (`lifter`). While one person plainly moves a bar, or is alone,
@@ -35,11 +35,11 @@ LOOK_EVERY_S = 5.0
 
 
 class Observer:
-    """Looks at pictures in order of time and keeps apart the people in them.
+    """Looks at frames in order of time and keeps apart the people in them.
 
-    `tracklets`: everybody so far; `here`: those seen at the last picture; `favourite` the one who
+    `tracklets`: everybody so far; `here`: those seen at the last frame; `favourite` the one who
     is followed alone (None: everybody is); `people`: how many were seen when everybody was looked
-    for (NaN if not at this picture)."""
+    for (NaN if not at this frame)."""
 
     def __init__(self, model: str = "full") -> None:
         self.model = model
@@ -66,7 +66,7 @@ class Observer:
         self.favourite = None
 
     def see(self, rgb: np.ndarray, time_s: float, scale: float) -> None:
-        """The next picture `rgb` (H, W, 3) uint8 at `time_s`; `scale` as in `PoseModel`."""
+        """The next frame `rgb` (H, W, 3) uint8 at `time_s`; `scale` as in `PoseModel`."""
         self.people = np.nan
         everybody = self.favourite is None or self._look_due(time_s)
         if self.favourite is not None and not everybody:
@@ -74,7 +74,7 @@ class Observer:
             view = blinkers(rgb, known.last, known.size, scale) if self._others else rgb
             people = self.one(view, time_s, scale)[:1]
             links, colours = self._links(people, rgb, time_s, scale)
-            # In doubt: look at everybody, and go on with whoever fits.
+            # Where unsure: look at everybody, and go on with whoever fits.
             everybody = known not in links
         if everybody:
             people = self._look(rgb, time_s, scale)
@@ -143,7 +143,7 @@ class Observer:
         return self._looked_s < self._shot_start_s + due
 
     def _look(self, rgb: np.ndarray, time_s: float, scale: float) -> list[Person]:
-        """Everybody; those whom nobody follows yet are looked for in this picture alone."""
+        """Everybody; those whom nobody follows yet are looked for in this frame alone."""
         if self.favourite is not None or self._look_due(time_s):
             people = distinct(self.glance(rgb, time_s, scale))
             self._looked_s, self.people = time_s, float(len(people))
@@ -155,7 +155,7 @@ class Observer:
 
 
 def box(person: Person, size: float) -> np.ndarray:
-    """(4,) x0, y0, x1, y1 around `person`, pixels of the full-size picture: the landmarks with room
+    """(4,) x0, y0, x1, y1 around `person`, pixels of the full-size frame: the landmarks with room
     for what the arms may do next."""
     trusted = person.points[person.visibility >= 0.3]
     points = trusted if len(trusted) else person.points

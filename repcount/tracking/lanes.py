@@ -31,8 +31,8 @@ MOST_LOOKS, LOOK_S = 60, 0.5
 # The pose model finds people who fill a good part of what it is given: it gets squares as high as
 # the frame, that overlap by half.
 PEOPLE_A_TILE = 3
-# Two sightings are of one place if they are nearer than half a stature (a bar is 1.25 wide) and of
-# about one size.
+# Two sightings are of one place if they are nearer than half a body height (a bar is 1.25 wide) and
+# of about one size.
 PLACE_ST, PLACE_SIZE = 0.5, 1.4
 # A lane's athlete is seen at its place in a third of the looks or more.
 PRESENT = 0.33

@@ -30,7 +30,7 @@ from repcount.tracking.pose import (
 # Standard deviation of the shoulders' way between two looks, in body lengths (`Person.size_px`,
 # about 0.5 m): what the pose model jitters, and 1 m/s, between standing and walking.
 JITTER, WALK_S = 0.15, 2.0
-# A new person may be anywhere in a frame of about this many square body lengths (a stature is
+# A new person may be anywhere in a frame of about this many square body lengths (a body height is
 # 3.5 long, the frame twice that high and three times that wide).
 ROOM = 60.0
 # Sizes of one person from look to look, and of two people of one frame, differ by this much

@@ -39,14 +39,14 @@ from repcount.video.footage import Footage, open_footage
 from repcount.video.sound import find_tones
 
 Progress = Callable[[float, float], None]
-# x0, y0, x1, y1 in pixels of the upright full-size picture
+# x0, y0, x1, y1 in pixels of the upright full-size frame
 Box = tuple[int, int, int, int]
 
 QUEUE_FRAMES = 12
 # Hands are interpolated between two looks of the pose model no farther apart than this.
 HANDS_GAP_S = 0.3
 SOUND_RATE_HZ = 16000
-# Of the whole pass, what listening to the sound takes after the pictures: 3 and 7 % on the sample
+# Of the whole pass, what listening to the sound takes after the frames: 3 and 7 % on the sample
 # clips, with both cores also at other work.
 SOUND_SHARE = 0.05
 # The body length that `Person.size_px` measures.
@@ -64,7 +64,7 @@ class Cancelled(Exception):
 
 @dataclass(frozen=True)
 class TrackOptions:
-    """`rate_hz`: pictures looked at a second, at most; `pose_rate_hz`: those of them given to the
+    """`rate_hz`: frames looked at a second, at most; `pose_rate_hz`: those of them given to the
     pose model; `max_side`: their long side in pixels; `model`: "full" or "lite". All are above 0.
 
     Raises RepcountError for what is out of bounds.
@@ -84,8 +84,8 @@ class TrackOptions:
 
 
 @dataclass(frozen=True)
-class Picture:
-    """A picture's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
+class FrameArrays:
+    """A frame's arrays, free of the decoder: `gray` (H, W), `rgb` (H, W, 3) if the pose model is
     to look at it, `scale` full-size pixels per pixel."""
 
     time_s: float
@@ -96,7 +96,7 @@ class Picture:
 
 @dataclass
 class Looked:
-    """What one picture gave, apart from pose and bar: `shift` and `brightness` as in
+    """What one frame gave, apart from pose and bar: `shift` and `brightness` as in
     `CameraFrame`."""
 
     time_s: float
@@ -138,7 +138,7 @@ def track(
 
     `progress(fraction, seconds_left)` is called now and then, fraction rising from 0 to 1. Setting
     `cancel` makes it stop within a fraction of a second and raise Cancelled. With `region` only
-    that part of the picture is looked at; positions are still those of the whole. Raises
+    that part of the frame is looked at; positions are still those of the whole. Raises
     FootageError if the video cannot be read and ModelError if a model file is missing or damaged.
     """
     options = options or TrackOptions()
@@ -157,9 +157,9 @@ def _look(
     observer, cuts, camera, bar = Observer(options.model), Cuts(), Camera(), Bar(BarNet())
     looked: list[Looked] = []
     report = _Reporter(footage, progress)
-    # Camera and bar come after the pose: their pictures wait here for the pose model's next look,
+    # Camera and bar come after the pose: their frames wait here for the pose model's next look,
     # so that what they know of the athlete does not hang on which thread is faster.
-    waiting: deque[tuple[Picture, Looked]] = deque()
+    waiting: deque[tuple[FrameArrays, Looked]] = deque()
 
     def follow(until_s: float) -> None:
         while waiting and waiting[0][0].time_s <= until_s:
@@ -207,7 +207,7 @@ def around(posed: Sequence[Posed], time_s: float) -> list[np.ndarray]:
 
 
 def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | None:
-    """The athlete's hands at `time_s` in pixels of pictures that are `scale` times smaller than the
+    """The athlete's hands at `time_s` in pixels of frames that are `scale` times smaller than the
     full size, from the last looks of the pose model (in order of time); None if not known."""
     before = after = None
     for one in reversed(posed):
@@ -233,7 +233,7 @@ def hands_at(posed: Sequence[Posed], time_s: float, scale: float) -> Hands | Non
 
 def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray | None:
     """(4,) the square around the athlete at `time_s` in which the network looks for the bar, pixels
-    of pictures that are `scale` times smaller; None if nobody is seen. While it is open who lifts,
+    of frames that are `scale` times smaller; None if nobody is seen. While it is open who lifts,
     each of those seen in turn. Hips and feet are medians over the last looks: single ones collapse
     while the athlete bends over."""
     # By time, not by number: how many looks lie ahead already hangs on which thread is faster.
@@ -259,7 +259,7 @@ def standing(posed: Sequence[Posed], time_s: float, scale: float) -> np.ndarray 
     return athlete_box(ankles, hips, stature) / scale
 
 
-def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[Picture]:
+def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> Iterator[FrameArrays]:
     """The frames that are looked at, in order of time; those for the pose model with colours."""
     due_s = -np.inf
     max_side = options.max_side
@@ -269,19 +269,19 @@ def frames_of(footage: Footage, options: TrackOptions, region: Box | None) -> It
     for frame in footage.frames(rate_hz=options.rate_hz, max_side=max_side):
         with_pose = frame.time_s >= due_s
         if with_pose:
-            # A third of a picture's time early is on time: stamps jitter.
+            # A third of a frame's time early is on time: stamps jitter.
             due_s = frame.time_s + 1 / options.pose_rate_hz - 1 / (3 * options.rate_hz)
         gray, rgb = frame.gray, frame.rgb if with_pose else None
         if region is not None:
             gray = _part(gray, region, frame.scale)
             rgb = None if rgb is None else _part(rgb, region, frame.scale)
-        yield Picture(frame.time_s, gray, rgb, frame.scale)
+        yield FrameArrays(frame.time_s, gray, rgb, frame.scale)
 
 
-def _part(picture: np.ndarray, region: Box, scale: float) -> np.ndarray:
-    """The part of a picture that is `scale` times smaller, at whole pixels."""
+def _part(frame: np.ndarray, region: Box, scale: float) -> np.ndarray:
+    """The part of a frame that is `scale` times smaller, at whole pixels."""
     x0, y0, x1, y1 = (round(edge / scale) for edge in region)
-    return np.ascontiguousarray(picture[y0:y1, x0:x1])
+    return np.ascontiguousarray(frame[y0:y1, x0:x1])
 
 
 class _Ahead:
@@ -332,7 +332,7 @@ class _PoseThread:
 
     def __init__(self, observer: Observer) -> None:
         self._observer = observer
-        self._queue: queue.Queue[tuple[Picture, Looked, bool] | None] = queue.Queue(
+        self._queue: queue.Queue[tuple[FrameArrays, Looked, bool] | None] = queue.Queue(
             QUEUE_FRAMES // 3
         )
         self._cut = False
@@ -344,26 +344,26 @@ class _PoseThread:
         while (job := self._queue.get()) is not None:
             if self._error is not None:
                 continue
-            picture, looked, cut = job
-            assert picture.rgb is not None
+            frame, looked, cut = job
+            assert frame.rgb is not None
             try:
                 if cut:
-                    self._observer.new_shot(picture.time_s)
-                self._observer.see(picture.rgb, picture.time_s, picture.scale)
+                    self._observer.new_shot(frame.time_s)
+                self._observer.see(frame.rgb, frame.time_s, frame.scale)
                 looked.people = self._observer.people
                 here = {one.name: (one.last, one.size) for one in self._observer.here}
                 favourite = self._observer.favourite
                 name = None if favourite is None else favourite.name
-                self.posed.append(Posed(picture.time_s, here, name))
+                self.posed.append(Posed(frame.time_s, here, name))
             except BaseException as error:  # handed to the caller's thread
                 self._error = error
 
-    def ask(self, picture: Picture, looked: Looked) -> None:
-        """Have `picture` looked at, if it is meant to be; what was seen goes into `looked`."""
+    def ask(self, frame: FrameArrays, looked: Looked) -> None:
+        """Have `frame` looked at, if it is meant to be; what was seen goes into `looked`."""
         self._cut = self._cut or looked.cut
-        if picture.rgb is None:
+        if frame.rgb is None:
             return
-        self._queue.put((picture, looked, self._cut))
+        self._queue.put((frame, looked, self._cut))
         self._cut = False
         if self._error is not None:
             raise self._error
@@ -432,7 +432,7 @@ def _tracks(
     semi_axis[:, :, 0] = bar.semi_axis
     seen_as: dict[str, Any] = {"tracking": asdict(options), "models": _models(options)}
     if region is not None:
-        # cut at whole pixels of the smaller picture, which are at most a pixel of that off
+        # cut at whole pixels of the smaller frame, which are at most a pixel of that off
         position += np.array(region[:2], np.float32)[None, :, None, None]
         seen_as["region"] = list(region)
     return make_tracks(

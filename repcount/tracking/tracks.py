@@ -60,7 +60,7 @@ POSE_KEYPOINTS: tuple[str, ...] = (
     "left_foot_index",
     "right_foot_index",
 )
-# The bar's ends as seen in the picture (bar_left is the one with the smaller x).
+# The bar's ends as seen in the frame (bar_left is the one with the smaller x).
 BAR_KEYPOINTS: tuple[str, ...] = ("bar_left", "bar_right")
 KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 
@@ -155,7 +155,7 @@ def make_tracks(
 
     Shapes, with T frames, K = 35 keypoints (`KEYPOINTS`) and N individuals:
     `time_s` (T,) seconds from the first frame, strictly rising; `position` (T, 2, K, N) pixels of
-    the upright picture; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
+    the upright frame; `confidence` (T, K, N) in 0..1; `plate_semi_axis` (T, 2, N) pixels, the
     vertical semi-axis of the outermost plate at bar_left and bar_right; `confirmed` (T, 2, N)
     true where that end has been seen to move with the hands (all, unless given), `interpolated`
     (T, 2, N) true where it was not seen but before and after (none); `world` (T, 3, 33, N)
@@ -271,7 +271,7 @@ def load_tracks(path: Path) -> xr.Dataset:
             f"{path}: no such tracks file; run `repcount analyze` on the video first."
         )
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as opened:
+        with xr.open_dataset(path, engine="h5netcdf", phony_dims="access") as opened:
             _check_format(opened)
             _check_layout(opened)
             tracks = opened.load()
@@ -340,6 +340,12 @@ def _check_values(tracks: xr.Dataset) -> None:
             adapter.validate_json(tracks.attrs.get(name, ""))
         except (ValidationError, TypeError) as error:
             raise RecordError(f"its attribute {name} is not what it should be") from error
+    for name, said in tracks.attrs.items():
+        if isinstance(said, str) and not said.isascii():
+            try:
+                said.encode()
+            except UnicodeEncodeError as error:
+                raise RecordError(f"its attribute {name!a} is no text in UTF-8") from error
 
 
 def attribute(tracks: xr.Dataset, name: str) -> Any:

@@ -119,6 +119,7 @@ _ALLOWED: dict[str, tuple[int | None, int | None]] = {
     "epoll_create": (213, None),
     "getdents64": (217, 61),
     "set_tid_address": (218, 96),
+    "restart_syscall": (219, 128),
     "fadvise64": (221, 223),
     "clock_gettime": (228, 113),
     "clock_getres": (229, 114),
@@ -217,16 +218,17 @@ def shut_files(read: Iterable[Path], write: Iterable[Path]) -> bool:
 
 
 def _allow(libc: ctypes.CDLL, rules: int, path: Path, rights: int) -> None:
+    """Allow what lies at or below `path`, and keep that open as long as the process lives: a rule
+    holds for an inode, and of /proc the kernel makes another one once nobody has the first open
+    and memory is short."""
     with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
         opened = os.open(path, os.O_PATH | os.O_CLOEXEC)
-        try:
-            if not path.is_dir():
-                rights &= _ON_FILES
-            rule = struct.pack("=Qi", rights, opened)
-            if libc.syscall(_ADD_RULE, rules, _PATH_BENEATH, rule, 0) != 0:
-                raise OSError(ctypes.get_errno(), f"{path} could not be allowed")
-        finally:
+        if not path.is_dir():
+            rights &= _ON_FILES
+        rule = struct.pack("=Qi", rights, opened)
+        if libc.syscall(_ADD_RULE, rules, _PATH_BENEATH, rule, 0) != 0:
             os.close(opened)
+            raise OSError(ctypes.get_errno(), f"{path} could not be allowed")
 
 
 def shut_calls() -> bool:

@@ -12,9 +12,11 @@ from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query, Request, Response
-from fastapi.responses import PlainTextResponse, StreamingResponse
+from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
 
 from repcount.errors import PlanError, RecordError
+from repcount.library.belonging import set_athlete, set_plan
+from repcount.library.making import Maker, Standing
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.library.tidying import drop_copies
@@ -25,20 +27,35 @@ from repcount.web.depends import (
     AttemptId,
     CopiesDep,
     LibraryDep,
+    MakersDep,
+    OverlaysDep,
+    PlayablesDep,
     QueueDep,
     RebuilderDep,
     RowId,
     SettingsDep,
 )
-from repcount.web.plan_form import Fault, PlanFaults, PlanForm, over_cap, toml_of
+from repcount.web.plan_form import (
+    Fault,
+    PlanFaults,
+    PlanForm,
+    over_cap,
+    toml_of,
+    with_athlete,
+)
 from repcount.web.queue import Queue
+from repcount.web.reach import link_part
 from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
+from repcount.web.roles import AccessDep, plans_for
+from repcount.web.security import base_of
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
+# An event as a reader of the stream gets it: its data, which is JSON.
+_EVENT = {"type": "object", "properties": {"data": {"type": "string"}}, "required": ["data"]}
 _STREAM: dict[int | str, dict[str, object]] = {
-    200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}
+    200: {"content": {"text/event-stream": {"schema": _EVENT}}}
 }
 _TEXT: dict[int | str, dict[str, object]] = {
     200: {"content": {"text/plain": {"schema": {"type": "string"}}}}
@@ -78,24 +95,89 @@ def again(attempt_id: AttemptId, queue: QueueDep) -> Response:
 def keep_plan(attempt_id: AttemptId, library: LibraryDep) -> Response:
     """Keep the workout that an attempt was recognised as among the plans, once; its form is shown,
     to name it and to give the load."""
-    library.attempt(attempt_id)
+    row = library.attempt(attempt_id)
     file = library.folder_of(attempt_id) / RECOGNISED
     if not file.is_file():
         raise Missing("no workout was recognised in this attempt.")
     load_plan(file)  # in one sentence, where a reading has left something else
-    toml = file.read_text(encoding="utf-8-sig")
+    whose = next((one.name for one in library.athletes() if one.id == row.athlete_id), "")
+    toml = with_athlete(file.read_text(encoding="utf-8-sig"), whose)
     kept = next((one.id for one in library.plans() if one.toml == toml), None)
     return _go(f"/plans/{library.put_plan(toml) if kept is None else kept}")
 
 
+@routes.post("/attempts/{attempt_id}/belongs", status_code=204)
+def belongs(
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    overlays: OverlaysDep,
+    access: AccessDep,
+    athlete: Annotated[str, Form(pattern="^[0-9]{0,9}$", description="an id; empty: nobody")] = "",
+    plan: Annotated[str, Form(pattern="^(same|none|[0-9]{1,9})$", description="an id")] = "same",
+) -> Response:
+    """Say whose an attempt is and which plan it was for; with another plan it is read anew. An
+    athlete's own stays the athlete's."""
+    toml = None
+    if plan not in ("same", "none"):
+        toml = next((one.toml for one in plans_for(library, access) if one.id == int(plan)), None)
+        if toml is None:
+            raise Missing("there is no such plan.")
+    if access.athlete_id is None:
+        set_athlete(library, attempt_id, int(athlete) if athlete else None)
+    if plan != "same":
+        rebuilder.forget(attempt_id)
+        overlays.forget(attempt_id)
+        set_plan(library, attempt_id, toml)
+        queue.wake()
+    return _go(f"/attempts/{attempt_id}")
+
+
+@routes.post("/attempts/{attempt_id}/playable")
+def playable(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep) -> Standing:
+    """Have a copy made that every browser can show; where it stands."""
+    return playables.ask(library.attempt(attempt_id))
+
+
+@routes.post("/attempts/{attempt_id}/overlay")
+def overlay(
+    attempt_id: AttemptId, library: LibraryDep, overlays: OverlaysDep, response: Response
+) -> Standing:
+    """Have the video made with the reading drawn in, as it is now; where it stands. The page, which
+    asks by htmx, shows it in a part of its own."""
+    response.headers["HX-Trigger"], response.headers["HX-Reswap"] = "overlay", "none"
+    return overlays.ask(library.attempt(attempt_id))
+
+
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)
 def delete(
-    attempt_id: AttemptId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    makers: MakersDep,
 ) -> Response:
     """Delete an attempt for good."""
-    _leave(library.attempt(attempt_id), queue, rebuilder)
+    row = library.attempt(attempt_id)
+    _leave(row, queue, rebuilder, makers)
     library.delete(attempt_id)
     return _go("/")
+
+
+@routes.post("/attempts/delete", status_code=204)
+def delete_chosen(
+    with_: Annotated[list[str], Form(alias="with", max_length=1000)],
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    makers: MakersDep,
+) -> Response:
+    """Delete several attempts for good; none where one of them is not there."""
+    for row in [library.attempt(one) for one in dict.fromkeys(with_)]:
+        _leave(row, queue, rebuilder, makers)
+        library.delete(row.id)
+    return Response(status_code=204, headers={"HX-Refresh": "true"})
 
 
 @routes.post("/attempts/{attempt_id}/shares", responses=_TEXT)
@@ -108,7 +190,9 @@ def share(
     days: Annotated[int, Form(ge=1, le=365)] = 7,
 ) -> Response:
     """Make a read-only link to one attempt; it is shown once and kept only as a digest. Its
-    video is a copy without place and device; where there can be none, there is no link."""
+    video is a copy without place and device; where there can be none, there is no link. The answer
+    is the link; the pages, which ask by htmx, get it as HTML with its QR code and how far it
+    reaches."""
     copies.of(library.attempt(attempt_id))
     token = secrets.token_urlsafe(32)
     with library.session() as session:
@@ -118,10 +202,10 @@ def share(
                 expires_at=now() + days * 86_400,
             )
         )  # fmt: skip
-    base = request.base_url
-    if settings.secure:  # a server in front speaks TLS and need not say so
-        base = base.replace(scheme="https")
-    return PlainTextResponse(f"{base}s/{token}/")
+    link = f"{base_of(request, settings)}s/{token}/"
+    if "hx-request" not in request.headers:
+        return PlainTextResponse(link)
+    return HTMLResponse(link_part(link, settings.fingerprint))
 
 
 @routes.post("/shares/{share_id}/delete", status_code=204)
@@ -144,11 +228,15 @@ def add_athlete(name: Annotated[str, Form(max_length=200)], library: LibraryDep)
 
 @routes.post("/athletes/{athlete_id}/delete", status_code=204)
 def delete_athlete(
-    athlete_id: RowId, library: LibraryDep, queue: QueueDep, rebuilder: RebuilderDep
+    athlete_id: RowId,
+    library: LibraryDep,
+    queue: QueueDep,
+    rebuilder: RebuilderDep,
+    makers: MakersDep,
 ) -> Response:
     """Delete an athlete and all of the athlete's attempts."""
     for row in library.attempts(athlete_id=athlete_id):
-        _leave(row, queue, rebuilder)
+        _leave(row, queue, rebuilder, makers)
     library.delete_athlete(athlete_id)
     return _go("/athletes")
 
@@ -226,11 +314,13 @@ def _go(to: str) -> Response:
     return Response(status_code=204, headers={"HX-Redirect": to})
 
 
-def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder) -> None:
+def _leave(row: AttemptRow, queue: Queue, rebuilder: Rebuilder, makers: Sequence[Maker]) -> None:
     """Let nobody write into the folder of an attempt that is about to be deleted."""
     with suppress(RecordError):  # it is over
         queue.cancel(row.id)
     rebuilder.forget(row.id)
+    for maker in makers:
+        maker.forget(row.id)
 
 
 async def _standings(

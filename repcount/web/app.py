@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, PlainTextResponse, Response
 from sqlalchemy.exc import SQLAlchemyError
@@ -18,11 +18,16 @@ import repcount
 from repcount.errors import RepcountError, StorageError, storage_error
 from repcount.library.copies import Copies
 from repcount.library.opening import refusal
+from repcount.library.overlays import Overlays
+from repcount.library.playable import Playables
 from repcount.library.store import Conflict, Library, Missing
 from repcount.reports.pages import ASSETS
-from repcount.web import actions, pages, review, tus
+from repcount.web import actions, pages, plan_outlook, review, tus
+from repcount.web.pages import people
+from repcount.web.pages.answers import frame
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
+from repcount.web.roles import guard
 from repcount.web.security import Attempts, Gate, Sessions
 from repcount.web.settings import Settings
 from repcount.web.templates import page
@@ -45,10 +50,14 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     sessions = Sessions(library, settings)
     # what `repcount.web.depends` gives to the handlers
     app.state.settings, app.state.library, app.state.sessions = settings, library, sessions
-    app.state.queue, app.state.rebuilder = Queue(library, settings), Rebuilder(library)
+    app.state.playables, app.state.overlays = Playables(library), Overlays(library)
+    app.state.makers = (app.state.playables, app.state.overlays)
+    app.state.rebuilder = Rebuilder(library)
+    app.state.queue = Queue(library, settings, app.state.playables.offer)
     app.state.copies, app.state.tries, app.state.busy = Copies(library), Attempts(), set[str]()
-    for routes in (tus.routes, review.routes, actions.routes, pages.routes):
-        app.include_router(routes)
+    apis = (tus.routes, review.routes, plan_outlook.routes, actions.routes, people.changes)
+    for routes in (*apis, pages.following.api, pages.routes):
+        app.include_router(routes, dependencies=[Depends(guard)])
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)
@@ -65,7 +74,11 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.queue.start()
     app.state.rebuilder.start()
+    for maker in app.state.makers:
+        maker.start()
     yield
+    for maker in app.state.makers:
+        maker.stop()
     app.state.rebuilder.stop()
     app.state.queue.stop()
     app.state.library.close()
@@ -79,8 +92,7 @@ def _answer(request: Request, sentence: str, status: int) -> Response:
     """A sentence: as a page where a person opened an address, plain where a script asked."""
     sentence = sentence[:1].upper() + sentence[1:]
     if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
-        access = request.scope["state"]["access"]
-        html = page("said.html", said=sentence, token=access.token, login=access.inside, path="")
+        html = page("said.html", said=sentence, path="", **frame(request))
         return Response(html, status, media_type="text/html")
     return PlainTextResponse(sentence, status)
 
@@ -89,7 +101,9 @@ def _refused(request: Request, error: RepcountError) -> Response:
     status = 404 if isinstance(error, Missing) else 409 if isinstance(error, Conflict) else 422
     if isinstance(error, StorageError):
         status = 507 if error.full else 503
-    return _answer(request, str(error), status)
+    # where the library lies is not told to whoever asks
+    said = str(error).replace(f"{request.app.state.library.folder}/", "")
+    return _answer(request, said, status)
 
 
 def _storage(request: Request, error: OSError) -> Response:

@@ -11,6 +11,9 @@ from typing import Annotated, Any
 from fastapi import Depends, Path, Request
 
 from repcount.library.copies import Copies
+from repcount.library.making import Maker
+from repcount.library.overlays import Overlays
+from repcount.library.playable import Playables
 from repcount.library.store import Library
 from repcount.web.queue import Queue
 from repcount.web.rebuild import Rebuilder
@@ -37,6 +40,10 @@ RebuilderDep = Annotated[Rebuilder, _part("rebuilder")]
 SettingsDep = Annotated[Settings, _part("settings")]
 SessionsDep = Annotated[Sessions, _part("sessions")]
 CopiesDep = Annotated[Copies, _part("copies")]
+PlayablesDep = Annotated[Playables, _part("playables")]
+OverlaysDep = Annotated[Overlays, _part("overlays")]
+# both of them
+MakersDep = Annotated[tuple[Maker, ...], _part("makers")]
 # tries at the passphrase, counted over all requests
 TriesDep = Annotated[Attempts, _part("tries")]
 # ids of uploads to which a request is writing at the moment

@@ -4,10 +4,9 @@ nothing. Who holds the door open without coming in does not keep others out."""
 from __future__ import annotations
 
 import asyncio
-import logging
 import resource
 import socket
-import time
+import ssl
 from collections import Counter
 from functools import partial
 from typing import Any
@@ -15,14 +14,18 @@ from typing import Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from repcount.errors import RepcountError
+from repcount.web import logs
 from repcount.web.security import network_of
 
 MOST_OPEN_AT_ONCE = 512  # in all, where the system allows as many open files
 MOST_EACH = 64  # from one address: a browser opens six at once (common practice, no source)
 SPARE_FILES = 128  # open files kept for everything else: database, videos, analyses' pipes
 REQUEST_S = 30.0  # until a request is whole: its line and its headers
+# For TLS 1.2, those of RFC 9325, 4.2, and ChaCha20: forward secret and authenticated. TLS 1.3 has
+# no others.
+CIPHERS = "ECDHE+AESGCM:ECDHE+CHACHA20"
 HANDSHAKE_S = 10.0  # until TLS is agreed on
-SAME_LOG_S = 60.0  # a message of the event loop is written once in so long
 
 
 class Listening(socket.socket):
@@ -113,27 +116,11 @@ class Impatient(H11Protocol):
             self._deadline = None
 
 
-class _Seldom(logging.Filter):
-    """Lets a message pass once in `SAME_LOG_S`."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._said: dict[str, float] = {}
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        text, now_s = str(record.msg)[:200], time.monotonic()
-        if now_s - self._said.get(text, -SAME_LOG_S) < SAME_LOG_S:
-            return False
-        if len(self._said) > 1000:
-            self._said.clear()
-        self._said[text] = now_s
-        return True
-
-
 class _Server(uvicorn.Server):
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         loop = asyncio.get_running_loop()
         if self.config.ssl is not None:
+            self.config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
             loop.create_server = partial(  # type: ignore[method-assign]
                 loop.create_server, ssl_handshake_timeout=HANDSHAKE_S
             )
@@ -141,6 +128,10 @@ class _Server(uvicorn.Server):
 
 
 def serve(config: uvicorn.Config, listening: Listening) -> None:
-    """Serve an application at a bound socket until stopped."""
-    logging.getLogger("asyncio").addFilter(_Seldom())
-    _Server(config).run(sockets=[listening])
+    """Serve an application at a bound socket until stopped. RepcountError where it did not start,
+    after the reason in the log."""
+    logs.begin()
+    server = _Server(config)
+    server.run(sockets=[listening])
+    if not server.started:
+        raise RepcountError("the server did not start; what is printed above says why.")

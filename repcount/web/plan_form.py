@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
+from functools import lru_cache
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -20,18 +22,19 @@ from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, MOST_TESTED, P
 from repcount.plan.load import fitted, parse_plan, without_time
 from repcount.plan.model import Plan
 from repcount.plan.pattern import parse_pattern
+from repcount.plan.writing import number as digits
 from repcount.plan.writing import plan_toml
 from repcount.units import to_ms
 from repcount.web.plan_text import comments_of, parse_time, parse_times, parse_whole, time_text
 from repcount.wording import plural
-from repcount.wording.numbers import clock
+from repcount.wording.numbers import clock, load
 
 MOST_MOVEMENTS = 8
 FEW_MOVEMENTS = 4  # rows of an empty form
 _SHORT = 400
 _LONGEST_TEXT, _LONGEST_NOTES = 200, 5000
 _HEAVIEST = {"kg": 1000, "lb": 2200}
-_TIMES = "as 7:00, 90 s or 1 min 30 s"
+_TIMES = "as 7:00, 0:04 or 90 s"
 _NONE = "–"  # stands for a round without a break among the lengths of breaks
 
 LABELS = {
@@ -49,6 +52,7 @@ LABELS = {
     "between": "Between rounds",
     "start": "To the first rep",
     "transition": "Transitions",
+    "target": "Target",
     "notes": "Notes",
 }
 
@@ -86,6 +90,7 @@ class PlanForm(BaseModel):
     between: str = Field("", max_length=10_000)
     start: str = Field("", max_length=_SHORT)
     transition: str = Field("", max_length=_SHORT)
+    target: str = Field("", max_length=_SHORT, description="what the pace is made for; not kept")
     notes: str = Field("", max_length=2 * _LONGEST_NOTES)
 
 
@@ -119,6 +124,19 @@ def toml_of(form: PlanForm, base: str | None = None) -> str:
         return form.toml.replace("\r\n", "\n")
     plan = _Reader(form, parse_plan(base) if base else None).plan()
     return plan_toml(plan, comments_of(base or ""))
+
+
+def draft_of(form: PlanForm, base: str | None = None) -> tuple[Plan | None, float | None]:
+    """What can be said already of a plan that is still being written: without the fields that are
+    wrong, None while rounds and movements are; and its target in seconds. Raises PlanError where
+    the whole is given as text that is no plan.
+    """
+    if form.toml.strip():
+        return parse_plan(form.toml), None
+    reader = _Reader(form, parse_plan(base) if base else None)
+    with suppress(PlanFaults):
+        reader.plan()
+    return reader.draft, reader.target_s
 
 
 def form_of(plan: Plan) -> PlanForm:
@@ -164,11 +182,48 @@ def kept(plan: Plan, text: str) -> list[str]:
         ]
         found.append("rounds and movements (" + "; ".join(rounds) + ")")
     if plan.cycle_s:
-        cycles = [f"{name} {time_text(took)}" for name, took in plan.cycle_s.items()]
+        cycles = [f"{name} {digits(took)} s" for name, took in plan.cycle_s.items()]
         found.append(f"cycle times ({', '.join(cycles)})")
     if comments := comments_of(text):
-        found.append(plural(len(comments), "comment") + " of the text")
+        found.append(plural(len(comments), "line") + " of notes, written as comments")
     return found
+
+
+@lru_cache(maxsize=500)
+def athlete_of(toml: str) -> str | None:
+    """Whom a plan file names; None where it names nobody, or is no plan any more."""
+    with suppress(PlanError):
+        return parse_plan(toml).athlete
+    return None
+
+
+@lru_cache(maxsize=500)
+def in_short(toml: str) -> tuple[str, ...]:
+    """What tells a plan from others of its name: whose it is, its reps, load and total; empty where
+    the file is no plan any more."""
+    try:
+        plan = parse_plan(toml)
+    except PlanError:
+        return ()
+    count, total = len(plan.rounds), plan.planned_total_s
+    reps = ", ".join(
+        f"{'most' if part.to_max else part.reps} {part.movement}"
+        for part in plan.rounds[0].movements
+    )
+    parts = [plan.athlete, f"{plural(count, 'round')}: {reps}"]
+    if has_own_rounds(plan):
+        parts[1] = f"{plural(count, 'round')} that differ" if count > 1 else "1 round"
+    parts.append(load(plan.workout.load_kg) if plan.workout.load_kg else None)
+    parts.append(f"planned {clock(total)}" if total is not None else None)
+    return tuple(part for part in parts if part)
+
+
+def with_athlete(toml: str, name: str) -> str:
+    """A plan file that names an athlete: the one given, where it names nobody."""
+    plan = parse_plan(toml)
+    if not name or plan.athlete:
+        return toml
+    return plan_toml(plan.model_copy(update={"athlete": name}), comments_of(toml))
 
 
 def over_cap(plan: Plan) -> str:
@@ -208,6 +263,8 @@ class _Reader:
     def __init__(self, form: PlanForm, base: Plan | None) -> None:
         self.form, self.base = form, base
         self.faults: list[Fault] = []
+        self.draft: Plan | None = None
+        self.target_s: float | None = None
 
     def plan(self) -> Plan:
         """The plan. Raises PlanFaults."""
@@ -233,12 +290,12 @@ class _Reader:
             "breaks": breaks,
             "pace": pace,
         }
-        plan = None
+        self.target_s = self._time("target", above_0=True)
         if not self._unsure_of_rounds() and not self._unsure_of_reps():
-            plan = self._fitted(file)
-        if plan is None or self.faults:
+            self.draft = self._fitted(file)
+        if self.draft is None or self.faults:
             raise PlanFaults(self.faults)
-        return plan
+        return self.draft
 
     def _fitted(self, file: dict[str, Any]) -> Plan:
         """The plan, without the fields that are wrong: what is too long even so is said too."""

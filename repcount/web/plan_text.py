@@ -7,6 +7,30 @@ import re
 from repcount.plan.writing import number
 from repcount.units import from_ms, to_ms
 
+# A whole plan, to be seen by whoever writes one as text.
+EXAMPLE = """\
+athlete = "Robin"       # may be left out
+
+[workout]
+name = "Slate"
+rounds = 3
+load_kg = 60
+time_cap_s = 420        # seconds
+[[workout.movements]]   # once for each movement
+movement = "deadlift"
+reps = 8
+[[workout.movements]]
+movement = "hang power clean"
+reps = 6
+
+[breaks]
+pattern = "5 | 3+6"     # the bar goes down at |
+seconds = 4
+
+[pace]
+round_s = [44, 48, 50]  # or one number for all
+between_rounds_s = 6
+"""
 _CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,4}):(\d{1,2}(?:\.\d{1,6})?)\s*(?:min|s)?", re.I | re.A)
 _SPAN = re.compile(
     r"(?:(\d{1,6}(?:\.\d{1,6})?)\s*(?:m|mins?|minutes?|['’′])\.?)?\s*"
@@ -53,12 +77,9 @@ def parse_whole(text: str) -> int | None:
 
 
 def time_text(seconds: float) -> str:
-    """A time as a field shows it, to the millisecond: `4 s`, `1:30`, `7:00.5`."""
+    """A time as a field shows it, to the millisecond: `0:04`, `1:30`, `7:00.5`."""
     minutes, rest = divmod(to_ms(seconds), 60_000)
-    left = number(from_ms(rest))
-    if not minutes:
-        return f"{left} s"
-    whole, dot, part = left.partition(".")
+    whole, dot, part = number(from_ms(rest)).partition(".")
     return f"{minutes}:{int(whole):02d}{dot}{part}"
 
 

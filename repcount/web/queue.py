@@ -11,6 +11,7 @@ import subprocess
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ from repcount.errors import RecordError, RepcountError
 from repcount.library.rows import AttemptRow, PlanRow, Upload
 from repcount.library.store import INTERRUPTED, Library, Missing
 from repcount.library.tidying import look_after
+from repcount.web.breaking import Ending, log_end
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault
@@ -40,6 +42,7 @@ class Running:
 
     process: subprocess.Popen[bytes]
     kills_before: float
+    ending: Ending
     fraction: float | None = None
     left_s: float | None = None
     told_at: float = 0.0
@@ -61,10 +64,16 @@ class Running:
 
 
 class Queue:
-    """Starts, watches and stops the analyses of a library. `start` it once, then `stop` it."""
+    """Starts, watches and stops the analyses of a library. `start` it once, then `stop` it. `done`
+    is told of every attempt that has been read."""
 
-    def __init__(self, library: Library, settings: Settings) -> None:
-        self.library, self.settings = library, settings
+    def __init__(
+        self,
+        library: Library,
+        settings: Settings,
+        done: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.library, self.settings, self.done = library, settings, done
         self.running: dict[str, Running] = {}
         self.killed: Counter[str] = Counter()
         self._lock = threading.Lock()
@@ -158,15 +167,16 @@ class Queue:
                 ],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
             )
         except OSError as error:
             self.library.set_state(row.id, "failed", f"The analysis did not start ({error}).")
             return
-        one = Running(process, kills_before)
+        assert process.stdout is not None
+        assert process.stderr is not None
+        one = Running(process, kills_before, Ending(process.stderr))
         with self._lock:
             self.running[row.id] = one
-        assert process.stdout is not None
         threading.Thread(
             target=_listen, args=(process.stdout, one, self._wake), daemon=True
         ).start()
@@ -184,12 +194,14 @@ class Queue:
         if code == 0 and not one.cancelled:
             with suppress(RecordError):
                 self.library.finish(attempt_id)
+                self.done(attempt_id)
                 return
         if one.cancelled:
             self.library.set_state(attempt_id, "cancelled", STOPPED)
         elif one.error:
             self.library.set_state(attempt_id, "failed", one.error)
         else:
+            log_end(f"The analysis of attempt {attempt_id}", code, one.ending)
             # killed, and not for want of memory: somebody did it, and the video is not to blame
             ours = code != -signal.SIGKILL or _kills_for_memory() != one.kills_before
             if not ours:

@@ -15,6 +15,7 @@ from contextlib import suppress
 from repcount.errors import RepcountError
 from repcount.library.store import Library
 from repcount.pipeline.results import is_stale
+from repcount.web.breaking import Ending, log_end
 
 COMMAND = (sys.executable, "-m", "repcount.pipeline.results")
 DELAY_S = 1.0  # after the last of several corrections
@@ -97,11 +98,12 @@ class Rebuilder:
                 [*COMMAND, str(self.library.folder_of(attempt_id))],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
             )
         except OSError:
             return
-        self._process = process
+        assert process.stderr is not None
+        self._process, ending = process, Ending(process.stderr)
         try:
             process.wait(DEADLINE_S)
         except subprocess.TimeoutExpired:
@@ -109,3 +111,5 @@ class Rebuilder:
             process.wait()
         finally:
             self._process = None
+        if process.returncode != 0 and not self._stopping:
+            log_end(f"Making the files of attempt {attempt_id} anew", process.returncode, ending)

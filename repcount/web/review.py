@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter
@@ -18,16 +19,17 @@ from repcount.attempt.edits import append_edit, edits_in_force, make_edit, rever
 from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
-from repcount.pipeline.results import Results, correct, load_results
-from repcount.reports import words
+from repcount.pipeline.results import STILLS, Results, correct, load_results
+from repcount.reports import stills, words
+from repcount.reports.clips import AFTER_S, BEFORE_S, clips
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
-from repcount.reports.sets_chart import set_charts
+from repcount.reports.html import time_parts
 from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
+from repcount.web.roles import AccessDep, corrector
 from repcount.web.templates import moment, page
 from repcount.wording import numbers
-from repcount.wording.moments import recorded_words
 
 ERRORS: dict[int | str, dict[str, Any]] = {
     status: {
@@ -52,13 +54,30 @@ _ACTIONS = {
     "note": "noted",
 }
 
+_IN_SHORT = {
+    "add_rep": "new rep",
+    "remove_rep": "deleted rep",
+    "move_rep": "moved rep",
+    "relabel_rep": "new name",
+    "mark_no_rep": "no-rep",
+    "clear_no_rep": "counted rep",
+    "add_break": "new break",
+    "move_break": "moved break",
+    "remove_break": "deleted break",
+    "set_clock": "clock",
+    "set_recorded": "day",
+    "note": "note",
+}
+
 
 class Change(BaseModel):
     """Who changes something, and how many corrections that person had seen."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
     version: int = Field(ge=0, description="corrections in the list that the page shows")
-    who: str = Field(min_length=1, max_length=100, description="name of who corrects")
+    who: str = Field(
+        "", max_length=100, description="name of who corrects, where the session does not say it"
+    )
     why: str = Field("", max_length=500)
 
 
@@ -79,29 +98,35 @@ class Reverting(Change):
 
 
 class Reviewed(BaseModel):
-    """The page's part that a correction changes, made anew, and how many corrections there are."""
+    """The page's parts that a correction changes, made anew, and how many corrections there are."""
 
     version: int
-    panel: str = Field(description="HTML")
+    result: str = Field(description="HTML: what the attempt came to, and what cost most")
+    panel: str = Field(description="HTML: all that follows")
 
 
 @routes.get("/panel")
 def look(attempt_id: AttemptId, library: LibraryDep) -> Reviewed:
     """The attempt as it stands."""
     library.attempt(attempt_id)
-    results = load_results(library.folder_of(attempt_id))
-    return Reviewed(version=len(_edits(results)), panel=panel(results))
+    folder = library.folder_of(attempt_id)
+    return _reviewed(folder, load_results(folder))
 
 
 @routes.post("/edits")
 def add(
-    attempt_id: AttemptId, change: Correction, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Correction,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Make a correction."""
+    who = corrector(access, library, change.who)
 
     def make(reading: Reading, edits: Edits) -> Edits:
         edit = make_edit(
-            edits, change.action, who=change.who, why=change.why, target=change.target,
+            edits, change.action, who=who, why=change.why, target=change.target,
             values=dict(change.values),
         )  # fmt: skip
         return append_edit(reading, edits, edit)
@@ -111,31 +136,46 @@ def add(
 
 @routes.post("/revert")
 def revert(
-    attempt_id: AttemptId, change: Reverting, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Reverting,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Take back one correction."""
+    who = corrector(access, library, change.who)
 
     def make(reading: Reading, edits: Edits) -> Edits:
-        return revert_edit(reading, edits, change.edit_id, who=change.who, why=change.why)
+        return revert_edit(reading, edits, change.edit_id, who=who, why=change.why)
 
     return _apply(library, rebuilder, attempt_id, change, make)
 
 
 @routes.post("/undo")
 def undo(
-    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Change,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Take back the last correction in force."""
-    step = partial(_step, change=change, back=True)
+    who = corrector(access, library, change.who)
+    step = partial(_step, who=who, why=change.why, back=True)
     return _apply(library, rebuilder, attempt_id, change, step)
 
 
 @routes.post("/redo")
 def redo(
-    attempt_id: AttemptId, change: Change, library: LibraryDep, rebuilder: RebuilderDep
+    attempt_id: AttemptId,
+    change: Change,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
+    access: AccessDep,
 ) -> Reviewed:
     """Bring back what was undone last."""
-    step = partial(_step, change=change, back=False)
+    who = corrector(access, library, change.who)
+    step = partial(_step, who=who, why=change.why, back=False)
     return _apply(library, rebuilder, attempt_id, change, step)
 
 
@@ -158,18 +198,27 @@ def _apply(
             )
         return make(reading, edits)
 
-    results = correct(library.folder_of(attempt_id), checked, rest_later=True)
+    folder = library.folder_of(attempt_id)
+    results = correct(folder, checked, rest_later=True)
     library.finish(attempt_id, results.attempt)
     rebuilder.later(attempt_id)
-    return Reviewed(version=len(_edits(results)), panel=panel(results))
+    return _reviewed(folder, results)
 
 
-def _step(reading: Reading, edits: Edits, change: Change, *, back: bool) -> Edits:
+def _reviewed(folder: Path, results: Results) -> Reviewed:
+    return Reviewed(
+        version=len(_edits(results)),
+        result=result(folder, results, f"/attempts/{folder.name}/"),
+        panel=panel(results),
+    )
+
+
+def _step(reading: Reading, edits: Edits, *, who: str, why: str, back: bool) -> Edits:
     undone, redone = undo_and_redo(edits.edits)
     ids = undone if back else redone
     if not ids:
         raise RecordError(f"there is nothing to {'undo' if back else 'redo'}.")
-    return revert_edit(reading, edits, ids[-1], who=change.who, why=change.why)
+    return revert_edit(reading, edits, ids[-1], who=who, why=why)
 
 
 def undo_and_redo(edits: list[Edit]) -> tuple[list[str], list[str]]:
@@ -199,24 +248,48 @@ def _edits(results: Results) -> list[Edit]:
     return results.edits.edits if results.edits else []
 
 
-def panel(results: Results) -> str:
-    """Everything that a correction may change, as HTML."""
+def has_next(attempt: Attempt) -> bool:
+    """Whether something can be said of the next attempt."""
+    return attempt.workout is not None and bool(attempt.counted())
+
+
+def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> str:
+    """What is read first, as HTML: the time against the plan, and what cost most as clips. `at` is
+    the address under which the attempt's stills lie; `shared` as in `panel`."""
+    attempt, comparison = results.attempt, results.comparison
+    return page(
+        "result.html",
+        shared=shared,
+        with_next=has_next(attempt),
+        attempt=attempt,
+        summary=words.summary(attempt, comparison),
+        why_nothing=[] if attempt.reps else attempt.warnings,
+        heading=words.heading(attempt),
+        clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
+        still=lambda ms: f"{at}{STILLS}/{stills.name_of(ms)}",
+        to_check=len(words.review_marks(attempt)),
+        on_clock=partial(on_clock, attempt),
+    )
+
+
+def panel(results: Results, *, shared: bool = False) -> str:
+    """Everything else that a correction may change, as HTML; for whoever has a link (`shared`)
+    without who corrected what, and without what changes anything."""
     attempt, comparison = results.attempt, results.comparison
     trace = trace_chart(attempt)
     undo, redo = undo_and_redo(_edits(results))
     machine = {rep.id: rep for rep in results.reading.reps}
     return page(
         "panel.html",
+        shared=shared,
         attempt=attempt,
         comparison=comparison,
-        summary=words.summary(attempt, comparison),
-        heading=words.heading(attempt),
-        filmed=recorded_words(attempt.video.recorded_at),
+        filmed=attempt.video.recorded_at,
         on_clock=partial(on_clock, attempt),
         offset=offset_words(attempt),
-        set_table=set_table(attempt, results.plan),
+        set_table=set_table(attempt, results.plan, comparison),
         trace=trace,
-        sets=set_charts(attempt, comparison),
+        **time_parts(attempt, comparison),
         marks=words.review_marks(attempt),
         notices=words.notices(attempt, comparison),
         reps=[
@@ -229,9 +302,26 @@ def panel(results: Results) -> str:
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
         statuses=words.STATUSES,
-        log=_log(results),
-        data=_data(results, trace) | {"undo": bool(undo), "redo": bool(redo)},
+        after_words=words.after_words,
+        log=[] if shared else _log(results),
+        data=_data(results, trace)
+        | {"undo": _named(results, undo), "redo": _named(results, redo), "kept": _kept(results)},
     )
+
+
+def _named(results: Results, ids: list[str]) -> str:
+    """What an undo or a redo is of, in a word or two; empty where there is none."""
+    named = {one.id: one for one in _edits(results)}
+    return _IN_SHORT[_root(named[ids[-1]], named)[0].action] if ids else ""
+
+
+def _kept(results: Results) -> str:
+    """The last correction in words; empty where there is none."""
+    edits = results.edits
+    if edits is None or not edits.edits:
+        return ""
+    named = {edit.id: edit for edit in edits.edits}
+    return words.plain(_what(edits.edits[-1], named, _names(results, edits), results))
 
 
 def _changed(rep: Any, machine: dict[str, Any], attempt: Attempt) -> str:
@@ -267,7 +357,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
             {
                 "edit": edit,
                 "when": _moment(edit.when),
-                "what": _what(edit, named, names, results.attempt),
+                "what": _what(edit, named, names, results),
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,
@@ -293,15 +383,19 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     return found
 
 
-def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], attempt: Attempt) -> str:
+def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], results: Results) -> str:
     """A correction in words; one that takes another back says what that other was."""
+    attempt = results.attempt
     if edit.reverts is not None:
         root, steps = _root(edit, named)
         if root.reverts is not None:
             return f"took back {root.reverts}, which is not in the list"
         verb = "took back" if steps % 2 else "brought back"
         whose = f"{root.who}’s " if root.who != edit.who else ""
-        return f"{verb} {whose}“{_what(root, named, names, attempt)}”"
+        return f"{verb} {whose}“{_what(root, named, names, results)}”"
+    read = {rep.id: {"movement": rep.movement} for rep in results.reading.reps}
+    if edit.action == "relabel_rep" and edit.values == read.get(edit.target or ""):
+        return f"looked at {names.get(edit.target or '', '')}, which stands as it was read"
     parts = [_ACTIONS[edit.action], names.get(edit.target or "", edit.target or "")]
     if edit.action == "set_clock":  # the clock itself is set by the video's time
         values = ", ".join(
@@ -351,10 +445,17 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
         "slowed": video.slowed,
         "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
         "clock": [attempt.clock.start_s, attempt.clock.end_s],
+        "clip": [BEFORE_S, AFTER_S],
+        "notes": [
+            {"at": one.start_s, "text": words.plain(one.text)}
+            for one in attempt.notes
+            if one.start_s is not None
+        ],
         "reps": [
             {
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
+                "name": words.plain(words.rep_words(rep, None)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
                 "check": rep.id in unsure,
             }

@@ -1,10 +1,12 @@
-"""Who may do what: passphrase, sessions, request tokens, host names, policies.
+"""Who comes in: passphrases, sessions, request tokens, host names, policies. What somebody who is
+inside may see and do stands in `repcount.web.roles`.
 
-A session is a row: it ends when somebody logs out, when its time is over, and with every other when
-a passphrase is set. The cookie is a random number, of which the row keeps the digest alone. The
-token that every change carries is derived from the cookie, so another site, which can neither read
-our pages nor the cookie, cannot make one. Where no passphrase is set there are no sessions, and the
-token is derived from the library's key.
+A session is a row: it ends when somebody logs out, when its time is over, when its person sets a
+new passphrase or is removed, and with every other when the library's passphrase is set. The cookie
+is a random number, of which the row keeps the digest alone. The token that every change carries is
+derived from the cookie, so another site, which can neither read our pages nor the cookie, cannot
+make one. Where no passphrase is set there are no sessions, and the token is derived from the
+library's key.
 
 Whether a change comes from our own pages, browsers say in `Sec-Fetch-Site`, which no script can
 set (Fetch Metadata Request Headers, W3C; the Fetch standard forbids scripts names with "Sec-").
@@ -37,63 +39,94 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from repcount.errors import RepcountError
-from repcount.library.rows import KEY, PASSPHRASE, SessionRow, Setting, now
+from repcount.library.people import COACH
+from repcount.library.rows import KEY, PASSPHRASE, PersonRow, SessionRow, Setting, now
 from repcount.library.store import Library
 from repcount.web.settings import Settings
 
-SHORTEST_PASSPHRASE = 8
+SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 8, 1000
 SESSION_S = 30 * 86_400
-# What a form with a passphrase of 1000 characters may take: four bytes each, three signs a byte.
-MOST_LOGIN_BYTES = 13_000
+# What a form with a passphrase of 1000 characters and a name of 100 may take: four bytes each,
+# three signs a byte.
+MOST_LOGIN_BYTES = 14_000
 LOGIN_S = 10.0  # in which it has to have come
+PASSPHRASE_BODY = "That is too much for a passphrase."
 # RFC 7914's interactive setting (N = 2^14) doubled twice, as machines have become faster
 _SCRYPT = {"n": 2**16, "r": 8, "p": 1, "maxmem": 128 * 2**20}
 _SAFE = {"GET", "HEAD", "OPTIONS"}
-LOGIN, STATIC, LINKS = "/login", "/static/", "/s/"
+LOGIN, STATIC, LINKS, JOIN = "/login", "/static/", "/s/", "/join/"
+# Of what the OWASP Secure Headers Project lists, all that no page needs: a video may be shown full
+# screen or beside other windows, and a link may be put on the clipboard.
+_NOT_USED = ", ".join(
+    f"{name}=()"
+    for name in (
+        "accelerometer", "camera", "display-capture", "encrypted-media", "gamepad", "geolocation",
+        "gyroscope", "hid", "idle-detection", "magnetometer", "microphone", "midi", "payment",
+        "publickey-credentials-get", "serial", "usb", "xr-spatial-tracking",
+    )
+)  # fmt: skip
+NOBODY = 0  # no athlete has this id
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self'; "
-    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
 )
 
 
 def set_passphrase(library: Library, passphrase: str) -> None:
-    """Keep the hash of a passphrase; every session ends. RepcountError if it is too short."""
-    if len(passphrase) < SHORTEST_PASSPHRASE:
-        raise RepcountError(
-            f"the passphrase has fewer than {SHORTEST_PASSPHRASE} characters; choose a longer one."
-        )
-    salt = secrets.token_bytes(16)
-    digest = hashlib.scrypt(passphrase.encode(), salt=salt, **_SCRYPT)
+    """Keep the hash of the library's passphrase; every session ends. RepcountError if it is too
+    short."""
+    kept = hash_of(passphrase)
     with library.session() as session:
-        session.merge(Setting(key=PASSPHRASE, value=f"{salt.hex()}:{digest.hex()}"))
+        session.merge(Setting(key=PASSPHRASE, value=kept))
         session.merge(Setting(key=KEY, value=secrets.token_hex(32)))
         session.execute(delete(SessionRow))
 
 
-def is_passphrase(library: Library, given: str) -> bool:
-    """Whether it is the one that was set."""
-    kept = library.setting(PASSPHRASE)
-    if kept is None:
-        return False
-    salt, digest = map(bytes.fromhex, kept.split(":"))
+def hash_of(passphrase: str) -> str:
+    """What is kept of a passphrase. RepcountError if it is too short or too long."""
+    if len(passphrase) < SHORTEST_PASSPHRASE:
+        raise RepcountError(
+            f"the passphrase has fewer than {SHORTEST_PASSPHRASE} characters; choose a longer one."
+        )
+    if len(passphrase) > LONGEST_PASSPHRASE:
+        raise RepcountError(
+            f"the passphrase has more than {LONGEST_PASSPHRASE} characters; choose a shorter one."
+        )
+    salt = secrets.token_bytes(16)
+    digest = hashlib.scrypt(passphrase.encode("utf-8", "replace"), salt=salt, **_SCRYPT)
+    return f"{salt.hex()}:{digest.hex()}"
+
+
+def is_passphrase(kept: str | None, given: str) -> bool:
+    """Whether it is the one of which this was kept. Where none was, it takes as long to say no."""
+    salt, digest = map(bytes.fromhex, (kept or "00:00").split(":"))
     made = hashlib.scrypt(given.encode("utf-8", "replace"), salt=salt, **_SCRYPT)
-    return hmac.compare_digest(made, digest)
+    return hmac.compare_digest(made, digest) and kept is not None
 
 
 @dataclass(frozen=True)
 class Access:
-    """Who asks. `inside`: the passphrase was given in this session; `asked`: there is one, so
+    """Who asks. `inside`: a passphrase was given in this session; `asked`: there is one, so
     whoever is not inside has to give it; `token`: what a change must carry ("": none can be
-    made)."""
+    made). `name`: of a person with a passphrase of their own, else empty; `athlete_id`: of an
+    athlete among them, who sees nothing of others."""
 
     inside: bool
     asked: bool
     token: str
+    name: str = ""
+    athlete_id: int | None = None
 
     @property
     def let_in(self) -> bool:
         """Whether pages may be seen and things changed."""
         return self.inside or not self.asked
+
+    @property
+    def coach(self) -> bool:
+        """Whether this is somebody who sees everything."""
+        return self.let_in and self.athlete_id is None
 
 
 class Sessions:
@@ -108,15 +141,24 @@ class Sessions:
         if library.setting(KEY) is None:
             library.set_setting(KEY, secrets.token_hex(32))
 
-    def begin(self) -> str:
-        """A new session; its cookie's value."""
+    def begin(self, person_id: int | None = None) -> str:
+        """A new session, of a person or of whoever has the library's passphrase; its cookie's
+        value."""
         value = secrets.token_urlsafe(32)
         with self.library.session() as session:
             session.execute(delete(SessionRow).where(SessionRow.expires_at < now()))
             session.add(
-                SessionRow(digest=digest_of(value), created_at=now(), expires_at=now() + SESSION_S)
-            )
+                SessionRow(
+                    digest=digest_of(value), person_id=person_id, created_at=now(),
+                    expires_at=now() + SESSION_S,
+                )
+            )  # fmt: skip
         return value
+
+    def renew(self, request: Request, response: Response, person_id: int | None) -> None:
+        """Begin a session in place of the one that the request came with, if it did."""
+        self.end(request.cookies.get(self.name))
+        self.put(response, self.begin(person_id))
 
     def end(self, value: str | None) -> None:
         """End a session, if there is one of that cookie."""
@@ -129,7 +171,12 @@ class Sessions:
             found = session.get(SessionRow, digest_of(value)) if value else None
             asked = self.login or session.get(Setting, PASSPHRASE) is not None
             if value and found is not None and asked and found.expires_at > now():
-                return Access(True, asked, digest_of("token " + value))
+                token = digest_of("token " + value)
+                person = session.get(PersonRow, found.person_id) if found.person_id else None
+                if person is None:
+                    return Access(True, asked, token)
+                own = None if person.role == COACH else person.athlete_id or NOBODY
+                return Access(True, asked, token, person.name, own)
             key = session.get(Setting, KEY)
         if asked or key is None:
             return Access(False, asked, "")
@@ -150,11 +197,25 @@ def digest_of(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
 
+def base_of(request: Request, settings: Settings) -> str:
+    """How links to this server begin."""
+    base = request.base_url
+    if settings.secure:  # a server in front speaks TLS and need not say so
+        base = base.replace(scheme="https")
+    return str(base)
+
+
 class TooMany(Exception):
     """Too many wrong passphrases; `wait_s` seconds until the next is heard."""
 
     def __init__(self, wait_s: int) -> None:
         self.wait_s = wait_s
+
+    @property
+    def sentence(self) -> str:
+        """What whoever tried is told."""
+        minutes = (self.wait_s + 59) // 60
+        return f"Too many tries; wait {minutes} minute{'' if minutes == 1 else 's'}."
 
 
 class Attempts:
@@ -208,8 +269,9 @@ def network_of(address: str) -> str:
     return str(mapped or ipaddress.ip_network((one, 64), strict=False))
 
 
-async def given_passphrase(request: Request) -> str | None:
-    """The passphrase in a form's body; None where the body is too large, too slow or no such form.
+async def given_passphrase(request: Request) -> tuple[str, str] | None:
+    """Name and passphrase in a form's body, each empty where it is not there; None where the body
+    is too large, too slow or no such form, or a passphrase longer than any.
 
     Not a byte more than a form can have is read, and nothing is parsed before.
     """
@@ -223,7 +285,10 @@ async def given_passphrase(request: Request) -> str | None:
         fields = parse_qs(body.decode("ascii"), max_num_fields=4)
     except (TimeoutError, ValueError):
         return None
-    return fields.get("passphrase", [""])[0][:1000]
+    name, passphrase = (fields.get(key, [""])[0] for key in ("name", "passphrase"))
+    if len(passphrase) > LONGEST_PASSPHRASE:  # checked as it was given, or not at all
+        return None
+    return " ".join(name.split()), passphrase
 
 
 class Gate:
@@ -259,7 +324,9 @@ class Gate:
                 )
                 headers["Cross-Origin-Opener-Policy"] = "same-origin"
                 headers["Cross-Origin-Resource-Policy"] = "same-origin"
-                headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+                headers["Permissions-Policy"] = _NOT_USED
+                headers["X-Frame-Options"] = "DENY"  # for browsers that know no frame-ancestors
+                headers["X-Permitted-Cross-Domain-Policies"] = "none"
                 is_static = path.startswith(STATIC)
                 headers.setdefault("Cache-Control", "no-cache" if is_static else "no-store")
                 if self.settings.secure:
@@ -289,7 +356,7 @@ class Gate:
         """A refusal of those who have not given the passphrase, or whose page is of another
         session."""
         path = request.url.path
-        if path == LOGIN or path.startswith(LINKS):
+        if path == LOGIN or path.startswith((LINKS, JOIN)):
             return None
         if not access.let_in:
             if request.method == "GET" and not path.startswith("/api/"):

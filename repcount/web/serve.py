@@ -22,6 +22,12 @@ from repcount.video.confinement import lacking as lacking
 from repcount.web.settings import LOOPBACK, Settings
 
 CERTIFICATE, PRIVATE_KEY = "server.crt", "server.key"
+# What is said of a certificate of our own making, to whoever starts the server.
+WARNED = (
+    "Every phone and browser warns once that the connection is not private, since this computer "
+    "made the certificate itself. Choose Advanced (or Show Details) there, then go on to the site; "
+    "to be sure that it is this computer, compare the SHA-256 in the certificate's details."
+)
 
 
 def is_loopback(host: str) -> bool:
@@ -183,7 +189,7 @@ def run(
     import uvicorn
 
     from repcount.web.app import create_app
-    from repcount.web.listening import REQUEST_S, Impatient, Listening
+    from repcount.web.listening import CIPHERS, REQUEST_S, Impatient, Listening
     from repcount.web.listening import serve as serve_at
 
     listening = Listening(socket.AF_INET6 if ":" in host else socket.AF_INET)
@@ -200,6 +206,7 @@ def run(
         loop="asyncio",
         http=Impatient,
         timeout_keep_alive=int(REQUEST_S),
+        log_config=None,  # as everything else (`repcount.web.logs`)
         log_level="warning",
         server_header=False,
         date_header=True,
@@ -207,6 +214,7 @@ def run(
         forwarded_allow_ips="127.0.0.1",
         ssl_certfile=None if certificate is None else str(certificate[0]),
         ssl_keyfile=None if certificate is None else str(certificate[1]),
+        ssl_ciphers=CIPHERS,
         timeout_graceful_shutdown=3,
         h11_max_incomplete_event_size=65_536,
     )

@@ -7,18 +7,21 @@ from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from jinja2 import Environment, PackageLoader
+from jinja2 import ChoiceLoader, Environment, PackageLoader
 from markupsafe import Markup
 
 from repcount.reports.pages import environment as of_reports
+from repcount.wording.moments import recorded_words
 
 
 @cache
 def environment() -> Environment:
-    """Templates of the web pages."""
-    made = of_reports().overlay(loader=PackageLoader("repcount.web", "html"))
+    """Templates of the web pages, and what they share with those of the reports."""
+    ours, theirs = PackageLoader("repcount.web", "html"), of_reports().loader
+    made = of_reports().overlay(loader=ChoiceLoader([ours, theirs] if theirs else [ours]))
     # an overlay shares its filters; the reports need no more than theirs
-    made.filters = {**made.filters, "day": day, "moment": moment}
+    ours_too = {"day": day, "moment": moment, "filmed": filmed, "unix": unix}
+    made.filters = {**made.filters, **ours_too}
     return made
 
 
@@ -31,6 +34,22 @@ def moment(at: int) -> Markup:
     """A moment in Unix seconds as an element; the pages' script puts it into the reader's zone."""
     machine = datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return Markup('<time datetime="{}" title="{}">{}</time>').format(machine, day(at), day(at))
+
+
+def unix(recorded: str | None) -> int | None:
+    """Unix seconds of when something was filmed; None where no more than the day is known."""
+    try:
+        if recorded and len(recorded) > len("2026-11-28"):
+            return int(datetime.fromisoformat(recorded).timestamp())
+    except (ValueError, OverflowError):
+        pass
+    return None
+
+
+def filmed(recorded: str | None) -> Markup | str:
+    """When something was filmed, as a record has it: a moment as an element, a day as text."""
+    at = unix(recorded)
+    return recorded_words(recorded) if at is None else moment(at)
 
 
 def day_in(at: int, zone: str) -> str:

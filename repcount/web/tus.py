@@ -31,6 +31,8 @@ from repcount.library.store import Library
 from repcount.video.containers import sniff
 from repcount.web.depends import BusyDep, LibraryDep, QueueDep, SettingsDep, UploadId
 from repcount.web.queue import drop_upload, take_in
+from repcount.web.roles import AccessDep, plans_for
+from repcount.web.security import Access
 from repcount.wording.moments import parse_recorded
 
 VERSION = "1.0.0"
@@ -90,6 +92,7 @@ async def create(
     library: LibraryDep,
     settings: SettingsDep,
     busy: BusyDep,
+    access: AccessDep,
     tus_resumable: HeaderText = None,
     upload_length: HeaderText = None,
     upload_metadata: HeaderText = None,
@@ -108,6 +111,8 @@ async def create(
     words = _metadata(upload_metadata or "")
     if words is None:
         raise Refused(400, "Upload-Metadata is not as tus has it.")
+    if access.athlete_id is not None:
+        await run_in_threadpool(_own_only, library, access, words)
     upload_id = await run_in_threadpool(begin, library, size, words, frozenset(busy))
     return Response(status_code=201, headers={**_COMMON, "Location": f"/api/uploads/{upload_id}"})
 
@@ -176,7 +181,8 @@ async def more(
             queue.wake()
     except FootageError as error:
         await run_in_threadpool(drop_upload, library, upload_id)
-        raise Refused(415, str(error).partition(": ")[2] or str(error)) from error
+        said = str(error).partition(": ")[2] or str(error)
+        raise Refused(415, said[:1].upper() + said[1:]) from error
     finally:
         busy.discard(upload_id)
     return Response(status_code=204, headers=headers)
@@ -240,6 +246,16 @@ def begin(library: Library, size: int, words: dict[str, str], busy: frozenset[st
         library.upload_file(upload.id).touch(mode=0o600)
         session.add(upload)
     return upload.id
+
+
+def _own_only(library: Library, access: Access, words: dict[str, str]) -> None:
+    """What an athlete uploads is the athlete's own. Refused where it is said to be another's, or
+    for a plan that is another's."""
+    if words.setdefault("athlete", str(access.athlete_id)) != str(access.athlete_id):
+        raise Refused(400, "There is no such athlete; choose again.")
+    may = {str(one.id) for one in plans_for(library, access)}
+    if words.get("plan", "") not in {"", *may}:
+        raise Refused(400, "There is no such plan; choose again.")
 
 
 def _filmed(text: str | None) -> str | None:

@@ -12,6 +12,7 @@ import json
 import os
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -37,9 +38,11 @@ def main() -> None:
     confine([folder / name], folder)
     from repcount.errors import FootageError, RepcountError
     from repcount.heat.store import engine
-    from repcount.library.layout import PLAN_SOURCE
+    from repcount.library.layout import PLAN_SOURCE, POSTER
     from repcount.pipeline.analyze import Options, analyze
+    from repcount.pipeline.results import TRACKS
     from repcount.video.footage import probe
+    from repcount.video.playable import write_poster
 
     said = 0.0
 
@@ -56,8 +59,12 @@ def main() -> None:
                 f"the video lasts {length / 60:.0f} minutes and at most {longest_s / 60:.0f} are "
                 "taken; cut it to the attempt."
             )
+        with suppress(OSError, RepcountError):  # a page does without
+            write_poster(folder / name, folder / POSTER)
         plan = folder / PLAN_SOURCE
-        tracks = folder / kept_name(engine())
+        tracks = folder / TRACKS  # of an earlier reading, by another plan
+        if not tracks.is_file():
+            tracks = folder / kept_name(engine())
         analyze(
             folder / name,
             plan if plan.exists() else None,

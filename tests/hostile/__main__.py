@@ -2,7 +2,8 @@
 long, as many of each kind as go in. Seeds are printed; `--only KIND:SEED` runs one again.
 
 Nothing may end in a traceback, exit 70, a signal or an answer of 500, take longer than its kind may
-(`tests/hostile/kinds.py`), or hold over 3 GiB. Exits with 1 if anything does.
+(`tests/hostile/kinds.py`), or hold over 3 GiB, the server over 300 MiB. Exits with 1 if anything
+does.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ from tests.hostile.kinds import KINDS
 from tests.hostile.run import command
 
 REQUEST = "request"
-LARGEST_SERVER_BYTES = 300 * 2**20
 
 
 def main() -> int:
@@ -44,7 +44,9 @@ def _one(home: Path, kind: str, seed: int) -> int:
     if kind == REQUEST:
         from tests.hostile.requests import Requests
 
-        fault = Requests(home).ask(seed)
+        asking = Requests(home)
+        fault = asking.ask(seed)
+        asking.close()
         print(fault or "answered")
         return bool(fault)
     whole, folder = home / "whole", home / "one"
@@ -64,7 +66,8 @@ def _all(home: Path, kinds: list[str], longest_s: float, first: int) -> int:
         (home / kind).mkdir()
         KINDS[kind].prepare(home / kind)
     asking = None
-    run, faults, codes, slowest = Counter(), [], Counter(), Counter()
+    run, faults, codes = Counter[str](), [], Counter[tuple[str, int]]()
+    slowest, most = Counter[str](), Counter[str]()
     began, seed = time.monotonic(), first
     while time.monotonic() - began < longest_s:
         for kind in commands:
@@ -75,12 +78,13 @@ def _all(home: Path, kinds: list[str], longest_s: float, first: int) -> int:
             run[kind] += 1
             codes[kind, ended.code] += 1
             slowest[kind] = max(slowest[kind], ended.took_s)
+            most[kind] = max(most[kind], ended.memory_bytes)
             fault = ended.fault(KINDS[kind].bound_s)
             if fault:
                 faults.append(f"{kind}:{seed} ({' '.join(words)}): {fault}")
                 print(faults[-1], flush=True)
         if REQUEST in kinds:
-            if asking is None:  # after the first forks: threads of the application stay out of them
+            if asking is None:  # after the first forks: what it imports stays out of them
                 from tests.hostile.requests import Requests
 
                 (home / REQUEST).mkdir()
@@ -92,12 +96,17 @@ def _all(home: Path, kinds: list[str], longest_s: float, first: int) -> int:
                     faults.append(f"{REQUEST}:{number}: {fault}")
                     print(faults[-1], flush=True)
         seed += 1
+    if asking is not None:
+        slowest[REQUEST], most[REQUEST] = asking.slowest_s, asking.server.peak_kb() * 1024
+        codes.update({(REQUEST, code): n for code, n in asking.codes.items()})
+        asking.close()
     print(f"seeds {first} to {seed - 1}")
     for kind in kinds:
-        ends = ", ".join(
-            f"{n} x exit {code}" for (of, code), n in sorted(codes.items()) if of == kind
+        ends = ", ".join(f"{n} x {code}" for (of, code), n in sorted(codes.items()) if of == kind)
+        print(
+            f"{kind}: {run[kind]} (ended with {ends}), slowest {slowest[kind]:.1f} s of a "
+            f"processor, most {most[kind] / 2**20:.0f} MiB"
         )
-        print(f"{kind}: {run[kind]} ({ends or 'answers'}), slowest {slowest[kind]:.1f} s")
     print(f"{sum(run.values())} inputs, {len(faults)} faults")
     return bool(faults)
 

@@ -4,13 +4,16 @@ then damages a copy for every seed (`Kind.make`): the words of a command, and ho
 
 from __future__ import annotations
 
+import hashlib
 import io
+import json
 import random
 import shutil
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from repcount.attempt.records import save_record
 from repcount.pipeline import results
@@ -31,10 +34,13 @@ class Kind:
     bound_s: float
 
 
-def results_folder(folder: Path) -> None:
-    """A results folder without tracks."""
+def results_folder(folder: Path, film: str = "") -> None:
+    """A results folder without tracks, of a video of its own where `film` names one."""
     folder.mkdir(parents=True, exist_ok=True)
-    save_record(as_planned().reading(), folder / "reading.json")
+    reading = as_planned().reading()
+    if film:
+        reading.video.sha256 = hashlib.sha256(film.encode()).hexdigest()
+    save_record(reading, folder / "reading.json")
     save_record(parse_plan(SLATE), folder / "plan.json")
     results.correct(folder, lambda reading, edits: edits)
 
@@ -61,13 +67,14 @@ def _tracks_words(home: Path, folder: Path, dice: random.Random) -> Words:
 # --- records ---
 
 _RECORDS = ("attempt.json", "comparison.json", "edits.json", "plan.json", "reading.json")
-_READERS: tuple[Words, ...] = (
+READERS: tuple[Words, ...] = (
     ("next", "out"),
     ("history", "out", "out2"),
-    ("forecast", "out"),
+    ("forecast", "out", "--plan", "plan.toml"),
     ("class", "out", "out2", "--out", "class"),
     ("correct", "out", "list"),
-    ("correct", "out", "note", "seen", "--at", "10"),
+    ("correct", "out", "note", "seen", "--start", "10"),
+    ("correct", "out", "no-rep", "r1", "--why", "short"),
     ("heat", "both", "--out", "heat"),
     ("compare", "out", "--plan", "plan.toml"),
 )
@@ -75,18 +82,19 @@ _READERS: tuple[Words, ...] = (
 
 def _records(home: Path) -> None:
     results_folder(home / "out")
+    results_folder(home / "out2", "again.mp4")
     (home / "plan.toml").write_text(SLATE, encoding="utf-8")
 
 
 def _record_words(home: Path, folder: Path, dice: random.Random) -> Words:
     shutil.copytree(home / "out", folder / "out")
-    shutil.copytree(home / "out", folder / "out2")
+    shutil.copytree(home / "out2", folder / "out2")
     shutil.copyfile(home / "plan.toml", folder / "plan.toml")
     file = (
         folder / "out" / dice.choice([name for name in _RECORDS if (home / "out" / name).exists()])
     )
     file.write_bytes(damaged_json(file.read_text(encoding="utf-8"), dice))
-    words = dice.choice(_READERS)
+    words = dice.choice(READERS)
     if words[0] == "heat":
         (folder / "both").mkdir()
         (folder / "out").rename(folder / "both" / "out")
@@ -96,8 +104,8 @@ def _record_words(home: Path, folder: Path, dice: random.Random) -> Words:
 
 # --- plans ---
 
-_PLANNING: tuple[Words, ...] = (
-    ("plan", "plan.toml", "--max", "deadlift=150", "--best", "push press=5x50", "--target", "5:00"),
+PLANNING: tuple[Words, ...] = (
+    ("plan", "plan.toml", "--max", "deadlift=150", "--best", "push press=5x60", "--target", "5:00"),
     ("plan", "plan.toml", "--max", "deadlift=150"),
     ("plan", "plan.toml", "--athletes", "athletes.toml", "--target", "6:00"),
 )
@@ -121,7 +129,7 @@ def _plans(home: Path) -> None:
 def _plan_words(home: Path, folder: Path, dice: random.Random) -> Words:
     for name in ("plan.toml", "athletes.toml"):
         shutil.copyfile(home / name, folder / name)
-    words = dice.choice(_PLANNING)
+    words = dice.choice(PLANNING)
     spoiled = dice.choice(("plan.toml", "athletes.toml")) if "--athletes" in words else "plan.toml"
     file = folder / spoiled
     file.write_bytes(damaged_lines(file.read_text(encoding="utf-8"), dice))
@@ -150,7 +158,7 @@ start_offset_s = "0:03.5"
 
 def _list_words(home: Path, folder: Path, dice: random.Random) -> Words:
     for name in ("out", "out2"):
-        (folder / name).symlink_to(home / "out")
+        (folder / name).symlink_to(home / name)
     shutil.copyfile(home / "plan.toml", folder / "plan.toml")
     name, text = dice.choice((("heat.csv", _CSV), ("heat.toml", _TOML)))
     if dice.random() < 0.2:
@@ -191,9 +199,13 @@ def _repacked(whole: Path, target: Path, dice: random.Random) -> None:
     made = io.BytesIO()
     with zipfile.ZipFile(whole) as source, zipfile.ZipFile(made, "w") as out:
         names = source.namelist()
-        spoiled = "library.json" if dice.random() < 0.7 else dice.choice(names)
-        for name in names:
+        spoiled = "library.json" if dice.random() < 0.5 else dice.choice(names)
+        whole_again = dice.random() < 0.7  # the list says of what is spoiled what it is now
+        listed = json.loads(source.read("library.json"))
+        for name in sorted(names, key=lambda name: name == "library.json"):
             data = source.read(name)
+            if name == "library.json" != spoiled and whole_again:
+                data = json.dumps(listed).encode()
             if name == spoiled:
                 act = dice.random()
                 if name.endswith(".json") and act < 0.8:
@@ -202,8 +214,18 @@ def _repacked(whole: Path, target: Path, dice: random.Random) -> None:
                     data = damaged_bytes(data, dice)
                 else:
                     name = dice.choice(("../up", "/etc/x", "a/b/c", "x" * 300, "library.json/x"))
+                if name == spoiled != "library.json":
+                    _list_anew(listed, name, data)
             out.writestr(name, data)
     target.write_bytes(made.getvalue())
+
+
+def _list_anew(listed: dict[str, Any], name: str, data: bytes) -> None:
+    home, _, own = name.partition("/")
+    for one in [*listed["attempts"], *listed["heats"]]:
+        for file in one["files"] if one["id"] == home else ():
+            if file["name"] == own:
+                file |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
 
 # --- videos ---

@@ -6,19 +6,20 @@ import os
 import resource
 import signal
 import sys
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 LARGEST_BYTES = 3 * 2**30
+WAITS = 20  # times its bound a command may take on the clock, where other work goes on
 UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h
 
 
 @dataclass(frozen=True)
 class Ended:
     """How a command ended: its exit code (negative: the signal), what it printed (both streams),
-    seconds of the clock, and the most memory it held."""
+    seconds of a processor, which other work on the machine does not lengthen, and the most memory
+    it held."""
 
     code: int
     said: str
@@ -27,7 +28,9 @@ class Ended:
 
     def fault(self, bound_s: float) -> str:
         """What must not happen and did; empty where all is well."""
-        if self.code == -signal.SIGALRM or self.took_s > bound_s:
+        if self.code == -signal.SIGALRM:
+            return f"hung: {WAITS * bound_s:.0f} s on the clock"
+        if self.code == -signal.SIGPROF or self.took_s > bound_s:
             return f"took {self.took_s:.0f} s and may take {bound_s:.0f}"
         if self.code < 0:
             return f"ended by signal {-self.code}"
@@ -45,14 +48,13 @@ class Ended:
 def command(words: Sequence[str], folder: Path, bound_s: float) -> Ended:
     """Run `repcount WORDS` in a fork of this process, which has imported the program already."""
     said = folder / "said.txt"
-    began = time.monotonic()
     child = os.fork()
     if child == 0:
         _become(words, folder, said, bound_s)
     _, status, used = os.wait4(child, 0)
     code = os.waitstatus_to_exitcode(status)
     text = said.read_text(encoding="utf-8", errors="replace") if said.exists() else ""
-    return Ended(code, text, time.monotonic() - began, used.ru_maxrss * 1024)
+    return Ended(code, text, used.ru_utime + used.ru_stime, used.ru_maxrss * 1024)
 
 
 def _become(words: Sequence[str], folder: Path, said: Path, bound_s: float) -> None:
@@ -64,9 +66,13 @@ def _become(words: Sequence[str], folder: Path, said: Path, bound_s: float) -> N
         for stream in (1, 2):
             os.dup2(to, stream)
         # closer than a kill: what hangs in native code ends by the signal, which is reported
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.alarm(int(bound_s) + 1)
+        for number in (signal.SIGALRM, signal.SIGPROF):
+            signal.signal(number, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_PROF, bound_s + 1)
+        signal.alarm(int(WAITS * bound_s))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        # what grows without end ends before the machine does, and has held too much by then
+        resource.setrlimit(resource.RLIMIT_AS, (4 * LARGEST_BYTES,) * 2)
         from repcount.cli.main import cli
 
         sys.stdout = open(1, "w", encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115

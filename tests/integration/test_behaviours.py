@@ -334,10 +334,13 @@ def test_views_and_rates(fps: float, pose_every: int, azimuth: float) -> None:
     assert_right(truth, attempt)
 
 
+# 2: the athlete is bent over for nearly all of the film; 28: no body is seen at one of the finishes
+@pytest.mark.parametrize("seed", [4, 2, 28])
 @pytest.mark.parametrize("movement", ["sumo deadlift high pull", "bent-over row"])
-def test_movements_that_only_a_workout_can_name(movement: str) -> None:
+def test_movements_that_only_a_workout_can_name(movement: str, seed: int) -> None:
     asked: Movements = ((movement, 4),)
-    truth, attempt = read(spec_of([RoundScript(asked), RoundScript(asked)], [asked, asked]))
+    rounds = [RoundScript(asked), RoundScript(asked)]
+    truth, attempt = read(spec_of(rounds, [asked, asked], seed=seed))
     assert_right(truth, attempt)
     assert not [one for one in attempt.reps if one.status != "counted"]
 
@@ -423,9 +426,10 @@ def test_with_the_bar_out_of_sight_the_hands_tell_the_style() -> None:
         22414,  # a nearer person at the end
         22928,  # shoulders wrong for an instant at a deadlift's top
         30187,  # never still, plates taken off at the end
+        100172,  # the bar lies where the hang was thought to be while the athlete stands
     ],
 )
-def test_attempts_with_a_lost_pose_are_read_whole(seed):
+def test_attempts_with_a_lost_pose_are_read_whole(seed, recwarn):
     """Attempts of the simulator that were misread before."""
     spec = eventful_spec(seed)
     choreography = spec.choreography()
@@ -438,3 +442,4 @@ def test_attempts_with_a_lost_pose_are_read_whole(seed):
     attempt = derive_attempt(read_attempt(measure(spec.tracks(choreography)), workout))
     read = [(r.round, r.movement, r.number) for r in attempt.reps if r.status == "counted"]
     assert read == true
+    assert not [one for one in recwarn if "np.bool" in str(one.message)]  # in a record

@@ -17,15 +17,18 @@ import numpy as np
 import pytest
 
 from repcount import files
-from repcount.attempt.records import Trace, Workout
+from repcount.analysis.compare import compare
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.records import Attempt, Comparison, MovementReps, Trace, Workout
 from repcount.errors import FootageError, PlanError, RecordError, StorageError, storage_error
-from repcount.plan import parse_plan
+from repcount.plan import Plan, parse_plan
 from repcount.tracking.tracks import load_tracks, make_tracks, save_tracks
 from repcount.video.containers import claimed_samples
 from repcount.video.footage import probe
-from tests.hostile.kinds import KINDS
+from tests.hostile.kinds import KINDS, PLANNING, READERS
 from tests.hostile.run import command
 from tests.media import write_video
+from tests.scripted_reading import SLATE, as_planned
 
 pytestmark = pytest.mark.slow
 SEEDS = 6
@@ -44,6 +47,38 @@ def test_damage_ends_in_a_sentence(name, tmp_path):
         fault = command(words, folder, kind.bound_s).fault(kind.bound_s)
         assert not fault, f"{name}:{seed}: {fault}"
         shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize("words", [*READERS, *PLANNING], ids=" ".join)
+def test_what_is_damaged_there_is_read_where_it_is_whole(words, tmp_path):
+    """So that no command of the harness ends before it has looked at what was damaged."""
+    KINDS["records"].prepare(tmp_path)
+    KINDS["plan"].prepare(tmp_path)
+    shutil.copytree(tmp_path / "out", tmp_path / "both" / "out")
+    shutil.copytree(tmp_path / "out2", tmp_path / "both" / "out2")
+    ended = command(words, tmp_path, KINDS["records"].bound_s)
+    assert ended.code == 0, ended.said
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "out", "--plan", "/dev/zero"),
+        ("compare", "/dev/zero", "--plan", "plan.toml"),
+        ("plan", "plan.toml", "--athletes", "/dev/zero", "--target", "6:00"),
+        ("heat", "endless.csv", "--out", "heat"),
+        ("library", "import", "/dev/zero", "--data", "data"),
+    ],
+    ids=" ".join,
+)
+def test_what_has_no_end_is_not_read(words, tmp_path):
+    KINDS["plan"].prepare(tmp_path)
+    KINDS["records"].prepare(tmp_path)
+    (tmp_path / "endless.csv").symlink_to("/dev/zero")
+    ended = command(words, tmp_path, 10)
+    assert ended.code == 2
+    assert "it is no ordinary file" in ended.said
+    assert not ended.fault(10)
 
 
 # --- tracks ---
@@ -97,6 +132,7 @@ def _say(name: str, value: object):
         (_say("sounds", '[{"onset_s": 1e300}]'), "sounds"),
         (_say("warnings", 3.5), "warnings"),
         (_say("format", "repcount-tracks/9"), "repcount-tracks/9"),
+        (_say("made_by", b"\xff"), "made_by"),
     ],
 )
 def test_damaged_tracks_say_what_is_wrong(tracks, damage, what):
@@ -108,7 +144,7 @@ def test_damaged_tracks_say_what_is_wrong(tracks, damage, what):
     assert "\n" not in str(caught.value)
 
 
-def test_tracks_that_claim_more_than_can_be_are_not_read(tracks):
+def test_tracks_that_claim_more_than_can_be_are_not_read(tracks, recwarn):
     with h5py.File(tracks, "r+") as file:
         del file["brightness"]
         file.create_dataset("brightness", shape=(10**9,), dtype="f4", chunks=(1000,))
@@ -116,6 +152,7 @@ def test_tracks_that_claim_more_than_can_be_are_not_read(tracks):
     with pytest.raises(RecordError):
         load_tracks(tracks)
     assert time.monotonic() - began < 5
+    assert not recwarn.list  # a sentence is enough
 
 
 # --- plans and records ---
@@ -143,9 +180,33 @@ def test_records_hold_what_can_be():
     with pytest.raises(ValueError, match="one length"):
         Trace(time_s=[0.0, 1.0], bar_st=[0.1], hip_st=[0.5, 0.5])
     with pytest.raises(ValueError, match="at most"):
-        Workout(name="Slate", rounds=[[{"movement": "deadlift", "reps": 10_000}]])
+        Workout(name="Slate", rounds=[[{"movement": "deadlift", "reps": 3000}]] * 2)
+    with pytest.raises(ValueError, match="less than"):
+        MovementReps(movement="deadlift", reps=2**63)
+    attempt = derive_attempt(as_planned().reading()).model_dump()
+    attempt["breaks"][0]["round"] = 4
+    with pytest.raises(ValueError, match="that the workout does not have"):
+        Attempt.model_validate(attempt)
+    compared = compare(derive_attempt(as_planned().reading()), parse_plan(SLATE)).model_dump()
+    with pytest.raises(ValueError, match="that the workout does not have"):
+        Comparison.model_validate(compared | {"compared_rounds": 4})
+    plan = parse_plan(SLATE).model_dump()
+    plan["rounds"][2]["pattern"]["sets"][0][0]["reps"] += 1
+    with pytest.raises(ValueError, match="uses up the reps"):
+        Plan.model_validate(plan)
+    with pytest.raises(ValueError, match="those of its workout"):
+        Plan.model_validate(plan | {"rounds": plan["rounds"][:2]})
     with pytest.raises(ValueError, match="less than"):
         Trace(time_s=[1e308], bar_st=[0.1], hip_st=[0.5])
+
+
+def test_damaged_corrections_are_not_made_again_by_reading(tmp_path):
+    KINDS["records"].prepare(tmp_path)
+    (tmp_path / "out" / "edits.json").write_text("{")
+    ended = command(("correct", "out", "list"), tmp_path, 30)
+    assert ended.code == 2
+    assert "from a copy" in ended.said
+    assert "analyze" not in ended.said
 
 
 # --- videos ---
@@ -191,12 +252,20 @@ def repcount(*words: str | bytes, stdout: int = subprocess.PIPE, **more: object)
     )  # fmt: skip
 
 
-def test_output_that_cannot_be_printed_is_said():
+@pytest.mark.parametrize("words", [["schema", "attempt"], ["--version"], ["plan", "--help"]])
+def test_output_that_cannot_be_printed_is_said(words):
     with open("/dev/full", "w") as full:  # full(4)
-        done = repcount("schema", "attempt", stdout=full.fileno())
+        done = repcount(*words, stdout=full.fileno())
     assert done.returncode == StorageError.exit_code
-    assert "no space left on device" in done.stderr
-    assert "Traceback" not in done.stderr
+    (line,) = done.stderr.splitlines()
+    assert "printed" in line
+    assert "no space left on device" in line
+
+
+def test_a_closed_output_is_no_error():
+    command = '"$0" -m repcount.cli.main schema attempt >&-'
+    done = subprocess.run(["sh", "-c", command, sys.executable], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 @pytest.mark.parametrize("name", ["", "x" * 300])

@@ -9,6 +9,7 @@ import pytest
 
 from repcount import tracking
 from repcount.pipeline import analyze as pipeline
+from repcount.pipeline.results import TRACKS
 from repcount.tracking.tracks import save_tracks
 from repcount.web.worker import kept_name
 from sample_clips.render.specs import slate
@@ -46,6 +47,9 @@ def test_what_was_killed_after_tracking_is_not_tracked_again(tmp_path, monkeypat
     assert reported[0] > 0.8
     kept.write_bytes(kept.read_bytes()[:1000])  # cut off: it is made anew
     pipeline.analyze(video, None, tmp_path / "out", kept=kept)
+    assert len(looks) == 2
+    # another plan later: read anew from the tracks among the results
+    pipeline.analyze(video, None, tmp_path / "out", kept=tmp_path / "out" / TRACKS)
     assert len(looks) == 2
 
 

@@ -109,6 +109,8 @@ def test_a_mirrored_frame_changes_nothing(seed: int) -> None:
     position[:, 0] = width - position[:, 0]
     mirrored["position"].values[:] = position
     mirrored["confidence"].values[:] = tracks["confidence"].sel(keypoints=other).values
+    for name in ("plate_semi_axis", "confirmed", "interpolated"):
+        mirrored[name].values[:] = tracks[name].values[:, ::-1]
     mirrored["camera_shift"].values[:, 0] *= -1
     attempt = read(made(seed), mirrored)
     assert counts(attempt) == counts(plain(seed))

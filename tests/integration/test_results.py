@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -78,6 +80,35 @@ def test_a_correction_during_a_rebuild_is_in_what_it_makes(folder, monkeypatch):
     results.rebuild(folder)
     assert not results.is_stale(folder)
     assert (folder / REPS).read_text(encoding="utf-8").count("no_rep") == 2
+
+
+def test_corrections_without_end_keep_nobody_waiting(folder):
+    """A rebuild, and whoever needs one state, come to an end while somebody corrects."""
+    stop = threading.Event()
+
+    def noted(reading, edits):
+        edit = make_edit(edits, "note", who="Robin", values={"text": "seen"})
+        return append_edit(reading, edits, edit)
+
+    results.correct(folder, noted, rest_later=True)
+
+    def work() -> None:
+        while not stop.is_set():
+            results.correct(folder, noted, rest_later=True)
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    try:
+        results.rebuild(folder)
+        with results.settled(folder):
+            assert not results.is_stale(folder)
+            told = (folder / REPS).read_bytes()
+            time.sleep(0.05)
+            assert (folder / REPS).read_bytes() == told
+            assert not results.is_stale(folder)
+    finally:
+        stop.set()
+        worker.join()
 
 
 @pytest.mark.parametrize("moves", range(6))

@@ -14,7 +14,7 @@ from repcount.plan.clock_card import clock_card
 from repcount.reports.clocks import both_clocks, offset_words, on_clock, set_clocks, set_table
 from repcount.reports.html import report_page
 from repcount.reports.terminal import report_lines
-from tests.scripted_reading import SLATE, as_planned
+from tests.scripted_reading import SLATE, SLATE_MOVEMENTS, Script, as_planned, slate
 
 PLAN = parse_plan(SLATE)
 
@@ -39,6 +39,28 @@ def test_planned_clocks_are_the_cards_and_real_ones_count_from_the_signal():
     assert "The clock at every set" in page
     assert set_table(attempt, PLAN) in page
     assert set_clocks(attempt, None)[0].planned is None
+
+
+def test_a_set_is_not_compared_with_one_that_ended_elsewhere():
+    """Planned are 7 | 1+5 | 1+4: an unplanned break, a skipped one, and an end before the end."""
+    script = Script(slate(3)).wait(1.0).sets("7|1+3|2|1+4")
+    script.next_round().sets("7|1+5+1+4")
+    script.next_round().sets("7|1+2", movements=SLATE_MOVEMENTS)
+    rows = set_clocks(derive_attempt(script.reading()), PLAN)
+    found = [(row.round, row.reps, row.difference_s is not None) for row in rows]
+    assert found == [
+        (1, "7", True),
+        (1, "1+3", False),
+        (1, "1+5 → 2", True),
+        (1, "1+4", True),
+        (2, "7", True),
+        (2, "1+5", False),
+        (2, "1+4 → 1+6+4", True),
+        (3, "7", True),
+        (3, "1+2", False),
+        (3, "1+5", False),
+        (3, "1+4", False),
+    ]
 
 
 def test_moments_are_said_on_the_workouts_clock_and_the_videos_beside():

@@ -204,21 +204,24 @@ def test_what_cost_most() -> None:
     script = Script(slate(1)).wait(1).sets("7|1+5|1+2|2", stop=4.0)
     comparison = beside(script, one_round(round_s=43))
     assert comparison.costliest == (
-        "The unplanned break after push press 2 in round 1 cost most: 4.0 s more than planned."
+        "Largest single loss: the unplanned break after push press 2 in round 1, "
+        "4.0 s more than planned."
     )
     slow = Script(slate(1)).wait(1).sets("7|1+5|1+4", stop=9.3)
     assert beside(slow).costliest == (
-        "The break after deadlift 7 in round 1 cost most: 5.3 s more than planned."
+        "Largest single loss: the break after deadlift 7 in round 1, 5.3 s more than planned."
     )
     comparison = compare(derive_attempt(as_planned().reading()), PLAN)
-    assert comparison.costliest == ("The time after round 1 cost most: 0.6 s more than planned.")
+    assert comparison.costliest == (
+        "Largest single loss: the time after round 1, 0.6 s more than planned."
+    )
     assert beside(Script(slate(1)).sets("7|1+5|1+4", stop=3.9)).costliest == (
         "No part took longer than planned."
     )
     long = Script(slate(1)).wait(1).rep("deadlift", 7, rise=3.0).rest(4.0).rep("deadlift")
     long.rep("hang power clean", 5).rest(4.0).rep("hang power clean").rep("push press", 4)
     assert beside(long, one_round(round_s=40)).costliest == (
-        "The work in round 1 cost most: 8.0 s more than planned."
+        "Largest single loss: the work in round 1, 8.0 s more than planned."
     )
 
 

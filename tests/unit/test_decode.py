@@ -78,6 +78,31 @@ def test_hands_that_seem_off_a_bar_that_does_not_fall_are_not() -> None:
     assert zone_at(replace(motion, hands_off=off), 6.6) == OVERHEAD
 
 
+@pytest.mark.parametrize("source", [1, 2])
+def test_what_hands_do_is_no_flight_of_the_bar(source: int) -> None:
+    """Ends of the bar that fall away from the shoulders fly; hands that tell where it is hold it,
+    and a fall of theirs is a wrong pose."""
+    fall_s = (2 * (0.82 - 0.15) / GRAVITY_ST_S2) ** 0.5
+    motion = drawn((0.0, 0.82), (6.0, 0.82))
+    fallen = np.clip(motion.time_s - 3.0, 0.0, fall_s)
+    bar = 0.82 - GRAVITY_ST_S2 / 2 * fallen**2
+    told = np.full(len(bar), source, np.int8)
+    zones = decode_zones(replace(motion, bar_st=bar, bar_source=told, hands_off=np.nan * bar))
+    assert (FREE in zones.path) == (source == 2)
+
+
+@pytest.mark.parametrize("hidden_s", [0.0, 3.0])
+def test_a_bar_that_nobody_holds_stays_on_its_stand(hidden_s: float) -> None:
+    """What does not move in the air is held or lies on a stand, and is still there once it is
+    hidden: hands that are off are no sign that it fell."""
+    motion = drawn((0.0, 0.80), (8.0, 0.80))
+    hidden = motion.time_s > 8.0 - hidden_s
+    bar = np.where(hidden, np.nan, motion.bar_st)
+    off = np.where(motion.time_s > 2.0, 1.0, 0.0)
+    zones = decode_zones(replace(motion, bar_st=bar, hands_off=off))
+    assert set(zones.path.tolist()) == {RACK}
+
+
 def test_the_floor_is_where_the_bar_lies_not_the_bottom_of_a_hinge() -> None:
     hinges = [(3.0 + k, 0.46 if k % 2 == 0 else 0.22) for k in range(20)]
     motion = drawn((0, 0.10), (2.0, 0.10), *hinges, (25.0, 0.13), (27.0, 0.13))

@@ -101,3 +101,17 @@ def test_locks_have_what_the_project_asks_for():
 
     assert lock.check() == []
     assert len(lock.locked("all.txt")) > len(lock.locked("run.txt")) > 40
+
+
+def test_what_a_bundle_holds_is_named_with_its_licence():
+    static = REPOSITORY / "repcount" / "web" / "static"
+    bundle = (static / "tus.min.js").read_text(encoding="utf-8")
+    maps = re.findall(r"\},\{([^{}]*)\}\]", bundle)  # of browserify: what a module asks for
+    named = {name for one in maps for name in re.findall(r'([\w.-][\w./-]*)"?:\d+', one)}
+    others = {name for name in named if not name.startswith(".")}
+    assert len(others) == 7
+    licence = (static / "LICENSE-tus-js-client.txt").read_text(encoding="utf-8")
+    notices = (REPOSITORY / "repcount" / "THIRD-PARTY.md").read_text(encoding="utf-8")
+    for name in others:
+        assert f"\n{name} (" in licence
+        assert name in notices

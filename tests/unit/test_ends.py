@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from repcount.motion.ends import joined, right_ends
+from repcount.motion.ends import joined, middles, right_ends
 
 T = np.arange(0, 12, 1 / 30)
 UNSEEN = np.full(len(T), np.nan)
@@ -18,7 +18,7 @@ def lifts() -> np.ndarray:
 
 
 def told(levels: np.ndarray, trust: np.ndarray = SURE, hand: np.ndarray = UNSEEN) -> np.ndarray:
-    return joined(T, levels, trust, right_ends(T, levels, trust, hand))[0]
+    return joined(*middles(T, levels, trust, right_ends(T, levels, trust, hand)))[0]
 
 
 @pytest.mark.parametrize("side", [0, 1])
@@ -73,3 +73,51 @@ def test_a_free_fall_from_overhead_is_no_leap():
     bar = np.maximum(fallen, 0.13)
     found = told(np.stack([bar, bar]))
     assert found == pytest.approx(bar, abs=1e-6)
+
+
+@pytest.mark.parametrize("way", [0.35, 0.7])
+def test_an_end_is_not_right_on_both_sides_of_a_leap_that_no_bar_makes(way):
+    """From one picture to the next a bar goes 0.13 of the stature at most: before it stood another
+    thing, though nothing else was seen."""
+    levels = np.stack([np.full(len(T), 0.13), UNSEEN])
+    after = T > 6
+    levels[0, after] = 0.13 + way + lifts()[after] - lifts().min()
+    right = right_ends(T, levels, SURE, UNSEEN)[0]
+    assert right[~after].max() + right[after].max() < 1.01
+
+
+def test_an_end_that_leaps_sideways_is_another_thing_as_well():
+    bar = lifts()
+    levels = np.stack([bar, bar])
+    wrong = T < 4
+    levels[0, wrong] += 0.1
+    sideways = np.stack([np.where(wrong, -0.8, -0.4), np.full(len(T), 0.4)])
+    blind = right_ends(T, levels, SURE, UNSEEN)[0]
+    seeing = right_ends(T, levels, SURE, UNSEEN, sideways=sideways)[0]
+    assert blind[wrong].mean() == pytest.approx(blind[~wrong].mean(), abs=1e-6)
+    assert seeing[wrong].max() < 0.1
+    assert seeing[~wrong].min() > 0.9
+
+
+def test_a_cut_of_the_film_is_no_leap():
+    levels = np.stack([lifts(), UNSEEN])
+    cut = int(np.argmax(T > 6))
+    levels[0, cut:] += 0.4
+    right = right_ends(T, levels, SURE, UNSEEN, cuts=[cut])[0]
+    assert right.min() > 0.9
+    assert right_ends(T, levels, SURE, UNSEEN)[0].min() < 0.6
+
+
+def test_hands_beside_a_bar_on_a_stand_say_little():
+    """It lies as still as one on the floor: an end of it that is seen there is no wrong one."""
+    stand = np.full(len(T), 0.75)
+    levels = np.stack([stand, UNSEEN])
+    moving = stand + 0.1 * np.sin(4 * T)
+    away = stand - 0.3
+    assert right_ends(T, levels, SURE, away)[0].min() > 0.9
+    assert right_ends(T, np.stack([moving, UNSEEN]), SURE, away)[0].max() < 0.9
+
+
+def test_a_film_of_no_samples_has_no_ends():
+    nothing = np.zeros((2, 0))
+    assert right_ends(np.zeros(0), nothing, nothing, np.zeros(0)).shape == (2, 0)

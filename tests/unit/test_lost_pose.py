@@ -5,13 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from repcount.motion.bar_height import leaps, lies_still
+from repcount.attempt.anthropometry import HIP_HEIGHT_ST
+from repcount.motion.bar_height import jumps
+from repcount.motion.ends import lies_still
 from repcount.motion.hands import held_all_along
+from repcount.motion.scene import ANKLE_ST, EYE_ST, Scene, ground_level, stature_px
 from repcount.motion.scene import GRID_HZ as HZ
-from repcount.motion.scene import ground_level, stature_px
 from repcount.reading.body import standing_height
 from repcount.reading.rests import RawRest
-from repcount.reading.strokes import RawStroke, joined
+from repcount.reading.strokes import RawStroke, joined, with_lifts_before
+from repcount.tracking.tracks import KEYPOINTS
 
 # Free fall in body heights a second squared: 9.81 m/s² over 1.75 m.
 G_ST = 9.81 / 1.75
@@ -54,14 +57,38 @@ def test_a_bar_on_a_stand_is_nobodys():
 def test_a_nearer_person_for_two_seconds_makes_nobody_taller():
     t = np.arange(0, 100, 1 / 7.5)
     tall = np.where((t > 40) & (t < 42), 500.0, 400.0)
-    assert stature_px(t, tall, grid(100.0)) == pytest.approx(400.0)
+    assert stature_px(t, tall, np.ones(len(t)), grid(100.0)) == pytest.approx(400.0)
 
 
 def test_an_athlete_who_really_comes_nearer_is_believed():
     t = np.arange(0, 100, 1 / 7.5)
     tall = np.where(t > 60, 480.0, 400.0)
-    found = stature_px(t, tall, grid(100.0))
+    found = stature_px(t, tall, np.ones(len(t)), grid(100.0))
     assert found[[0, -1]] == pytest.approx([400.0, 480.0])
+
+
+def test_who_bends_over_for_longer_than_they_stand_is_as_tall_as_standing():
+    """A second of standing in twenty; bent to a level trunk the eyes are as high as the hips."""
+    t = np.arange(0, 100, 1 / 7.5)
+    stands = np.abs(t % 20 - 10) < 0.5
+    points = np.full((len(KEYPOINTS), len(t), 2), np.nan)
+    for side in ("left", "right"):
+        points[KEYPOINTS.index(f"{side}_ankle"), :, 1] = 500 - 400 * ANKLE_ST
+        points[KEYPOINTS.index(f"{side}_hip"), :, 1] = 500 - 400 * HIP_HEIGHT_ST
+        points[KEYPOINTS.index(f"{side}_eye"), :, 1] = 500 - 400 * np.where(stands, EYE_ST, 0.66)
+    scene = Scene(
+        times=t,
+        grid=grid(100.0),
+        points=points,
+        confidence=np.ones((len(t), len(KEYPOINTS))),
+        pieces=((0, round(100 * HZ)),),
+        inside=(np.ones(len(t), bool),),
+        there=t,
+        stature=np.full(round(100 * HZ), np.nan),
+        ground=np.full(round(100 * HZ), np.nan),
+    )
+    stature = scene.on_ground(np.ones(len(t), bool), np.zeros(len(t), bool)).stature
+    assert stature == pytest.approx(400.0, rel=0.01)
 
 
 def test_standing_is_recognised_with_the_bar_in_the_hands():
@@ -101,6 +128,16 @@ def test_a_snatch_among_clusters_stays_one():
     assert other.caught_s is not None
 
 
+def test_a_lift_from_the_floor_counts_for_what_comes_after_it():
+    """Its own beginning on the floor says nothing of where a bar was before."""
+    lain = [RawRest(0.0, 0.0, 0.4, False, False, True, 1.0)]
+    clean, squat = stroke(FLOOR, RACK, 0.4, 1.5), stroke(RACK, RACK, 3.0, 4.0)
+    assert [one.lifted for one in with_lifts_before([clean, squat], lain)] == [False, True]
+    assert [one.lifted for one in with_lifts_before([clean, squat], [])] == [False, True]
+    assert [one.lifted for one in with_lifts_before([squat], [])] == [False]
+    assert [one.lifted for one in with_lifts_before([squat], lain)] == [True]
+
+
 def test_the_ground_is_estimated_past_a_wrong_pose_before_the_hands_let_go():
     """Two seconds of ankles a tenth of the stature too high, then a break of six seconds in which
     the feet say nothing: the ground under the bar stays where it was."""
@@ -133,7 +170,7 @@ def test_feet_beside_a_bar_that_lies_say_nothing_of_the_ground():
 
 
 def leaping(bar: np.ndarray, rate_hz: float) -> list[int]:
-    return np.flatnonzero(leaps(np.arange(len(bar)) / rate_hz, bar)).tolist()
+    return np.flatnonzero(jumps(np.arange(len(bar)) / rate_hz, bar)).tolist()
 
 
 @pytest.mark.parametrize("way", [0.2, -0.2])

@@ -16,7 +16,7 @@ import pytest
 import xarray as xr
 
 from repcount.motion import measure
-from repcount.motion.bar_height import UNCONFIRMED, bar_ends
+from repcount.motion.bar_height import UNCONFIRMED, Ends, bar_ends, held_line
 from repcount.motion.scene import held_over, scene_of
 from repcount.tracking.tracks import KEYPOINTS, POSE_KEYPOINTS
 from sample_clips.render.camera import orbit
@@ -148,6 +148,27 @@ def test_hands_that_turn_out_to_be_hidden_have_let_go_of_nothing(monkeypatch) ->
     motion = measure(exact())
     assert np.isnan(motion.hand_st).all()
     assert np.isnan(motion.hands_off).all()
+
+
+def test_the_plates_sizes_say_how_far_hands_go_for_an_ends_way() -> None:
+    """Of two lines that as many samples share, the one of which perspective is possible."""
+    rng = np.random.default_rng(1)
+    end = np.linspace(0.1, 0.9, 80)
+    hand = np.where(np.arange(80) % 2, 0.8 * end + 0.05, 1.2 * end - 0.2)
+    for by_size in (0.8, 1.2):
+        line = held_line(end, hand, rng, by_size)
+        assert line is not None
+        assert line[0] == pytest.approx(by_size, abs=0.05)
+    # against the sizes nearly all samples are believed, three out of five are not
+    other, wanders = 1.2 * end - 0.2, np.arange(80) % 5 < 2
+    assert held_line(end, other, rng, 0.8) is not None
+    hand = other + wanders * rng.uniform(0.1, 0.5, 80)
+    assert held_line(end, hand, rng, 1.2) is not None
+    assert held_line(end, hand, rng, 0.8) is None
+    # thin lens: two plates of one size, 3.0 and 4.0 m away, and hands between them at 3.5 m
+    sizes = np.full((2, 2), 225.0) / [3.0, 4.0]
+    slopes = Ends(np.zeros((2, 2, 2)), np.ones((2, 2)), sizes, 450.0).slopes
+    assert slopes == pytest.approx((3.0 / 3.5, 4.0 / 3.5))
 
 
 def test_an_end_that_never_went_with_hands_is_trusted_less() -> None:

@@ -169,6 +169,16 @@ def heavy(filmed: Filmed) -> tuple[Filmed, Plan]:
     return Filmed(attempt, compare(attempt, plan), "heavy", plan), plan
 
 
+def test_an_earlier_attempt_of_which_no_rep_was_seen_holds_nothing_up(filmed):
+    nothing = derive_attempt(Script(slate(3)).wait(1.0).reading())
+    before = Filmed(nothing, compare(nothing, PLAN), "nothing", PLAN)
+    made = decide_next([before, filmed])
+    assert made.attempts == ["nothing", "slate"]
+    assert [one.change for one in made.suggestions] == [
+        one.change for one in decide_next([filmed]).suggestions
+    ]
+
+
 def test_no_planned_set_is_longer_than_a_known_max_allows(filmed):
     """At 97 % of a push press max of 72 kg a set is one rep (Nuzzo and others, Sports Med
     2024;54:303: 3.28 reps to failure at 95 %, 1 at the max)."""

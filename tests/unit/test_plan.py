@@ -243,7 +243,7 @@ def test_rounds_that_differ_want_a_pattern_each() -> None:
     ("content", "message"),
     [
         (b"\xff\xfe[\x00", "is no UTF-8 text"),
-        (b" " * 1_000_001, "is too large for a plan"),
+        (b" " * 1_000_001, "it holds over 1 million bytes"),
         (b"", "workout is missing; give a [workout] table"),
         (b"a = " + b"[" * 5000, "plan"),
         (b'"\x1b[31m" = 1', "is not valid TOML"),

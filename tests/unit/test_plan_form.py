@@ -150,7 +150,7 @@ def test_a_cap_shorter_than_the_plan_is_said_with_both_numbers():
 def test_what_the_form_does_not_show_is_named_and_kept():
     plan = parse_plan(DIFFERENT)
     named = ", ".join(kept(plan, DIFFERENT))
-    for word in ("9 deadlift, 6 push press; 7 deadlift", "deadlift 2.5 s", "2 comments"):
+    for word in ("9 deadlift, 6 push press; 7 deadlift", "deadlift 2.5 s", "2 lines of notes"):
         assert word in named
     again = toml_of(form_of(plan), DIFFERENT)
     assert parse_plan(again) == plan

@@ -292,7 +292,7 @@ def test_a_coach_finds_how_reps_were_done_and_how_fast_sets_were():
     reps = [attempt.reps[0].model_copy(update=done), *attempt.reps[1:]]
     attempt = attempt.model_copy(update={"sets": [first, *attempt.sets[1:]], "reps": reps})
     text = report_page(attempt, example_comparison(attempt))
-    assert "Set 1: deadlift 0.50, −2.1 ± 0.8 % a rep." in text
+    assert "Set 1: deadlift 0.50 body heights/s, −2.1 ± 0.8 % each rep." in text
     assert "<td>From a reset, dropped after it</td>" in text  # in the table of all reps
     data = re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.S)[1]
     said = [moment[4] for moment in json.loads(data)["moments"]]

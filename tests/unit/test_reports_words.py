@@ -129,7 +129,9 @@ def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
     text = words.summary(attempt, comparison).text
-    assert text.startswith("Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. The break after")
+    assert text.startswith(
+        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. Largest single loss: the"
+    )
     run = attempt.clock.model_copy(update={"finished": False})
     one = [MovementReps(movement="deadlift", reps=1)]
     short = attempt.rounds[0].model_copy(update={"counted": 17, "missing": one})
@@ -241,4 +243,4 @@ def test_a_sets_speed_is_shown_with_its_uncertainty():
         movement="deadlift", reps=7, mean_st_s=0.5, slope_share=-0.021, uncertainty=0.008
     )
     said = words.speed_words(span.model_copy(update={"speeds": [speed]}))
-    assert said == "set 1: deadlift 0.50, −2.1 ± 0.8 % a rep"
+    assert said == "set 1: deadlift 0.50 body heights/s, −2.1 ± 0.8 % each rep"

@@ -50,6 +50,28 @@ def test_an_outlier_loses_its_weight() -> None:
     assert np.abs(curve - values).max() < 0.01
 
 
+def test_two_sensors_alike_are_as_one() -> None:
+    times = np.arange(0, 4, 1 / 30)
+    grid = np.arange(0, 4, 1 / 60)
+    values = np.sin(times)
+    one = smooth(times, values, np.ones(len(times)), grid, 7.0, robust_scale=0.012)
+    both = smooth(
+        times, np.stack([values] * 2), np.full((2, len(times)), 0.5), grid, 7.0, robust_scale=0.012
+    )
+    assert both == pytest.approx(one, abs=1e-6)
+
+
+@pytest.mark.parametrize("lasts", [1, 2])
+def test_what_is_wrong_in_one_of_two_sensors_loses_its_weight(lasts: int) -> None:
+    """By a tenth of the stature for a picture or two; the mean would be off by a twentieth."""
+    times = np.arange(0, 4, 1 / 15)
+    grid = np.arange(0, 4, 1 / 60)
+    values = np.full((2, len(times)), 1.2)
+    values[0, 30 : 30 + lasts] += 0.1
+    curve = smooth(times, values, np.full(values.shape, 0.5), grid, 7.0, robust_scale=0.012)
+    assert curve == pytest.approx(1.2, abs=0.004)
+
+
 def test_too_little_to_hold_a_curve_is_nan() -> None:
     assert np.isnan(smooth(GRID[:3], GRID[:3], np.ones(3), GRID, 6.0)).all()
 

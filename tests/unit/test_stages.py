@@ -54,7 +54,7 @@ def test_work_done_before_counts_from_the_beginning(clock):
 
 
 def test_between_two_reports_time_goes_on(clock):
-    one = Running(process=None, kills_before=0)  # type: ignore[arg-type]
+    one = Running(None, 0, None)  # type: ignore[arg-type]
     assert one.now() == (None, None)
     one.fraction, one.left_s, one.told_at = 0.9, 20.0, clock.now
     assert one.now() == (0.9, 20.0)

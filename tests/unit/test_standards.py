@@ -10,7 +10,7 @@ import pytest
 from repcount.attempt.movements import CATALOGUE
 from repcount.attempt.records import Flag
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
-from repcount.reading.label import fits, style, styles
+from repcount.reading.label import fits, likelihoods, style, styles
 from repcount.reading.read import lockout, standards
 from repcount.reading.strokes import RawStroke
 from repcount.reports.words import FLAGS
@@ -117,6 +117,15 @@ def test_a_hang_cleans_style_is_classified_by_how_soon_the_bar_turns(
         assert max(probability.values()) == 0.5 if not name else next(iter(probability)) == name
         assert probability.get(name, 0.5) > least
     assert styles(made, CATALOGUE["power clean"]) == {}
+
+
+def test_hands_alone_are_doubted_where_the_hip_is_as_low_as_in_a_squat() -> None:
+    """Nobody begins to pull with the hip well below the knee (common practice, no source)."""
+    squat = stroke(FLOOR, RACK, depth=1.25)
+    assert next(iter(likelihoods(squat))) == "power clean"
+    assert next(iter(likelihoods(replace(squat, flags=("by_hands",))))) == "back squat"
+    pull = replace(squat, depth=0.7, flags=("by_hands",))
+    assert next(iter(likelihoods(pull))) == "power clean"
 
 
 def test_every_flag_has_a_sentence() -> None:

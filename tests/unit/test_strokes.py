@@ -19,7 +19,7 @@ from repcount.reading.instants import (
     first_rise,
     turning_points,
 )
-from repcount.reading.strokes import RawStroke, find_strokes, joined
+from repcount.reading.strokes import RawStroke, body_of, find_strokes, joined
 from tests.drawn_motion import drawn
 
 
@@ -132,7 +132,7 @@ def test_coming_down_ends_the_level_above_the_first_turn_or_rest() -> None:
 
 
 def paths(motion: Motion) -> list[tuple[int, int, bool]]:
-    strokes, _ = find_strokes(motion, decode_zones(motion))
+    strokes, _ = find_strokes(body_of(motion, decode_zones(motion)))
     return [(stroke.begins, stroke.ends, stroke.finished) for stroke in strokes]
 
 
@@ -173,7 +173,7 @@ def test_a_clean_driven_straight_on_has_one_instant_for_three() -> None:
         (2.0, 0.30), (2.6, 0.74), (2.9, 0.68), (3.7, 1.21), (4.3, 1.21), (4.9, 0.82),
         (5.6, 0.82), (5.9, 0.75), (6.6, 1.21), (7.2, 1.21), (7.8, 0.82), (8.6, 0.82),
     )  # fmt: skip
-    strokes, _ = find_strokes(motion, decode_zones(motion))
+    strokes, _ = find_strokes(body_of(motion, decode_zones(motion)))
     clean, press = strokes[0], strokes[1]
     assert "driven_through" in clean.flags
     assert clean.top_s == clean.end_s == pytest.approx(press.start_s, abs=1e-9)
@@ -195,7 +195,7 @@ def test_rests_are_measured_from_settled_contact_to_lift_off() -> None:
         (0, 0.12), (1.5, 0.12), (2.2, 0.47), (3.3, 0.47), (4.0, 0.12), (6.5, 0.12), (7.2, 0.47),
         (8.5, 0.47),
     )  # fmt: skip
-    _, rests = find_strokes(motion, decode_zones(motion))
+    _, rests = find_strokes(body_of(motion, decode_zones(motion)))
     rest = rests[1]
     time, bar = motion.time_s, motion.bar_st
     down = (time > 3.3) & (bar <= 0.12 + LEVEL_ST)
@@ -245,5 +245,5 @@ def test_a_film_that_ends_in_mid_lift_has_no_top_however_high_it_got() -> None:
     for rest, whole in (((5.9, 0.46), (6.4, 0.7)), 1), (((5.9, 0.45), (6.6, 0.45)), 2):
         motion = drawn(*lift, *rest)
         motion = cut_off(motion, 5.85 if whole == 1 else 6.6)
-        strokes, _ = find_strokes(motion, decode_zones(motion))
+        strokes, _ = find_strokes(body_of(motion, decode_zones(motion)))
         assert sum(not one.goes_on for one in strokes) == whole

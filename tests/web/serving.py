@@ -44,6 +44,8 @@ def free_port() -> int:
 class Server:
     """Serves a folder until it is closed, or killed and started again."""
 
+    code = _RUN
+
     def __init__(
         self,
         folder: Path,
@@ -62,12 +64,13 @@ class Server:
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    def start(self) -> None:
+    def begin(self) -> None:
+        """Start the process; whether it answers is another matter."""
         self.process = subprocess.Popen(
             [
                 sys.executable,
                 "-c",
-                _RUN,
+                self.code,
                 str(self.folder),
                 str(self.port),
                 str(self.stalled_s),
@@ -76,6 +79,9 @@ class Server:
             cwd=REPOSITORY,
             env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
         )
+
+    def start(self) -> None:
+        self.begin()
         deadline = time.monotonic() + PATIENCE_S
         while True:
             try:
@@ -91,6 +97,14 @@ class Server:
         work on the machine does not count (proc(5): utime, stime, cutime, cstime)."""
         stat = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()
         return sum(map(int, stat[11:15])) / os.sysconf("SC_CLK_TCK")
+
+    def peak_kb(self) -> int:
+        """The greatest resident memory of the server's process so far (proc(5))."""
+        found = re.search(
+            r"VmHWM:\s+(\d+) kB", Path(f"/proc/{self.process.pid}/status").read_text()
+        )
+        assert found is not None
+        return int(found[1])
 
     def kill(self) -> None:
         self.process.kill()

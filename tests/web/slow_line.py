@@ -17,11 +17,17 @@ class SlowLine:
     def __init__(self, port: Callable[[], int], bytes_a_second: float) -> None:
         self._port, self.rate = port, bytes_a_second
         self.is_cut = False
+        self._come, self._due = 0, list[tuple[int, Callable[[], None]]]()
         self._open: list[socket.socket] = []
         self._stalled: set[socket.socket] = set()
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.address = f"http://127.0.0.1:{self._listening.getsockname()[1]}"
         threading.Thread(target=self._accept, daemon=True).start()
+
+    def after(self, size: int, what: Callable[[], None]) -> None:
+        """Do it once, as soon as so many bytes have come: whoever waits for a sign of that in the
+        page may see it only when all is over."""
+        self._due.append((size, what))
 
     def cut(self) -> None:
         """End all connections and make none until it is mended."""
@@ -62,10 +68,17 @@ class SlowLine:
             while source not in self._stalled and (data := source.recv(_CHUNK)):
                 to.sendall(data)
                 if rate:
+                    self._count(len(data))
                     time.sleep(len(data) / rate)
         if source not in self._stalled:
             _end(source)
             _end(to)
+
+    def _count(self, size: int) -> None:
+        self._come += size
+        for due in [one for one in self._due if self._come >= one[0]]:
+            self._due.remove(due)
+            due[1]()
 
 
 def _end(one: socket.socket) -> None:

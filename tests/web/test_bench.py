@@ -150,6 +150,8 @@ IN_VIEW = (
 @pytest.mark.parametrize("width", [390, 1440])
 def test_what_is_said_is_in_view_wherever_the_page_stands(browser, server, attempt, width):
     hand = bench(browser, server, attempt, width)
+    if width < 600:  # there the tools are behind a button
+        hand.click("[data-act=tools]")
     hand.click("[data-act=no-rep]")
     assert "Choose a rep first" in browser.value(SAID)
     assert browser.value(IN_VIEW) is True
@@ -182,8 +184,8 @@ GRIPS = (
 def test_handles_are_apart_and_whole_words_with_all_in_view(browser, server, attempt, width, rep):
     """Targets of 44 by 44 CSS pixels: WCAG 2.2, success criterion 2.5.5."""
     hand = bench(browser, server, attempt, width)
-    hand.click("[data-act=zoom-whole]")
     hand.click(rep)
+    hand.click("[data-act=zoom-whole]")
     scroll_to_chart(browser)
     grips = browser.value(GRIPS)
     assert len(grips) == 3
@@ -213,12 +215,12 @@ def test_handles_are_apart_and_whole_words_with_all_in_view(browser, server, att
 
 def test_each_handle_is_dragged_with_all_in_view(browser, server, attempt):
     hand = bench(browser, server, attempt)
-    hand.click("[data-act=zoom-whole]")
     span = browser.value("JSON.parse(document.getElementById('data').textContent)")
     second = browser.value("document.getElementById('plot').clientWidth") / (
         span["end"] - span["begin"]
     )
     hand.click(FIRST)
+    hand.click("[data-act=zoom-whole]")
     rep = span["reps"][0]
     for edge, seconds in (("start", -0.4), ("top", 0.2), ("end", 0.4)):
         scroll_to_chart(browser)
@@ -236,6 +238,138 @@ def test_each_handle_is_dragged_with_all_in_view(browser, server, attempt):
     quiet(browser)
 
 
+VIEW = "document.querySelector('#trace svg.time').getAttribute('viewBox').split(' ').map(Number)"
+LABELS = (
+    "[...document.querySelectorAll('#trace text, .gutter text')]"
+    ".filter(e => e.getAttribute('visibility') !== 'hidden' && e.textContent)"
+    ".map(e => { const b = e.getBoundingClientRect();"
+    "  return [e.textContent, b.left, b.top, b.right, b.bottom]; })"
+)
+
+
+def apart(labels: list[list]) -> None:
+    for number, (name, left, top, right, bottom) in enumerate(labels):
+        for other, l2, t2, r2, b2 in labels[:number]:
+            beside = right <= l2 or r2 <= left or bottom <= t2 or b2 <= top
+            assert beside, (name, other)
+
+
+@pytest.mark.parametrize("width", [320, 1440])
+def test_the_chart_follows_the_rep_and_its_labels_stay_apart(browser, server, attempt, width):
+    hand = bench(browser, server, attempt, width)
+    reps = browser.value("JSON.parse(document.getElementById('data').textContent).reps")
+    hand.click("[data-act=zoom-whole]")
+    scroll_to_chart(browser)
+    apart(browser.value(LABELS))
+    for rep in reps[:3]:
+        browser.key("n")
+        begin, _, span, _ = browser.value(VIEW)
+        assert span == pytest.approx(8, abs=0.01)
+        assert begin + span / 2 == pytest.approx(rep["top"], abs=0.01)
+        named = "document.querySelector('#rep-names .chosen')"
+        assert browser.value(f"{named}.textContent") == rep["name"]
+        assert browser.value(f"{named}.getBoundingClientRect().width") > 20
+    for step in ("+", "+", "-", "-", "-", "-"):
+        apart(browser.value(LABELS))
+        browser.key(step)
+    # the strip shows where that is, and leads elsewhere
+    scroll_to_chart(browser)
+    x, y, wide = browser.value(
+        "(b => [b.left, b.top + b.height / 2, b.width])"
+        "(document.getElementById('overview').getBoundingClientRect())"
+    )
+    browser.key("n")
+    browser.mouse("mousePressed", x + wide * 0.6, y, down=True)
+    browser.mouse("mouseReleased", x + wide * 0.6, y)
+    begin, _, span, _ = browser.value(VIEW)
+    full = browser.value("JSON.parse(document.getElementById('data').textContent).full")
+    assert (begin + span / 2) / full == pytest.approx(0.6, abs=0.02)
+    assert browser.value("Number(document.getElementById('in-view').getAttribute('x'))") == begin
+    quiet(browser)
+
+
+def test_two_fingers_and_the_wheel_zoom_a_drag_moves_along(browser, server, attempt):
+    bench(browser, server, attempt, 390)
+    scroll_to_chart(browser)
+    x, y, wide = browser.value(
+        "(b => [b.left, b.top + 120, b.width])(document.getElementById('plot')"
+        ".getBoundingClientRect())"
+    )
+
+    def touch(kind: str, *places: float) -> None:
+        points = [{"x": x + wide * at, "y": y, "id": n} for n, at in enumerate(places)]
+        browser.call("Input.dispatchTouchEvent", type=kind, touchPoints=points)
+
+    began = browser.value(VIEW)
+    touch("touchStart", 0.4)
+    touch("touchStart", 0.4, 0.6)
+    for apart_by in (0.15, 0.2, 0.3, 0.4):
+        touch("touchMove", 0.5 - apart_by, 0.5 + apart_by)
+    touch("touchEnd")
+    near = browser.value(VIEW)
+    assert near[2] == pytest.approx(began[2] / 4, rel=0.15)  # from a fifth of it to four fifths
+    middle = began[0] + began[2] / 2
+    assert near[0] + near[2] / 2 == pytest.approx(middle, abs=0.05 * began[2])
+    touch("touchStart", 0.8)
+    for at in (0.7, 0.6, 0.5):
+        touch("touchMove", at)
+    touch("touchEnd")
+    moved = browser.value(VIEW)
+    assert moved[2] == pytest.approx(near[2], rel=0.01)
+    assert moved[0] > near[0] + 0.1 * near[2]
+    turn = {"type": "mouseWheel", "x": x + wide / 2, "y": y, "deltaX": 0, "deltaY": 200}
+    browser.call("Input.dispatchMouseEvent", **turn, modifiers=2)  # Ctrl
+    until(browser, f"{VIEW}[2] > {moved[2]} * 1.3")
+    browser.call("Input.dispatchMouseEvent", **turn)  # scrolls the page, as everywhere
+    settled(browser)
+    quiet(browser)
+
+
+def test_a_loss_is_a_clip_that_plays_and_stops(browser, server, attempt):
+    hand = bench(browser, server, attempt, 390)
+    asked = "JSON.parse(document.getElementById('data').textContent).clip"
+    before, after = browser.value(asked)
+    assert (before, after) == (3, 1)
+    first = browser.value("document.querySelector('.clip').getBoundingClientRect().bottom")
+    assert first < 844  # on the first screen of a phone
+    at = float(browser.value("document.querySelector('.clip').dataset.clip"))
+    browser.value("document.getElementById('video').playbackRate = 4")
+    hand.click(".clip")
+    until(browser, f"!{PAUSED}")
+    assert at - before - 0.1 <= browser.value(NOW) < at
+    until(browser, PAUSED)
+    assert browser.value(NOW) == pytest.approx(at + after, abs=0.5)
+    box = "document.getElementById('video').getBoundingClientRect()"
+    until(browser, f"{box}.top >= 0 && {box}.bottom <= innerHeight")
+    # the tools are behind one button
+    assert not browser.value("document.querySelector('[data-act=no-rep]').checkVisibility()")
+    hand.click("[data-act=tools]")
+    assert browser.value("document.querySelector('[data-act=no-rep]').checkVisibility()")
+    quiet(browser)
+
+
+def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt):
+    hand = bench(browser, server, attempt)
+    hand.click(".jumps [href='#next']")
+    until(browser, "!!document.querySelector('#next .ranked li')")
+    before = browser.value("document.getElementById('ranking').innerText")
+    hand.write("#forecast [name=breaks]", "2 s")
+    until(browser, "document.getElementById('ranking').innerText.includes('The plan, changed')")
+    assert browser.value("document.getElementById('ranking').innerText") != before
+    browser.value(AXE + "; 1")
+    run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
+    assert browser.value(run) == []
+    # after a correction it is worked out anew, where it is in view
+    browser.value("document.activeElement.blur()")
+    browser.key("[")
+    until(browser, f"{PANEL}.includes('set the clock: start')")
+    until(browser, "document.querySelector('#forecast [name=breaks]').value === ''")
+    until(browser, "!!document.querySelector('#next .ranked li')")
+    hand.click("#decision button.main")
+    until(browser, "location.pathname.startsWith('/plans/')")
+    quiet(browser)
+
+
 def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):
     hand = bench(browser, server, attempt)
     hand.click(FIRST)
@@ -247,8 +381,8 @@ def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):
 def test_a_handle_says_where_it_is_at_each_arrow_key(browser, server, attempt):
     """A slider's value is what `aria-valuenow` and `aria-valuetext` say (WAI-ARIA 1.2)."""
     hand = bench(browser, server, attempt)
-    hand.click("[data-act=zoom-whole]")
     hand.click(FIRST)
+    hand.click("[data-act=zoom-whole]")
     handle = "document.querySelector('.handle.end')"
     text, value = f"{handle}.ariaValueText", f"Number({handle}.ariaValueNow)"
     hand.click(".handle.end")

@@ -7,8 +7,10 @@ import json
 import re
 import subprocess
 import sys
+import time
 import zipfile
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import av
@@ -18,14 +20,24 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from repcount.attempt.edits import append_edit, make_edit
+from repcount.attempt.records import Edits, Reading
 from repcount.cli.main import cli
-from repcount.errors import FootageError
+from repcount.errors import FootageError, RecordError
 from repcount.library.archive import import_library
-from repcount.library.store import Library
+from repcount.library.checking import findings
+from repcount.library.layout import OVERLAY, OVERLAY_ASKED, PLAYABLE, POSTER, result_files
+from repcount.library.overlays import Overlays, drawn_from
+from repcount.library.playable import COMMAND as PLAY
+from repcount.library.playable import NO_ROOM, Playables, plays_everywhere
+from repcount.library.rows import AttemptRow
+from repcount.library.store import Conflict, Library
+from repcount.pipeline.results import TRACKS, correct
 from repcount.video.clean_copy import clean_unit, write_clean_copy
 from tests.media import card, run, tool, write_video
 from tests.web.mutated import mutated
 from tests.web.serving import Server, finished, upload
+from tests.web.stub_analysis import write_stub
 
 PLACE, MAKER, MODEL = "+47.3769+008.5417+408.000/", "Hobnail", "Hobnail Nine"
 # what may be said of a file and its streams, and nothing of it by the camera
@@ -295,3 +307,133 @@ def test_an_export_holds_such_copies_unless_originals_are_asked_for(plain, tmp_p
     assert attempt in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
     assert not (tmp_path / "b.zip").exists()
+
+
+# Copies that every browser can show -------------------------------------------------------------
+
+
+def test_a_copy_for_browsers_is_h264_upright_with_the_same_times(tmp_path):
+    """Turned by a display matrix (ISO/IEC 14496-12, 8.5.3), of irregular times, with sound."""
+    times = [n / 30 + 0.01 * (n % 3) for n in range(45)]
+    tone = (8000 * np.sin(np.arange(72_000) / 20)).astype(np.int16)
+    turned = (0, 65536, 0, -65536, 0, 0, 0, 0, 1 << 30)
+    film = write_video(tmp_path / "film.mp4", times, codec="libx265", sound=tone, matrix=turned)
+    (tmp_path / "out").mkdir()
+    copy, poster = tmp_path / "out" / PLAYABLE, tmp_path / "out" / POSTER
+    done = subprocess.run(
+        [*PLAY, str(film), str(copy), str(poster)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(
+        run(tool("ffprobe"), "-v", "error", "-show_streams", "-show_frames", "-of", "json", copy)
+    )
+    picture, sound = found["streams"]
+    assert (picture["codec_name"], picture["pix_fmt"]) == ("h264", "yuv420p")
+    assert (picture["width"], picture["height"]) == (120, 160)
+    assert sound["codec_name"] == "aac"
+    shown = [float(f["pts_time"]) for f in found["frames"] if f["media_type"] == "video"]
+    assert shown == pytest.approx([one - times[0] for one in times], abs=0.0011)
+    assert tags_of(copy) == []
+    assert Image.open(poster).size == (120, 160)
+    assert sorted(one.name for one in (tmp_path / "out").iterdir()) == [PLAYABLE, POSTER]
+
+
+def test_copies_for_browsers_belong_to_the_attempt_and_a_full_disk_is_said(tmp_path, monkeypatch):
+    film = write_video(tmp_path / "film.mp4", [n / 30 for n in range(15)])
+    library = Library(tmp_path / "data")
+    row = library.attempt(library.add_attempt(film, "film.mp4"))
+    playables = Playables(library)
+    playables.start()
+    try:
+        with monkeypatch.context() as full:
+            full.setattr("repcount.library.making.SPARE_BYTES", 10**18)
+            assert playables.ask(row).state in ("waiting", "running", "failed")
+            assert settled(playables, row) == ("failed", NO_ROOM)
+        assert settled(playables, row) == ("made", "")  # asked again, with room
+    finally:
+        playables.stop()
+    copy = library.folder_of(row.id) / PLAYABLE
+    assert [one for one in findings(library) if row.id in one] == []
+    copy.write_bytes(b"cut")
+    assert [PLAYABLE in one for one in findings(library) if row.id in one] == [True]
+    library.delete(row.id)
+    assert not copy.exists()
+    library.close()
+
+
+def settled(playables: Playables, row: AttemptRow) -> tuple[str, str]:
+    deadline = time.monotonic() + 60
+    while (now := playables.ask(row)).state in ("waiting", "running"):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    return now.state, now.said
+
+
+def test_a_clip_with_the_reading_is_asked_for_until_it_is_made_or_cannot_be(tmp_path, monkeypatch):
+    film = write_video(tmp_path / "film.mp4", [n / 30 for n in range(15)])
+    library = Library(tmp_path / "data")
+    write_stub(tmp_path / "read")
+    bare, other = (
+        library.attempt(library.add_attempt(film, "film.mp4", results=tmp_path / "read"))
+        for _ in range(2)
+    )
+    overlays = Overlays(library, (sys.executable, "-c", "raise SystemExit(2)"))
+    with pytest.raises(RecordError, match="is not kept"):
+        overlays.ask(bare)
+    waiting = library.attempt(library.add_attempt(film, "film.mp4"))
+    with pytest.raises(Conflict, match="not read yet"):
+        overlays.ask(waiting)
+    for row in (bare, other):
+        (library.folder_of(row.id) / TRACKS).touch()
+    mark = library.folder_of(bare.id) / OVERLAY_ASKED
+    overlays.ask(bare)  # nothing runs yet: as where the server is killed now
+    assert mark.is_file()
+    after = Overlays(library, overlays.command)
+    monkeypatch.setattr("repcount.library.making.SPARE_BYTES", 10**18)
+    after.start()
+    try:
+        assert ended(after, bare) == ("failed", Overlays.no_room)
+        assert not mark.exists()
+        assert after.stands(other) is None
+        monkeypatch.setattr("repcount.library.making.SPARE_BYTES", 0)
+        after.ask(bare)
+        assert ended(after, bare) == ("failed", Overlays.broke_off)
+    finally:
+        after.stop()
+    # which is the one that shows the attempt as it is; notes are not drawn
+    folder = library.folder_of(bare.id)
+    clip = folder / OVERLAY.format(drawn_from(folder))
+    clip.write_bytes(film.read_bytes())
+    assert after.of(bare) == clip
+    assert [one for one in findings(library) if clip.name in one] == []
+    correct(folder, partial(noted, action="note", values={"text": "grip"}))
+    assert after.of(bare) == clip
+    correct(folder, partial(noted, action="set_clock", values={"start_s": 0.5}))
+    assert (after.of(bare), after.latest(bare)) == (None, clip)
+    clip.write_bytes(b"cut")
+    assert [clip.name in one for one in findings(library) if "clip" in one] == [True]
+    assert clip.name not in result_files(folder)
+    library.close()
+
+
+def noted(reading: Reading, edits: Edits, **made: object) -> Edits:
+    return append_edit(reading, edits, make_edit(edits, who="Robin", **made))
+
+
+def ended(overlays: Overlays, row: AttemptRow) -> tuple[str, str]:
+    deadline = time.monotonic() + 60
+    while (now := overlays.stands(row)) is None or now.state in ("waiting", "running"):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    return now.state, now.said
+
+
+@pytest.mark.parametrize(
+    ("codec", "name", "plays"),
+    [
+        ("h264", "a.MOV", True), ("hevc", "a.mov", False), ("h264", "a.mkv", False),
+        ("vp9", "a.webm", True), ("mpeg4", "a.mp4", False), ("av1", "a.mp4", False),
+    ],
+)  # fmt: skip
+def test_what_is_taken_to_play_everywhere(codec, name, plays):
+    assert plays_everywhere(codec, name) is plays

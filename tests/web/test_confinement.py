@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import json
 import platform
+import signal
 import subprocess
 import sys
 import textwrap
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -140,6 +143,52 @@ def test_it_cannot_call(ended, call):
 @pytest.mark.parametrize("act", _WORK)
 def test_it_can(ended, act):
     assert ended[act] == "done"
+
+
+_WAIT = """
+import sys, threading
+from pathlib import Path
+from repcount.video.confinement import confine
+
+confine([], Path(sys.argv[1]))
+print("waiting", flush=True)
+threading.Event().wait(2.0)
+"""
+
+
+def test_it_may_be_stopped_and_go_on(tmp_path):
+    """A wait that a stop interrupts goes on by restart_syscall(2), which is a call like others."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _WAIT, str(tmp_path)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.readline() == "waiting\n"
+        for number in (signal.SIGSTOP, signal.SIGCONT) * 3:
+            time.sleep(0.1)
+            process.send_signal(number)
+        said = process.stderr.read() if process.stderr else ""
+    assert process.returncode == 0, said
+
+
+def test_what_it_may_read_of_the_system_stays_readable_where_memory_is_short(tmp_path):
+    """The kernel forgets the files of /proc that nobody has open, and a rule with them
+    (landlock(7): a rule holds for a file hierarchy that is open when it is added)."""
+    names = ["/proc/meminfo", "/proc/cpuinfo", "/proc/stat", "/proc/self/status"]
+    code = (
+        "import os, sys; from pathlib import Path; from repcount.video.confinement import confine;"
+        "confine([], Path(sys.argv[1])); print('in', flush=True); sys.stdin.readline();"
+        "[Path(one).read_bytes() for one in sys.argv[2:]];"
+        "print({os.path.realpath(f'/proc/self/fd/{n}') for n in os.listdir('/proc/self/fd')})"
+    )
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
+    with subprocess.Popen([sys.executable, "-c", code, str(tmp_path), *names], **pipes) as process:
+        assert process.stdout.readline() == "in\n"
+        with suppress(OSError):  # only who may: a machine's own administrator
+            Path("/proc/sys/vm/drop_caches").write_text("2")
+        said, _ = process.communicate("go\n", timeout=60)
+    assert process.returncode == 0
+    assert all(one in said for one in names[:3])
 
 
 def test_where_the_kernel_has_no_walls_a_sentence_says_so(monkeypatch):

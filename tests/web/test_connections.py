@@ -15,7 +15,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from repcount.web import listening
+from repcount.web import listening, logs
 from repcount.web.listening import Listening
 from tests.web.serving import free_port
 
@@ -126,6 +126,6 @@ def test_one_address_cannot_take_every_connection(monkeypatch):
 
 
 def test_the_same_message_is_logged_once_a_minute():
-    seldom = listening._Seldom()
+    seldom = logs.Seldom()
     record = logging.makeLogRecord({"msg": "socket.accept() out of system resource"})
     assert [seldom.filter(record) for _ in range(5)] == [True, False, False, False, False]

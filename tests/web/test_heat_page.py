@@ -65,20 +65,28 @@ SCROLLS = """[...document.querySelectorAll('.scroll')].filter(e => e.clientWidth
      e.previousElementSibling.checkVisibility()])"""
 
 
-def test_on_a_phone_tables_say_that_they_go_on_and_no_row_is_empty(
+def test_tables_fold_on_a_phone_and_say_that_they_go_on_where_they_are_wider(
     browser: Browser, page: Path
 ) -> None:
-    browser.shape(390, 844, phone=True)
+    browser.shape(620, 844, phone=True)
     browser.open(page)
     browser.value("document.querySelectorAll('details').forEach(one => one.open = true)")
     browser.value("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
     wide = browser.value(SCROLLS)
-    assert sum(over > 2 for over, _ in wide) >= 5
+    assert sum(over > 2 for over, _ in wide) >= 3
     assert all(said is (over > 2) for over, said in wide)
     # drawn to its end, a table says so no more
     browser.value("document.querySelectorAll('.scroll').forEach(one => { one.scrollLeft = 9999; })")
     browser.value("new Promise(done => setTimeout(done, 200))")
     assert not any(said for _, said in browser.value(SCROLLS))
+    browser.shape(390, 844, phone=True)
+    browser.open(page)
+    browser.value("document.querySelectorAll('details').forEach(one => one.open = true)")
+    browser.value("new Promise(done => setTimeout(done, 200))")
+    assert [over for over, _ in browser.value(SCROLLS) if over > 2] == []
+    assert not any(said for _, said in browser.value(SCROLLS))
+    row = "document.querySelector('section[aria-labelledby=h-splits] tbody td')"
+    assert "round 1" in browser.value(f"getComputedStyle({row}, '::before').content")
     # nothing is said of a row in words that are out of sight, however many there are
     heights = browser.value(
         "[...document.querySelectorAll('tbody tr')].map(e => e.getBoundingClientRect().height)"
@@ -141,6 +149,30 @@ def test_a_division_alone(browser: Browser, page: Path) -> None:
     assert 0 < len(some) < len(everybody)
     lines = browser.value("document.querySelectorAll('.one:not([hidden])').length")
     assert lines == len(some) - 1  # one of them could not be read and has no line
+
+
+def test_lines_have_their_names_and_styles_at_their_ends(browser: Browser, page: Path) -> None:
+    for width in (390, 1440):
+        browser.shape(width, 900, phone=width < 500)
+        browser.open(page)
+        ends = browser.value(
+            "[...document.querySelectorAll('.race text.end')].map(e => [e.textContent,"
+            " ...['left', 'right', 'top', 'bottom'].map(s => e.getBoundingClientRect()[s])])"
+        )
+        assert len(ends) == 13
+        assert any(name.startswith("1 ") for name, *_ in ends)
+        assert "Hanno Wick" in [name for name, *_ in ends]
+        for n, (_, left, right, top, bottom) in enumerate(ends):
+            assert 0 <= left < right <= width
+            for _, other_left, other_right, other_top, other_bottom in ends[n + 1 :]:
+                across = min(right, other_right) - max(left, other_left)
+                down = min(bottom, other_bottom) - max(top, other_top)
+                assert across <= 1 or down <= 3
+    look = (
+        "[...document.querySelectorAll('.one .run')].map(e => (s => s.stroke + s.strokeDasharray)"
+    )
+    styles = browser.value(f"{look}(getComputedStyle(e)))")
+    assert len(set(styles)) == len(styles) == 13
 
 
 def test_a_name_in_the_table_holds_its_line(browser: Browser, page: Path) -> None:

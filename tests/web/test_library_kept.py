@@ -10,10 +10,14 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from sqlalchemy import event
+from sqlalchemy.orm import Session
 
 from repcount.cli.main import cli
 from repcount.errors import RepcountError
 from repcount.heat.collect import write_heat
+from repcount.library.archive import export_library, import_library
+from repcount.library.layout import PLACING
 from repcount.library.rows import KEY, AttemptRow, HeatRow, SessionRow, Upload, now
 from repcount.library.store import Library
 from repcount.library.tidying import DAY, SEEN, TRASH_DAYS, look_after, restore, start_up
@@ -170,6 +174,46 @@ def test_a_save_that_runs_while_the_server_starts_is_kept(library, ids, film):
     assert (place / "film.mp4").read_bytes() == film.read_bytes()
     assert library.attempt("b" * 16).state == "waiting"
     assert not (library.folder / "trash").exists()
+
+
+def placing(data: Path) -> list[str]:
+    return [one.parent.name for one in (data / "attempts").glob(f"*/{PLACING}")]
+
+
+@pytest.mark.parametrize("how", ["save", "import", "restore"])
+def test_what_is_cut_off_before_its_row_is_sure_keeps_no_server_from_starting(
+    tmp_path, film, ids, library, how
+):
+    """Also where it is the first thing in a library: its folders lie there and no row names one."""
+    export_library(library, tmp_path / "all.zip", originals=True)
+    data = tmp_path / "new"
+    other = Library(data)
+    if how == "restore":
+        first = other.add_attempt(film, "a.mp4")
+        aged(other, 9)
+        other.set_setting(SEEN, str(now()))
+        start_up(other, keep_days=5)
+    other.close()
+    child = os.fork()
+    if child == 0:
+        event.listen(Session, "before_commit", lambda _: placing(data) and os._exit(9))
+        again = Library(data)
+        if how == "save":
+            again.add_attempt(film, "a.mp4")
+        elif how == "import":
+            import_library(again, tmp_path / "all.zip")
+        else:
+            restore(again, first)
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
+    other = Library(data)
+    placed = placing(data)
+    assert len(placed) == (2 if how == "import" else 1)
+    assert "that no row names" in start_up(other)[0]
+    assert not list((data / "attempts").iterdir())
+    restore(other, placed[0])
+    assert [row.id for row in other.attempts()] == placed[:1]
+    assert not placing(data)
 
 
 def test_a_deletion_that_was_cut_off_is_undone_or_completed(library, ids):

@@ -17,6 +17,7 @@ from repcount.library.store import Library
 from repcount.pipeline.results import EDITS, is_stale
 from tests.heats import heat_of
 from tests.media import write_video
+from tests.web.inside import running
 from tests.web.serving import Server, announce, finished, put, upload, with_token
 from tests.web.stub_analysis import PLAN
 
@@ -104,7 +105,7 @@ def test_what_is_no_video_is_refused_at_its_first_bytes(client, server):
     where = announce(client, 1_000_000, filename="film.mp4").headers["Location"]
     answer = put(client, where, 0, b"%PDF-1.7\n" * 1000)
     assert answer.status_code == 415
-    assert "not a video" in answer.text
+    assert answer.text.startswith("Not a video")
     assert client.head(where, headers={"Tus-Resumable": "1.0.0"}).status_code == 404
 
 
@@ -112,14 +113,12 @@ def test_a_full_disk_is_said_before_anything_is_sent(client, monkeypatch, tmp_pa
     import shutil
     from collections import namedtuple
 
-    from starlette.testclient import TestClient
-
     from repcount.web.app import create_app
     from repcount.web.settings import Settings
 
     full = namedtuple("usage", "total used free")(10, 10, 10)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
-    with TestClient(create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))) as one:
+    with running(create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))) as one:
         answer = announce(with_token(one), 1000)
     assert answer.status_code == 507
     assert "no room" in answer.text
@@ -203,6 +202,11 @@ def test_corrections_undo_redo_and_taking_back(client, server, read):
     kept = load_record(Edits, server.folder / "attempts" / read / EDITS).edits
     assert [one.who for one in kept][-4:] == ["Robin", "Sam", "Sam", "Sam"]
     assert kept[-4].why == "elbow not locked"
+    # a rep that somebody looked at, and that counts as it was read
+    body = {"target": rep.id, "values": {"movement": rep.movement}, "why": "seen"}
+    panel = corrected(client, read, "relabel_rep", **body).json()["panel"]
+    assert "which stands as it was read" in panel
+    assert '"undo": "new name"' in panel
 
 
 def load_record_reps(server, attempt):
@@ -389,6 +393,61 @@ def test_attempts_here_make_a_heat_that_follows_corrections(client, film):
     assert "Juna Mirek" not in heat().text  # one is left, and one is no heat
 
 
+def test_lists_are_searched_and_several_attempts_chosen(client, server, film):
+    client.post("/api/athletes", data={"name": "Jo Field"})
+    library = Library(server.folder)
+    jo = library.athlete_named("Jo Field")
+    library.close()
+    films = (film, film + bytes(8))  # two videos
+    made = [upload(client, one, athlete=str(jo)) for one in films]
+    assert all(finished(client, one)["state"] == "done" for one in made)
+    found = client.get("/", params={"find": "slate jo FIELD"}).text
+    assert set(re.findall(r'name="with" value="(\w+)"', found)) == set(made)
+    assert "Finished" in found
+    assert "ahead of the plan" in found
+    assert "Nothing found" in client.get("/", params={"find": "slate nobody"}).text
+    beside = client.get("/chosen", params={"with": made}, follow_redirects=True)
+    assert "side by side" in beside.text
+    heat = client.get("/chosen", params={"with": made, "as": "heat"}, follow_redirects=True)
+    assert "h-result" in heat.text
+    assert client.get("/chosen", params={"with": made[:1]}).status_code == 422
+    # one that is not there: none is deleted
+    asked = {"with": [made[0], "0123456789abcdef"]}
+    assert client.post("/api/attempts/delete", data=asked).status_code == 404
+    assert client.get(f"/attempts/{made[0]}").status_code == 200
+    assert client.post("/api/attempts/delete", data={"with": made}).status_code == 204
+    assert [client.get(f"/attempts/{one}").status_code for one in made] == [404, 404]
+
+
+def test_what_comes_next_is_said_kept_and_printed(client, read):
+    """The page says what the commands say: by the same functions, of the same folder."""
+    page = client.get(f"/attempts/{read}/next").text
+    assert "The new plan" in page
+    assert "coach" in page  # the cautions
+    kept = client.post(f"/api/attempts/{read}/next-plan", data={"max": ["", ""]})
+    assert kept.status_code == 204
+    again = client.post(f"/api/attempts/{read}/next-plan")
+    assert again.headers["HX-Redirect"] == kept.headers["HX-Redirect"]  # once
+    assert 'value="Slate"' in client.get(kept.headers["HX-Redirect"]).text
+    card = client.get(f"/attempts/{read}/next/card", params={"max": ["180 kg", "5x70kg"]})
+    assert card.status_code == 200
+    assert "style-src" in card.headers["Content-Security-Policy"]
+    address = f"/api/attempts/{read}/forecast"
+    shown = client.post(address, data={"breaks": "2 s", "pattern": "8+6+4"})
+    assert shown.status_code == 200
+    for name in ("The plan", "The plan, changed", "8+6+4"):
+        assert f"<bdi>{name}</bdi>" in shown.text or f"{name}: no forecast" in shown.text, name
+    wrong = client.post(address, data={"pattern": "9 | 9"})
+    assert "The pattern of round 1" in wrong.text
+    assert "is no time" in client.post(address, data={"breaks": "soon"}).text
+    assert "The max of deadlift" in client.get(f"/attempts/{read}/next?max=heavy").text
+    plan = client.post(address, data={"breaks": "2 s", "keep": "the plan, changed"})
+    assert plan.status_code == 204
+    toml = client.get(plan.headers["HX-Redirect"] + "?text=1").text
+    assert "seconds = 2" in toml
+    assert client.post(address, data={"keep": "no such"}).status_code == 404
+
+
 def test_a_saved_heat_is_listed_shown_and_deleted(client, server, tmp_path):
     heat = heat_of(4)
     heat.name = "Evening <script>heat</script>"
@@ -422,7 +481,10 @@ def test_a_share_link_shows_one_attempt_and_ends(client, server, read):
     with httpx.Client() as stranger:
         shown = stranger.get(link)
         assert shown.status_code == 200
-        assert "sha256-" in shown.headers["Content-Security-Policy"]
+        assert 'name="token"' not in shown.text
+        assert 'data-act="no-rep"' not in shown.text
+        assert "/api/" not in shown.text
+        assert "sha256-" in stranger.get(link + "report.html").headers["Content-Security-Policy"]
         assert stranger.get(link + "film.mp4", headers={"Range": "bytes=0-3"}).status_code == 206
         for other in ("edits.json", "tracks.nc", "..%2f..%2flibrary.sqlite", "reading.json"):
             assert stranger.get(link + other).status_code == 404
@@ -433,6 +495,53 @@ def test_a_share_link_shows_one_attempt_and_ends(client, server, read):
     assert number is not None
     assert client.post(f"/api/shares/{number[1]}/delete").status_code == 204
     assert httpx.get(link).status_code == 404
+
+
+def test_a_link_in_the_page_comes_with_its_code_and_its_reach(client, read):
+    asked = {"HX-Request": "true"}
+    made = client.post(f"/api/attempts/{read}/shares", data={"days": 1}, headers=asked).text
+    link = re.search(r'<p class="link">([^<]+)</p>', made)
+    assert link is not None
+    assert httpx.get(link[1]).status_code == 200
+    assert "this machine only" in made
+    assert '<svg xmlns="http://www.w3.org/2000/svg"' in made
+
+
+def test_a_stranger_with_a_link_gets_nothing_that_changes_or_tells_who(client, server, read):
+    corrected(client, read, action="note", values={"text": "chest up", "start_s": 12.0})
+    link = client.post(f"/api/attempts/{read}/shares", data={"days": 1}).text
+    with httpx.Client() as stranger:
+        page = stranger.get(link).text
+        assert "chest up" in page
+        assert "Robin" not in page
+        for what in ("hx-", 'name="token"', "/api/", "data-revert", 'id="ask"', read):
+            assert what not in page, what
+        assert stranger.get(link + "stills/00000000.jpg").status_code == 404
+        assert stranger.get(link + "stills/..%2f..%2fedits.json").status_code == 404
+
+
+def test_the_site_can_be_put_on_a_home_screen_and_keeps_nothing_private(client, read):
+    """Web App Manifest (W3C): a name, a start in its scope, icons of 192 and 512 pixels, whose
+    size stands in the PNG's header (ISO/IEC 15948, IHDR)."""
+    page = client.get("/")
+    where = re.search(r'rel="manifest" href="([^"]+)"', page.text)
+    assert where is not None
+    assert "manifest-src 'self'" in page.headers["Content-Security-Policy"]
+    manifest = json.loads(httpx.get(f"{client.base_url}{where[1]}").text)
+    assert manifest["start_url"].startswith(manifest["scope"])
+    sizes = set()
+    for icon in manifest["icons"]:
+        picture = httpx.get(f"{client.base_url}{icon['src']}")
+        assert picture.headers["Content-Type"] == icon["type"]
+        if icon["type"] == "image/png":
+            width, height = (int.from_bytes(picture.content[at : at + 4]) for at in (16, 20))
+            assert icon["sizes"] == f"{width}x{height}"
+            sizes.add(width)
+    assert sizes == {192, 512}
+    scripts = Path("repcount/web/static").glob("*.js")
+    assert not any("serviceWorker" in one.read_text(encoding="utf-8") for one in scripts)
+    for private in ("/", f"/attempts/{read}", f"/attempts/{read}/next"):
+        assert client.get(private).headers["Cache-Control"] == "no-store"
 
 
 def test_changes_need_the_token_and_the_own_site(client, read):
@@ -466,8 +575,6 @@ def test_pages_hold_no_inline_script_or_style(client, read):
 
 
 def test_login_is_asked_and_slowed_down(tmp_path):
-    from starlette.testclient import TestClient
-
     from repcount.web.app import create_app
     from repcount.web.security import set_passphrase
     from repcount.web.settings import Settings
@@ -477,7 +584,7 @@ def test_login_is_asked_and_slowed_down(tmp_path):
     assert "three stones" not in (library.setting("passphrase") or "")
     library.close()
     settings = Settings(data=tmp_path, hosts=frozenset({"testserver"}), login=True, secure=True)
-    with TestClient(create_app(settings), base_url="https://testserver") as one:
+    with running(create_app(settings), "https://testserver") as one:
         assert one.get("/", follow_redirects=False).headers["location"] == "/login"
         assert one.get("/api/attempts/0123456789abcdef/panel").status_code == 401
         right = {"passphrase": "three stones and a bar"}

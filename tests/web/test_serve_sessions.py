@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from repcount.cli.main import cli
 from repcount.library.store import Library
 from repcount.web import security
+from tests.web.inside import asking
 from tests.web.serving import served, with_token
 
 PASSPHRASE, OTHER = "three stones and a bar", "four stones and no bar"
@@ -229,8 +230,6 @@ def test_tries_at_once_are_checked_one_after_the_other(tmp_path):
 
 
 def test_wrong_ones_close_the_door_to_their_own_address_alone(tmp_path, monkeypatch):
-    from starlette.testclient import TestClient
-
     from repcount.web.app import create_app
     from repcount.web.settings import Settings
 
@@ -240,8 +239,8 @@ def test_wrong_ones_close_the_door_to_their_own_address_alone(tmp_path, monkeypa
     library.close()
     app = create_app(Settings(data=tmp_path, hosts=frozenset({"testserver"})))
 
-    def from_(address: str) -> TestClient:
-        return TestClient(app, client=(address, 50_000), follow_redirects=False)
+    def from_(address: str) -> httpx.Client:
+        return asking(app, address=address)
 
     def try_(address: str, passphrase: str = "?") -> int:
         return from_(address).post("/login", data={"passphrase": passphrase}).status_code

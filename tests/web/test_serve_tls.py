@@ -53,13 +53,21 @@ def test_a_certificate_of_its_own_holds_and_cookies_are_secure(tmp_path):
             httpx.get(f"http://127.0.0.2:{port}")
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_who_ends_it_reads_what_is_so(tmp_path, number):
+@pytest.mark.parametrize(
+    ("number", "before"),
+    [
+        (signal.SIGINT, signal.SIG_DFL),
+        (signal.SIGTERM, signal.SIG_DFL),
+        (signal.SIGINT, signal.SIG_IGN),  # as a shell starts what runs in its background (POSIX)
+    ],
+)
+def test_who_ends_it_reads_what_is_so(tmp_path, number, before):
     port = free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", "repcount.cli.main", "serve", "--data", str(tmp_path), "--port",
          str(port)],
         cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, before),
     )  # fmt: skip
     deadline = time.monotonic() + 60
     while True:

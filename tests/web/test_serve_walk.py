@@ -3,9 +3,12 @@ and as a desk."""
 
 from __future__ import annotations
 
+import hashlib
 import re
+import ssl
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
@@ -69,6 +72,8 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
         until(browser, "document.getElementById('video').readyState > 0")
         attempt = browser.value("location.pathname.split('/').pop()")
         hand.click(".reps [data-rep]")
+        if size == "phone":  # there the tools are behind a button
+            hand.click("[data-act=tools]")
         hand.click("[data-act=no-rep]")
         until(browser, "document.getElementById('ask').open")
         hand.write("#ask [name=why]", "knee")
@@ -77,7 +82,7 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
         until(browser, f"{PANEL}.includes('marked a no-rep')")
         link = shared(browser, hand)
         seen_by_a_stranger(link)
-        hand.click(".more details:nth-of-type(3) summary")
+        hand.click(".more details:has([hx-post$='/delete']) summary")
         hand.click(f"button[hx-post='/api/attempts/{attempt}/delete']")
         until(browser, "location.pathname === '/' && document.readyState === 'complete'")
         assert not (data / "attempts" / attempt).exists()
@@ -94,9 +99,12 @@ def test_log_in_upload_correct_share_delete_log_out(server, size):
 
 def shared(browser: Browser, hand: Hand) -> str:
     """Make a link in the page; its address."""
-    hand.click(".more details:nth-of-type(2) summary")
+    hand.click(".jumps [href='#share']")
     hand.click("form[hx-post$='/shares'] button")
     until(browser, "document.querySelector('p.link').textContent.startsWith('https://')", 120)
+    hand.click("[data-copy]")
+    until(browser, "document.querySelector('[data-copy]').textContent === 'Copied'")
+    assert "this machine only" in browser.value("document.querySelector('.made').textContent")
     return str(browser.value("document.querySelector('p.link').textContent"))
 
 
@@ -105,11 +113,7 @@ def seen_by_a_stranger(link: str) -> None:
     with Browser(UNKNOWN_MAKER) as stranger:
         visit(stranger, link)
         until(stranger, "document.body.textContent.includes('no-rep')")
-        source = stranger.value("JSON.parse(document.getElementById('data').textContent).videos[0]")
-        stranger.value(
-            f"(video => {{ video.src = {source!r}; video.load(); }})"
-            "(document.getElementById('video'))"
-        )
+        source = stranger.value("document.getElementById('video').getAttribute('src')")
         until(stranger, "document.getElementById('video').readyState > 0")
         assert cookies(stranger) == {}
         video = next(one for one in stranger.events if one["method"] == "Network.requestWillBeSent"
@@ -118,6 +122,56 @@ def seen_by_a_stranger(link: str) -> None:
         assert not re.search(r'name="token"', stranger.value("document.documentElement.outerHTML"))
         visit(stranger, link.partition("/s/")[0] + "/")
         until(stranger, "location.pathname === '/login'")
+
+
+def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
+    _, address = server
+    places = "[...document.querySelectorAll('nav a')].map(one => one.textContent).join()"
+    with Browser(UNKNOWN_MAKER) as browser:
+        browser.shape(*SIZES["phone"], phone=True)
+        hand = Hand(browser)
+        log_in(browser, hand, address)
+        until(browser, HOME)
+        assert browser.value(places) == "Attempts,Athletes,Workouts,Heats,Plans,People"
+        visit(browser, address + "/people")
+        hand.write("input[name=name]", "Juna Mirek")
+        hand.click("form.card button.main")
+        until(browser, "document.querySelector('p.link').textContent.startsWith('https://')")
+        link = browser.value("document.querySelector('p.link').textContent")
+        assert browser.value("document.querySelector('[data-copy]').dataset.copy") == link
+        assert browser.value("document.querySelectorAll('.made .qr').length") == 1
+        # of whose certificate the phone will warn
+        certificate = ssl.get_server_certificate(("localhost", urlsplit(address).port))
+        seen = hashlib.sha256(ssl.PEM_cert_to_DER_cert(certificate)).hexdigest()
+        said = browser.value("document.querySelector('.made').textContent").replace(":", "")
+        assert seen.upper() in said
+        until(browser, "document.getElementById('everybody').innerText.includes('Juna Mirek')")
+        hand.click("button[hx-post='/logout']")
+        until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        assert browser.value("document.querySelectorAll('nav').length") == 0
+        visit(browser, link)
+        until(browser, "document.activeElement.name === 'passphrase'")
+        hand.write("input[name=passphrase]", "four stones and a bar")
+        hand.click("[data-reveal]")
+        assert browser.value("document.querySelector('[name=passphrase]').type") == "text"
+        hand.click("button.main")
+        until(browser, HOME)
+        assert browser.value(places) == "Attempts,Workouts,Juna Mirek"
+        assert browser.value("document.getElementById('athlete').innerText") == "Juna Mirek"
+        hand.click("nav a[href='/passphrase']")
+        until(browser, "location.pathname === '/passphrase' && document.readyState === 'complete'")
+        hand.write("input[name=passphrase]", "four stones and a bar")
+        hand.write("input[name=chosen]", "five stones and a bar")
+        hand.click("button.main")
+        until(browser, HOME)
+        hand.click("button[hx-post='/logout']")
+        until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
+        hand.write("input[name=name]", "juna mirek")
+        hand.write("input[name=passphrase]", "five stones and a bar")
+        hand.click("button.main")
+        until(browser, HOME)
+        visit(browser, address + "/people")
+        assert "There is no such page" in browser.value("document.body.textContent")
 
 
 def test_another_sites_page_changes_nothing_and_logs_nobody_out(server):

@@ -3,44 +3,75 @@
 from __future__ import annotations
 
 import mimetypes
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from urllib.parse import quote
 
 from fastapi import Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import FileResponse, HTMLResponse
 
+from repcount.attempt.records import Attempt
 from repcount.heat.page import heat_page, sheet_and_script
 from repcount.heat.records import Heat
-from repcount.library.store import Library
-from repcount.pipeline.results import load_results, with_stills
+from repcount.library.layout import POSTER
+from repcount.library.rows import AttemptRow
+from repcount.library.store import Library, Missing
+from repcount.pipeline.results import STILLS, load_results, with_stills
+from repcount.reports import stills
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed
+from repcount.web.roles import access_of
 from repcount.web.templates import page
 
 HOME = ("/", "Attempts")
+# How the video with the reading drawn in is handed out. No video of an attempt is called so, since
+# their names have one dot.
+CLIP_NAME = "repcount.overlay.mp4"
 BYTES = "application/octet-stream"
 # Browsers judge by the type that is said: QuickTime's and 3GP's files are of MP4's family, and what
 # of them a browser can play it plays as that.
 TYPES = dict.fromkeys((".mov", ".m4v", ".qt", ".3gp", ".3g2"), "video/mp4")
 
+# What people call the formats that are named as FFmpeg's decoders.
+CODECS = {
+    "h264": "H.264", "hevc": "HEVC (H.265)", "av1": "AV1", "libdav1d": "AV1", "vp8": "VP8",
+    "libvpx": "VP8", "vp9": "VP9", "libvpx-vp9": "VP9", "mpeg4": "MPEG-4 Visual", "h263": "H.263",
+    "mjpeg": "Motion JPEG", "mpeg2video": "MPEG-2", "prores": "ProRes", "dvvideo": "DV",
+}  # fmt: skip
+
 
 def shown(request: Request, template: str, status: int = 200, **parts: object) -> HTMLResponse:
     """A page of the site, with what every page needs of who asks."""
-    access = request.scope["state"]["access"]
-    html = page(
-        template,
-        token=access.token,
-        login=access.inside,
-        path=request.url.path,
-        **parts,
-    )
+    html = page(template, path=request.url.path, **frame(request), **parts)
     return HTMLResponse(html, status)
+
+
+def frame(request: Request) -> dict[str, object]:
+    """What every page needs of who asks."""
+    access = access_of(request)
+    return {
+        "token": access.token, "login": access.inside, "let_in": access.let_in,
+        "coach": access.coach, "me": access.name, "people": access.coach and access.asked,
+    }  # fmt: skip
 
 
 def names(library: Library) -> dict[int | None, str]:
     """The athletes' names by their ids."""
     return {one.id: one.name for one in library.athletes()}
+
+
+def thumbnails(library: Library, rows: Iterable[AttemptRow]) -> dict[str, str]:
+    """The address of a small picture for each attempt that has one, by the attempt's id: its first
+    still, else the poster of its video."""
+    found = {}
+    for row in rows:
+        folder = library.folder_of(row.id)
+        if taken := stills.listed(folder / STILLS):
+            found[row.id] = f"/attempts/{row.id}/{STILLS}/{stills.name_of(taken[0])}"
+        elif (folder / POSTER).is_file():
+            found[row.id] = f"/attempts/{row.id}/poster.jpg"
+    return found
 
 
 def address(workout: str) -> str:
@@ -53,14 +84,38 @@ def type_of(name: str) -> str:
     return TYPES.get(Path(name).suffix.lower()) or mimetypes.guess_type(name)[0] or BYTES
 
 
-def sheet(html: str) -> HTMLResponse:
-    """A page to print."""
-    return _alone(html, _asset("sheet.css"))
+def coded_as(attempt: Attempt) -> str:
+    """What people call the format of an attempt's video."""
+    return CODECS.get(attempt.video.codec, attempt.video.codec)
 
 
-def heat_sheet(heat: Heat, back: Back, links: Mapping[str, str] | None = None) -> HTMLResponse:
-    """A heat's page."""
-    return _alone(heat_page(heat, back, links), *sheet_and_script())
+def still_of(folder: Path, name: str) -> FileResponse:
+    """A still of an attempt by its name. Missing if there is none."""
+    if not re.fullmatch(r"\d{8}\.jpg", name) or not (folder / STILLS / name).is_file():
+        raise Missing("there is no such still.")
+    return FileResponse(folder / STILLS / name, media_type="image/jpeg")
+
+
+def handed_out(clip: Path | None) -> FileResponse:
+    """A video with the reading drawn in, to be kept. Missing if there is none."""
+    if clip is None:
+        raise Missing("there is no such clip; ask for it on the attempt's page.")
+    return FileResponse(clip, media_type="video/mp4", filename=CLIP_NAME)
+
+
+def sheet(html: str, *, scripted: bool = False) -> HTMLResponse:
+    """A page to print; `scripted` if it has the site's own script."""
+    return _alone(html, _asset("sheet.css"), more="script-src 'self'; " if scripted else "")
+
+
+def heat_sheet(
+    heat: Heat,
+    back: Back,
+    links: Mapping[str, str] | None = None,
+    moving: Mapping[str, str] | None = None,
+) -> HTMLResponse:
+    """A heat's page; see `heat_page`."""
+    return _alone(heat_page(heat, back, links, moving), *sheet_and_script())
 
 
 def report(folder: Path, back: Back = ()) -> HTMLResponse:

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 from repcount.library.rows import doubles
 from repcount.library.store import Missing
 from repcount.web.depends import LibraryDep, RowId
-from repcount.web.pages.answers import address, names, shown
+from repcount.web.pages.answers import address, names, shown, thumbnails
 
 routes = APIRouter()
 
@@ -33,6 +33,6 @@ def athlete(request: Request, athlete_id: RowId, library: LibraryDep) -> HTMLRes
     rows = sorted(library.attempts(athlete_id=athlete_id), key=lambda row: row.when, reverse=True)
     return shown(
         request, "athlete.html", name=name, athlete_id=athlete_id, rows=rows,
-        names=who, twice=doubles(rows),
+        names=who, thumbs=thumbnails(library, rows), twice=doubles(rows),
         addresses={row.workout: address(row.workout) for row in rows},
     )  # fmt: skip

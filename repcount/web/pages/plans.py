@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.library.rows import PlanRow
 from repcount.library.store import Library
-from repcount.plan import parse_plan
+from repcount.plan import Plan, parse_plan
+from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal, slow_rounds
 from repcount.reports.card import card_page
@@ -21,8 +24,16 @@ from repcount.web.plan_form import (
     PlanForm,
     form_of,
     has_own_rounds,
+    in_short,
     kept,
 )
+from repcount.web.plan_text import EXAMPLE, time_text
+
+# What is cycled for time most; offered first (common practice, no source).
+COMMON = (
+    "deadlift", "power clean", "hang power clean", "power snatch", "push press", "push jerk",
+    "shoulder to overhead", "front squat", "thruster",
+)  # fmt: skip
 
 routes = APIRouter()
 
@@ -30,7 +41,9 @@ routes = APIRouter()
 @routes.get("/plans")
 def plans(request: Request, library: LibraryDep) -> HTMLResponse:
     """All plans."""
-    return shown(request, "plans.html", plans=library.plans())
+    rows = library.plans()
+    said = {one.id: in_short(one.toml) for one in rows}
+    return shown(request, "plans.html", plans=rows, said=said)
 
 
 @routes.get("/plans/new")
@@ -60,6 +73,12 @@ def card(plan_id: RowId, library: LibraryDep) -> Response:
     return sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
 
 
+def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
+    """Movements and reps of each round, for the page's beads."""
+    rounds = plan.rounds if plan else []
+    return [[(part.movement, part.reps) for part in one.movements] for one in rounds]
+
+
 def _written(
     request: Request, library: Library, row: PlanRow | None, *, text: bool
 ) -> HTMLResponse:
@@ -67,10 +86,11 @@ def _written(
     made = parse_plan(row.toml) if row else None
     used = len(made.rounds[0].movements) + 1 if made else 0
     return shown(
-        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, labels=LABELS,
-        form=form_of(made) if made else PlanForm(),
+        request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, common=COMMON,
+        labels=LABELS, example=EXAMPLE, form=form_of(made) if made else PlanForm(),
         kept=kept(made, row.toml) if made and row else [],
         own_rounds=made is not None and has_own_rounds(made),
+        rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
         rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),
         card=made is not None and made.planned_total_s is not None,
     )  # fmt: skip

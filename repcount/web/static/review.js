@@ -9,16 +9,29 @@
   const filmed = document.getElementById("moment-video");
   const chosenName = document.getElementById("chosen");
   const dialog = document.getElementById("ask");
+  const result = document.getElementById("result");
+  const kept = document.getElementById("kept");
+  const noted = document.getElementById("note-now");
+  const shared = panel.dataset.shared !== undefined; // to be looked at only
   const base = "/api/attempts/" + panel.dataset.attempt;
-  const token = document.querySelector("meta[name=token]").content;
-  const SHORTEST_S = 2;
-  let data, plot, drawing, cursor, layers, from, to;
+  const NEAR_S = 8; // shown around a rep that is chosen
+  const NOTED_S = 5; // a note stands by the video from its moment on
+  let data, cursor;
   let chosen = null; // {kind: "rep" or "break", id}
   let busy = false;
   let waiting = 0; // the play head where no video can be played
 
-  who.value = localStorage.getItem("who") || "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+  let until = null; // where a clip that plays ends
+
+  if (who) {
+    if (!who.readOnly) who.value = localStorage.getItem("who") || "";
+    who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+  }
+  const chart = makeChart((time, near) => {
+    const close = data.reps.find((one) => Math.abs(one.top - time) < near);
+    if (close) choose("rep", close.id, true);
+    else seek(time);
+  });
 
   const clock = (s, digits = 1) => {
     if (s < 0) return "−" + clock(-s, digits);
@@ -31,67 +44,35 @@
   const round3 = (s) => Math.round(s * 1000) / 1000;
 
   function seek(time) {
+    until = null;
     waiting = Math.min(Math.max(time, 0), data.full);
     if (playable()) video.currentTime = waiting * data.slowed;
-    if (waiting < from || waiting > to) show(waiting - (to - from) / 2, waiting + (to - from) / 2);
+    const span = chart.to() - chart.from();
+    if (waiting < chart.from() || waiting > chart.to()) chart.show(waiting - span / 2, waiting + span / 2);
     move();
   }
   function move() {
     const at = now();
     moment.textContent = onClock(at);
-    filmed.textContent = data.zero ? "video " + clock(at) : "";
+    filmed.textContent = data.zero ? clock(at) + " in the video" : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
+    const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
+    noted.hidden = !note;
+    if (note && noted.textContent !== note.text) noted.textContent = note.text;
   }
-
-  // The chart
-  const percent = (time) => (100 * (time - from)) / (to - from) + "%";
-  const timeAt = (x) => {
-    const box = plot.getBoundingClientRect();
-    return from + ((x - box.left) / box.width) * (to - from);
-  };
-  function show(begin, end) {
-    const span = Math.min(Math.max(end - begin, SHORTEST_S), data.full);
-    from = Math.min(Math.max(0, (begin + end) / 2 - span / 2), Math.max(0, data.full - span));
-    to = from + span;
-    draw();
-  }
-  function draw() {
-    if (!drawing) return;
-    for (const layer of layers) {
-      const box = layer.getAttribute("viewBox").split(" ");
-      layer.setAttribute("viewBox", [from, 0, to - from, box[3]].join(" "));
-    }
-    for (const band of drawing.querySelectorAll(".round")) {
-      const left = Math.max(from, Number(band.dataset.from));
-      const right = Math.min(to, Number(band.dataset.to));
-      const seen = right > left ? "visible" : "hidden";
-      band.setAttribute("visibility", seen);
-      band.setAttribute("x", percent(left));
-      band.setAttribute("width", (100 * Math.max(0, right - left)) / (to - from) + "%");
-      band.nextElementSibling.setAttribute("visibility", seen);
-      band.nextElementSibling.setAttribute("x", percent((left + right) / 2));
-    }
-    const inView = data.reps.filter((one) => one.top >= from && one.top <= to).length;
-    drawing.classList.toggle("crowded", inView * 12 > plot.clientWidth);
-    const ticks = document.getElementById("ticks");
-    const wanted = Math.max(3, Math.floor(plot.clientWidth / 60));
-    const step = [0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300].find((s) => (to - from) / s <= wanted) || 600;
-    ticks.replaceChildren();
-    const margin = (to - from) * 0.02;
-    for (let n = Math.ceil((from + margin - data.zero) / step); data.zero + n * step <= to - margin; n += 1) {
-      const mark = document.createElementNS(drawing.namespaceURI, "text");
-      mark.setAttribute("class", "tick");
-      mark.setAttribute("x", percent(data.zero + n * step));
-      mark.setAttribute("y", ticks.dataset.y);
-      mark.setAttribute("text-anchor", "middle");
-      mark.textContent = step < 1 ? clock(n * step) : clock(n * step).slice(0, -2);
-      ticks.append(mark);
-    }
-    layHandles();
+  // A clip: from some seconds before a moment to just after it.
+  function playClip(at) {
+    const [before, after] = data.clip;
+    chart.show(at - NEAR_S / 2, at + NEAR_S / 2);
+    seek(at - before);
+    until = at + after;
+    look();
+    video.play().catch(() => seek(at)); // where nothing can be played the chart shows it
   }
 
   // Handles on the chosen rep or break, to drag or to move with the arrow keys. Where one stands
   // (`at`) may be ahead of what is in the list of corrections (`kept`) until it is let go or entered.
+  const NAMES_PX = 20; // at the chart's upper edge reps are named
   let handles = [];
   const edgesOf = (kind) => (kind === "rep" ? ["start", "top", "end"] : ["start", "end"]);
   function makeHandles() {
@@ -100,9 +81,10 @@
     handles = [];
     if (!holder) return;
     holder.replaceChildren();
-    holder.style.top = layers[0].getAttribute("y") + "px";
-    holder.style.height = layers[0].getAttribute("height") + "px";
-    if (one) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
+    const layer = chart.layer();
+    holder.style.top = Number(layer.getAttribute("y")) + NAMES_PX + "px";
+    holder.style.height = Number(layer.getAttribute("height")) - NAMES_PX + "px";
+    if (one && !shared) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
     holder.append(...handles.map((one) => one.line), ...handles.map((one) => one.grip));
     layHandles();
   }
@@ -135,11 +117,11 @@
   }
   function layHandles() {
     for (const { line, grip, at } of handles) {
-      const seen = at >= from && at <= to;
+      const seen = at >= chart.from() && at <= chart.to();
       line.hidden = !seen;
       grip.hidden = !seen && grip !== document.activeElement;
-      line.style.left = percent(at);
-      grip.style.setProperty("--at", percent(at));
+      line.style.left = chart.percent(at);
+      grip.style.setProperty("--at", chart.percent(at));
       grip.setAttribute("aria-valuenow", String(round3(at)));
       grip.setAttribute("aria-valuetext", onClock(at, 2));
     }
@@ -170,8 +152,8 @@
     });
     grip.addEventListener("pointermove", (event) => {
       if (!held || event.clientX === held.x) return;
-      const time = held.at + ((event.clientX - held.x) / plot.clientWidth) * (to - from);
-      put(handle, Math.min(Math.max(time, from), to));
+      const time = held.at + ((event.clientX - held.x) / chart.width()) * (chart.to() - chart.from());
+      put(handle, Math.min(Math.max(time, chart.from()), chart.to()));
     });
     grip.addEventListener("pointerup", () => { held = null; keep(handle); });
     grip.addEventListener("pointercancel", () => { held = null; putBack(handle); });
@@ -195,7 +177,7 @@
     });
   }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
-  const chosenWords = (one) => (chosen.kind === "rep" ? one.words : "Break of " + (one.end - one.start).toFixed(1) + " s");
+  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.status === "no_rep" ? ": no-rep" : one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
   function choose(kind, id, go) {
     chosen = { kind, id };
     const one = found();
@@ -210,8 +192,12 @@
         box.scrollTop = row.offsetTop - box.clientHeight / 2;
       }
     }
+    chart.name(one && kind === "rep" ? id : null);
     if (one && go) {
       video.pause();
+      const middle = kind === "rep" ? one.top : (one.start + one.end) / 2;
+      const half = Math.max(NEAR_S / 2, kind === "rep" ? 0 : (one.end - one.start) / 2 + 1);
+      chart.show(middle - half, middle + half);
       seek(kind === "rep" ? one.top : one.start);
     }
     makeHandles();
@@ -219,7 +205,8 @@
   // Below each other, as on a phone, the lists are far from the video that they lead to
   const look = () => {
     const player = video.closest(".player");
-    if (player.getBoundingClientRect().bottom < 0) player.scrollIntoView({ block: "start" });
+    const box = video.getBoundingClientRect();
+    if (box.bottom < 80 || box.top > innerHeight - 80) player.scrollIntoView({ block: "start" });
   };
   function step(list, kind, way) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
@@ -236,21 +223,24 @@
   async function send(path, more) {
     if (busy) return;
     if (!who.value.trim() && !(await ask("Who corrects this?", []))) return;
-    localStorage.setItem("who", who.value.trim());
+    if (!who.readOnly) localStorage.setItem("who", who.value.trim());
     busy = true;
     say("");
+    kept.textContent = "";
     try {
       const answer = await fetch(base + path, {
         method: "POST",
-        headers: { "Content-Type": "application/json", "X-Token": token },
+        headers: { "Content-Type": "application/json", "X-Token": document.querySelector("meta[name=token]").content },
         body: JSON.stringify({ version: data.version, who: who.value.trim(), ...more }),
       });
-      if (answer.ok) fill((await answer.json()).panel);
-      else {
+      if (answer.ok) {
+        fill(await answer.json());
+        kept.textContent = "Kept: " + data.kept + ".";
+      } else {
         say(await answer.text());
         if (answer.status === 409) {
           const fresh = await fetch(base + "/panel");
-          if (fresh.ok) fill((await fresh.json()).panel);
+          if (fresh.ok) fill(await fresh.json());
         }
       }
     } catch {
@@ -286,7 +276,7 @@
       }, { once: true });
     });
   }
-  document.getElementById("ask-form").addEventListener("keydown", (event) => {
+  if (dialog) document.getElementById("ask-form").addEventListener("keydown", (event) => {
     if (event.key !== "Enter" || !event.target.matches("select")) return; // other fields do it themselves
     event.preventDefault();
     event.currentTarget.requestSubmit(dialog.querySelector("button[value=yes]"));
@@ -307,16 +297,23 @@
     return before.length ? before[before.length - 1] : data.reps[0];
   };
   const acts = {
-    play: () => (video.paused ? video.play().catch(() => {}) : video.pause()),
+    play: () => { until = null; return video.paused ? video.play().catch(() => {}) : video.pause(); },
     back: () => { video.pause(); seek(now() - data.frame_s); },
     forth: () => { video.pause(); seek(now() + data.frame_s); },
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
     "next-break": () => step(data.breaks, "break", 1),
     "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1),
-    "zoom-in": () => show(now() - (to - from) / 4, now() + (to - from) / 4),
-    "zoom-out": () => show((from + to) / 2 - (to - from), (from + to) / 2 + (to - from)),
-    "zoom-whole": () => show(data.begin, data.end),
+    "zoom-in": () => {
+      const quarter = (chart.to() - chart.from()) / 4;
+      chart.show(now() - quarter, now() + quarter);
+    },
+    "zoom-out": () => chart.zoom(2),
+    "zoom-whole": () => chart.show(data.begin, data.end),
+    tools: () => {
+      const open = document.getElementById("tools").classList.toggle("open");
+      document.querySelector("[data-act=tools]").setAttribute("aria-expanded", String(open));
+    },
     "no-rep": async () => {
       const one = rep();
       const given = one && (await ask("No-rep: " + one.words, ["why"]));
@@ -324,7 +321,9 @@
     },
     clear: async () => {
       const one = rep();
-      const given = one && (await ask("Let it count: " + one.words, ["why"]));
+      const seen = one && one.status === "counted" && one.check; // looked at, and it stands
+      const given = one && (await ask("Let it count: " + one.words, ["why"], seen ? { why: "seen, it counts" } : {}));
+      if (given && seen) { edit("relabel_rep", { movement: one.movement }, one.id, given.why); return; }
       if (given) edit("clear_no_rep", {}, one.id, given.why);
     },
     relabel: async () => {
@@ -371,6 +370,7 @@
     undo: () => send("/undo", {}),
     redo: () => send("/redo", {}),
   };
+  const looking = /^(play|back|forth|prev-rep|next-|zoom-)/;
   const keys = {
     " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-check",
     m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", s: "set-start", t: "set-top",
@@ -378,12 +378,12 @@
     "+": "zoom-in", "-": "zoom-out", 0: "zoom-whole",
   };
   document.addEventListener("keydown", (event) => {
-    if (dialog.open || event.altKey || event.target.matches("input, textarea, select")) return;
+    if ((dialog && dialog.open) || event.altKey || event.target.matches("input, textarea, select")) return;
     const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
     if ((event.ctrlKey || event.metaKey) && key !== "z") return;
     if (key === " " && event.target.matches("button:not(.handle), summary, a, video")) return; // theirs
     const act = event.shiftKey && key === "z" ? "redo" : keys[key];
-    if (!act) return;
+    if (!act || (shared && !looking.test(act))) return;
     event.preventDefault();
     say("");
     acts[act]();
@@ -396,40 +396,60 @@
     const button = event.target.closest("button");
     if (!button) return;
     if (button.dataset.act) acts[button.dataset.act]();
+    else if (button.dataset.clip) playClip(Number(button.dataset.clip));
+    else if (button.dataset.to) { chart.show(Number(button.dataset.at) - 1, Number(button.dataset.to) + 1); seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
     else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
     else if (button.dataset.at) { seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
   });
 
-  function fill(html) {
+  function fill(drawn) { // made by our own server, with everything escaped
     const place = panel.querySelector(".reps") ? panel.querySelector(".reps").scrollTop : 0;
     const edge = document.activeElement.dataset.edge;
-    panel.innerHTML = html; // made by our own server, with everything escaped
+    if (result.dataset.shown !== drawn.result) result.innerHTML = drawn.result;
+    result.dataset.shown = drawn.result; // pictures that stay are not asked for again
+    panel.innerHTML = drawn.panel;
     start();
     const reps = panel.querySelector(".reps");
     if (reps) reps.scrollTop = place;
     const handle = handles.find((one) => one.edge === edge);
     if (handle) handle.grip.focus({ preventScroll: true });
+    workOutAgain();
+    document.body.dispatchEvent(new Event("corrected"));
+  }
+  // What comes next is worked out where it is looked at: after a correction anew, once it is in view.
+  const next = document.querySelector("#next > div");
+  const unworked = next ? next.outerHTML : "";
+  function workOutAgain() {
+    const done = document.getElementById("next-part");
+    if (!done) return;
+    done.parentElement.outerHTML = unworked; // as it came from our own server
+    htmx.process(document.getElementById("next"));
   }
   function start() {
     const first = data === undefined;
     data = JSON.parse(document.getElementById("data").textContent);
-    plot = document.getElementById("plot");
-    drawing = document.getElementById("trace");
     cursor = document.getElementById("cursor");
-    layers = drawing ? drawing.querySelectorAll("svg.time") : [];
-    document.querySelector("[data-act=undo]").disabled = !data.undo;
-    document.querySelector("[data-act=redo]").disabled = !data.redo;
-    if (first) { from = data.begin; to = data.end; waiting = data.begin; }
-    if (plot) plot.addEventListener("click", (event) => {
-      if (event.target.closest(".handle")) return;
-      const time = timeAt(event.clientX);
-      const near = data.reps.find((one) => Math.abs(one.top - time) < (to - from) / 150);
-      if (near) choose("rep", near.id, true);
-      else seek(time);
-    });
-    draw();
+    if (!shared) {
+      for (const act of ["undo", "redo"]) {
+        const button = document.querySelector("[data-act=" + act + "]");
+        button.disabled = !data[act];
+        button.querySelector("span").textContent = data[act] && ": " + data[act];
+      }
+    }
+    if (first) waiting = data.begin;
+    for (const span of panel.querySelectorAll("span[data-at]")) { // rounds lead to their stretch
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "at";
+      Object.assign(button.dataset, span.dataset);
+      button.textContent = span.textContent;
+      span.replaceWith(button);
+    }
+    const plot = document.getElementById("plot");
+    if (plot) plot.addEventListener("drawn", layHandles);
+    chart.fill(data);
     if (chosen) choose(chosen.kind, chosen.id, false);
     move();
   }
@@ -440,11 +460,12 @@
     move();
     if (!video.paused) {
       const at = now();
-      if (at > to && to < data.full) show(at, at + (to - from));
+      if (until !== null && at >= until) { video.pause(); until = null; }
+      if (at > chart.to() && chart.to() < data.full) chart.show(at, at + chart.to() - chart.from());
       requestAnimationFrame(follow);
     }
   };
   video.addEventListener("play", follow);
-  window.addEventListener("resize", draw);
+  window.addEventListener("resize", chart.draw);
   start();
 })();

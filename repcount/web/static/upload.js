@@ -15,6 +15,25 @@
   let patience = 0; // milliseconds
   let movedAt = null; // when the upload last got on; null where nothing is on its way
 
+  // An athlete's newest plan, and a plan's athlete, are proposed until somebody chooses otherwise.
+  const athlete = document.getElementById("athlete");
+  const plan = document.getElementById("plan");
+  let planned = plan.value !== "";
+  function belong() {
+    const whose = plan.selectedOptions[0] && plan.selectedOptions[0].dataset.athlete;
+    if (whose && !athlete.value) athlete.value = whose;
+  }
+  athlete.addEventListener("change", () => {
+    if (planned) return;
+    const mine = [...plan.options].find((one) => athlete.value && one.dataset.athlete === athlete.value);
+    plan.value = mine ? mine.value : "";
+  });
+  plan.addEventListener("change", () => {
+    planned = true;
+    belong();
+  });
+  belong();
+
   function show(sending) {
     document.getElementById("sending").hidden = pause.hidden = !sending;
     send.disabled = sending;

@@ -13,10 +13,45 @@
       one.removeAttribute("data-at");
     }
   }
-  put();
-  new MutationObserver(put).observe(document.body, { childList: true, subtree: true });
-  const zone = document.getElementById("zone");
-  if (zone) zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  function tell() {
+    put();
+    for (const one of document.querySelectorAll("input.zone")) one.value = zone;
+    if (navigator.share) for (const one of document.querySelectorAll("[data-send]")) one.hidden = false;
+  }
+  tell();
+  new MutationObserver(tell).observe(document.body, { childList: true, subtree: true });
+
+  // A passphrase as it is typed, for whoever wants to see it.
+  document.addEventListener("change", (event) => {
+    if (!event.target.matches("[data-reveal]")) return;
+    const kind = event.target.checked ? "text" : "password";
+    for (const one of event.target.form.querySelectorAll("[autocomplete$=password]")) one.type = kind;
+  });
+
+  // A link that was made: copied, or sent by what the phone has for it.
+  async function copy(text, button) {
+    try {
+      await navigator.clipboard.writeText(text);
+    } catch { // no clipboard without TLS: the selection's own way
+      const line = button.closest(".made").querySelector(".link, .message");
+      getSelection().selectAllChildren(line);
+      if (!document.execCommand("copy")) return;
+    }
+    button.firstChild.textContent = "Copied";
+  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-copy], [data-send]");
+    if (button && button.dataset.copy) copy(button.dataset.copy, button);
+    else if (button) {
+      const what = button.dataset.send; // a link or a message
+      navigator.share(/^https?:\S+$/.test(what) ? { url: what } : { text: what }).catch(() => {});
+    }
+    // a place in a part that is folded unfolds it
+    const to = event.target.closest('a[href^="#"]');
+    const folded = to && document.querySelector("details" + to.getAttribute("href"));
+    if (folded) folded.open = true;
+  });
 
   const SILENT_MS = 8000; // the server says something twice a second
   const AGAIN_MS = 3000;

@@ -1,0 +1,242 @@
+"""What follows an attempt: what to change, the new plan and its card, and forecasts with live
+figures. What `repcount next` and `repcount forecast` can, by the same functions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Form, Query, Request, Response
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, ConfigDict, Field
+
+from repcount.analysis.candidates import candidates, kilograms_of
+from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
+from repcount.analysis.next_plan import NextPlan, as_done, decide_next
+from repcount.errors import PlanError
+from repcount.library.rows import AttemptRow, doubles
+from repcount.library.store import Library, Missing
+from repcount.plan import Plan
+from repcount.plan.athletes import parse_maxes
+from repcount.plan.barbell import parse_weight
+from repcount.plan.propose import Wishes
+from repcount.plan.strength import MaxEstimate
+from repcount.plan.working_load import CAUTIONS, movements_of
+from repcount.plan.writing import plan_toml
+from repcount.reports.after import next_card, next_parts, next_toml, parameter_words, ranked_lines
+from repcount.reports.card import card_page
+from repcount.web.depends import AttemptId, LibraryDep
+from repcount.web.pages.answers import HOME, names, sheet, shown
+from repcount.web.plan_form import with_athlete
+from repcount.web.plan_text import parse_time
+from repcount.web.review import ERRORS
+from repcount.web.roles import AccessDep
+from repcount.web.security import Access
+from repcount.wording.moments import recorded_words
+
+MOST_BEFORE = 5  # earlier attempts that are read beside the one judged
+MOST_MAXES = 8
+
+routes = APIRouter()
+api = APIRouter(prefix="/api/attempts/{attempt_id}", tags=["next"], responses=ERRORS)
+
+
+class Known(BaseModel):
+    """What an athlete can lift, a field for each movement of the workout in its order: a one-rep
+    max (`85 kg`) or a best set (`5x70 kg`)."""
+
+    model_config = ConfigDict(extra="forbid")
+    max: list[Annotated[str, Field(max_length=40)]] = Field(default_factory=list, max_length=8)
+
+    def of(self, plan: Plan) -> dict[str, MaxEstimate]:
+        """Maxes by movement. Raises PlanError for what is none."""
+        said = dict(zip(movements_of(plan.workout.rounds), self.max, strict=False))
+        given = {name: text.strip() for name, text in said.items() if text.strip()}
+        best = {name: text for name, text in given.items() if "x" in text.lower() or "×" in text}
+        return parse_maxes(
+            {name: text for name, text in given.items() if name not in best},
+            {name: text.lower() for name, text in best.items()},
+            plan,
+        )
+
+
+class Asked(Known):
+    """What is to be forecast beside the plan: another pattern, length of breaks, time between
+    rounds, load. `keep` is the name of the plan to keep."""
+
+    pattern: str = Field("", max_length=400)
+    breaks: str = Field("", max_length=40)
+    between: str = Field("", max_length=40)
+    load: str = Field("", max_length=40)
+    keep: str = Field("", max_length=400)
+
+    def wishes(self, plan: Plan) -> Wishes:
+        """What is wished. Raises PlanError for what cannot be read."""
+        return Wishes(
+            maxes=self.of(plan),
+            break_s=_seconds(self.breaks, "The length of breaks"),
+            between_s=_seconds(self.between, "The time between rounds"),
+            load_kg=parse_weight(self.load, "the load") if self.load.strip() else None,
+        )
+
+
+def _seconds(text: str, what: str) -> float | None:
+    if not text.strip():
+        return None
+    found = parse_time(text)
+    if found is None:
+        raise PlanError(f"{what} is no time; give it as 4 s or 1:30.")
+    return found
+
+
+def _known(
+    max_: Annotated[
+        list[Annotated[str, Query(max_length=40)]] | None, Query(alias="max", max_length=8)
+    ] = None,
+) -> Known:
+    return Known(max=max_ or [])
+
+
+KnownDep = Annotated[Known, Depends(_known)]
+
+
+@routes.get("/attempts/{attempt_id}/next")
+def next_page(
+    request: Request, attempt_id: AttemptId, library: LibraryDep, known: KnownDep
+) -> HTMLResponse:
+    """What to change, and the plan for the next attempt."""
+    row = library.attempt(attempt_id)
+    filmed = attempts_up_to(library, row)
+    plan, said, answer = plan_of(filmed[-1]), "", None
+    try:
+        answer = decide_next(filmed, None, known.of(plan))
+    except PlanError as error:
+        said = str(error)
+    parts = next_parts(answer) if answer else {"answer": None}
+    movements = movements_of(plan.workout.rounds)[:MOST_MAXES]
+    given = [*known.max, *[""] * len(movements)]
+    return shown(
+        request, "next.html", row=row, said=said, **parts, cautions=CAUTIONS, movements=movements,
+        given=dict(zip(movements, given, strict=False)),
+    )  # fmt: skip
+
+
+@routes.get("/attempts/{attempt_id}/next/card")
+def next_sheet(attempt_id: AttemptId, library: LibraryDep, known: KnownDep) -> Response:
+    """The new plan's clock card to print."""
+    answer = _decided(library, attempt_id, known)
+    back = ((f"/attempts/{attempt_id}", "Attempt"), HOME)
+    return sheet(card_page([next_card(answer)], back))
+
+
+@api.post("/next-plan", status_code=204)
+def keep_next(
+    attempt_id: AttemptId, library: LibraryDep, access: AccessDep, known: Annotated[Known, Form()]
+) -> Response:
+    """Keep the new plan among the plans, once; it is shown. Plans are a coach's to keep."""
+    _demand_coach(access)
+    toml = next_toml(_decided(library, attempt_id, known))
+    return _kept(library, toml, library.attempt(attempt_id))
+
+
+@api.post(
+    "/forecast", response_class=HTMLResponse, responses={204: {"description": "the plan is kept"}}
+)
+def forecast(
+    request: Request,
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    access: AccessDep,
+    asked: Annotated[Asked, Form()],
+) -> Response:
+    """What the last plan, a changed one and the break rules' patterns would take, as HTML; with
+    `keep`, that one is kept among the plans."""
+    row = library.attempt(attempt_id)
+    filmed = attempts_up_to(library, row)
+    base = plan_of(filmed[-1])
+    pattern = asked.pattern.strip()
+    try:
+        wishes = asked.wishes(base)
+        plans = candidates(base, wishes, [pattern] if pattern else [])
+        if asked.keep:
+            _demand_coach(access)
+            return _keep_one(library, dict(plans), asked.keep, row)
+        ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
+    except PlanError as error:
+        if asked.keep:
+            raise
+        return shown(request, "ranking.html", row=row, said=str(error), ranking=None)
+    return shown(
+        request, "ranking.html", row=row, said="", ranking=ranking, lines=ranked_lines(ranking),
+        fitted=[parameter_words(one) for one in ranking.slowing],
+    )  # fmt: skip
+
+
+def attempts_up_to(library: Library, row: AttemptRow) -> list[Filmed]:
+    """An attempt with the earlier ones of its athlete at the same rounds, itself last.
+
+    Raises Missing where it is not read, or was read without a workout.
+    """
+    if row.state != "done":
+        raise Missing("this attempt is not read yet; come back later.")
+    before: list[AttemptRow] = []
+    if row.athlete_id is not None and row.workout:
+        rows = library.attempts(state="done", athlete_id=row.athlete_id, workout=row.workout)
+        twice = doubles(rows)
+        before = [one for one in rows if one.when < row.when and one.id not in twice]
+    kept = [*sorted(before, key=lambda one: one.when)[-MOST_BEFORE:], row]
+    filmed = [
+        replace(one, name=recorded_words(of.recorded_at) or of.file_name)
+        for of, one in zip(
+            kept, read_attempts([library.folder_of(one.id) for one in kept]), strict=True
+        )
+    ]
+    last = filmed[-1].attempt.workout
+    if last is None:
+        raise Missing("this attempt was read without a workout, so there is no next plan to make.")
+    return [*_alike(filmed[:-1], filmed[-1]), filmed[-1]]
+
+
+def _alike(filmed: Sequence[Filmed], last: Filmed) -> list[Filmed]:
+    """Those at the same rounds, filmed on a day that is known if the last one's is."""
+    asked, day = last.attempt.workout, last.attempt.video.recorded_at
+    return [
+        one
+        for one in filmed
+        if asked
+        and one.attempt.workout
+        and one.attempt.workout.rounds == asked.rounds
+        and (one.attempt.video.recorded_at is None) == (day is None)
+    ]
+
+
+def plan_of(last: Filmed) -> Plan:
+    """The plan that an attempt was done by, or the attempt as a plan."""
+    return last.plan or as_done(last.attempt, None)
+
+
+def _demand_coach(access: Access) -> None:
+    if not access.coach:
+        raise Missing("plans are kept by a coach; the clock card can be printed as it is.")
+
+
+def _keep_one(library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow) -> Response:
+    if name not in plans:
+        raise Missing("this plan is not among those that were forecast; look again.")
+    said = [*CAUTIONS, f"Forecast after an attempt, as: {name}."]
+    return _kept(library, plan_toml(plans[name], said), row)
+
+
+def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
+    filmed = attempts_up_to(library, library.attempt(attempt_id))
+    return decide_next(filmed, None, known.of(plan_of(filmed[-1])))
+
+
+def _kept(library: Library, toml: str, row: AttemptRow) -> Response:
+    """Keep a plan after an attempt among the plans, once, as that of its athlete; go to it."""
+    toml = with_athlete(toml, names(library).get(row.athlete_id, ""))
+    there = next((one.id for one in library.plans() if one.toml == toml), None)
+    plan_id = library.put_plan(toml) if there is None else there
+    return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}"})

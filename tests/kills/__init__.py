@@ -1,0 +1,1 @@
+"""Kills at any moment of anything that writes, by a command: `python -m tests.kills`."""
