@@ -246,13 +246,13 @@ def _choose(shot: Shot, seen: ShotSeen, track: BarTrack) -> None:
     for side in (0, 1):
         path = course.path[:, side]
         for chain in evidence.chains(side, path):
-            track.ends[chain, side] = evidence.faces(side, path, chain)
+            track.ends[chain, side], moved = evidence.faces(side, path, chain)
             track.confirmed[chain, side] = evidence.carried(side, path, chain)
             for index in chain:
                 one = evidence.sides[side][path[index - first]]
                 track.semi_axis[index, side] = one.axes[index - one.first]
                 # that it is this end, and that it is in this place
-                sure = evidence.sure(side, course, index - first)
+                sure = evidence.sure(side, course, index - first, moved)
                 track.confidence[index, side] = sure * one.correlations[index - one.first]
         lost = track.confidence[:, side] <= 0
         track.ends[lost, side], track.semi_axis[lost, side] = np.nan, np.nan

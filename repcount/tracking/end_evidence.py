@@ -8,7 +8,7 @@ without a source are assumptions; what a fifth more or less of each changes is m
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -207,6 +207,7 @@ class Evidence:
         starts = np.array([slide * self.sides[side][b].held(frame - 1) for b in now] + [0.0])
         table = ends[:, None] + starts[None, :]
         table[-1, :-1] += change
+        table[:-1, -1] += change
         for i, a in enumerate(before):
             for j, b in enumerate(now):
                 if a == b:
@@ -221,11 +222,17 @@ class Evidence:
                 table[i, j] = np.logaddexp(table[i, j] + change, over)
         return table
 
-    def sure(self, side: int, course: Course, frame: int) -> float:
-        """The probability that an end is where the course has it: that of all tracklets there."""
+    def sure(self, side: int, course: Course, frame: int, moved: Mapping[int, Array]) -> float:
+        """The probability that an end is where the course has it: that of all tracklets there,
+        once they are `moved` (2,) as `faces` says."""
         running, chances = course.running[frame][side], course.chances[frame][side]
         followed = [self.sides[side][k] for k in running]
-        faces = np.array([one.faces[frame + self.first - one.first] for one in followed])
+        faces = np.array(
+            [
+                one.faces[frame + self.first - one.first] + moved.get(int(k), 0.0)
+                for k, one in zip(running, followed, strict=True)
+            ]
+        )
         chosen = int(np.flatnonzero(running == course.path[frame, side])[0])
         axis = followed[chosen].axes[frame + self.first - followed[chosen].first]
         near = np.hypot(*(faces - faces[chosen]).T) <= 2 * SAME * axis
@@ -253,10 +260,10 @@ class Evidence:
         fallen = FASTEST_M_S * wait_s / PLATE_M if wait_s < WITNESS_S else 0.0
         return bool(np.hypot(*way) <= (2 * SAME + fallen) * axis)
 
-    def faces(self, side: int, path: Array, chain: Array) -> Array:
+    def faces(self, side: int, path: Array, chain: Array) -> tuple[Array, dict[int, Array]]:
         """(n, 2) the outer face in the frames of a chain, without steps from one tracklet to the
         next: each has its own sightings by the network, and how they lie to each other is known far
-        better where one takes over from another."""
+        better where one takes over from another. And by how much (2,) each tracklet is moved."""
         numbers = path[chain - self.first]
         starts = np.flatnonzero(np.diff(numbers, prepend=-1))
         pieces = [self.sides[side][k] for k in numbers[starts]]
@@ -269,12 +276,13 @@ class Evidence:
         looks = np.array([one.looks for one in pieces], float)
         moved = without_steps(step, looks, SAME * axis, HANDED * axis)
         of_piece = np.repeat(np.arange(len(pieces)), np.diff([*starts, len(chain)]))
-        return np.array(
+        faces = np.array(
             [
                 pieces[k].faces[index - pieces[k].first] + moved[k]
                 for k, index in zip(of_piece, chain, strict=True)
             ]
         )
+        return faces, dict(zip(numbers[starts].tolist(), moved, strict=True))
 
     def carried(self, side: int, path: Array, chain: Array) -> bool:
         """Whether the end in the frames of a chain went with the hands at some time."""
