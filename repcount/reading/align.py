@@ -274,7 +274,7 @@ def _by_definition(
     due: a movement that is begun, or another than the one before."""
     add = add.copy()
     for a, b in _groups(items):
-        due = a if a and items[a - 1].movement != items[a].movement else a + 1
+        due = a + 1 if a and items[a - 1].movement == items[a].movement else a
         if due < b:
             fit = whole & (match[:, b - 1] < 1)
             add[fit, due:b] = np.maximum(add[fit, due:b], NO_REP)
