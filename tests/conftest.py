@@ -49,6 +49,13 @@ LONGEST = (
 )
 
 
+def _place(item: pytest.Item) -> int:
+    name = item.path.name
+    if name in LONGEST:
+        return LONGEST.index(name)
+    return len(LONGEST) + ("unit" in item.path.parts)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Whole files go to processes in the order given here, not by how many tests they have."""
     config.option.loadscopereorder = False
@@ -63,13 +70,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.path.is_relative_to(REPOSITORY / "tests") and "unit" not in item.path.parts:
             item.add_marker(pytest.mark.slow)
     if hasattr(config, "workerinput"):
-        places = {name: place for place, name in enumerate(LONGEST)}
-        unit = len(places) + 1
-        items.sort(
-            key=lambda item: unit
-            if "unit" in item.path.parts
-            else places.get(item.path.name, len(places))
-        )
+        items.sort(key=_place)
 
 
 @pytest.fixture(scope="session")
