@@ -17,7 +17,7 @@ from repcount.attempt.records import Flag
 from repcount.motion import Motion
 from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
-from repcount.reading.body import Body
+from repcount.reading.body import ARM_ST, Body
 from repcount.reading.decode import FLOOR, FREE, HANG, OUTLIER, OVERHEAD, RACK, STATES, Zones
 from repcount.reading.instants import (
     LEVEL_ST,
@@ -47,6 +47,10 @@ GIVEN_UP_ST = 0.10
 BENT_ARMS_ST = 0.11
 # A bar on its way beyond the carrying height by this much was being pulled or pressed.
 BEYOND_ST = 0.06
+# Up from a squat the bar is where it is carried, give or take so much where the athlete stands
+# nearer or leans (Cauchy's scale: of 18 squats on film half are within 0.005, the farthest 0.071),
+# or arms pressed it to anywhere below bent arms, once in twenty times (an assumption).
+CARRIED_SCALE_ST, PRESSED = 0.008, 0.05
 # Slow for so long, between a dip and the press, the bar has stopped: five frames of slow video.
 STOP_S = 0.2
 # A trunk leaning by 45 degrees and more lowers the shoulders by 0.288 * (1 - cos 45), the knees a
@@ -565,17 +569,19 @@ class _Parser:
             short = min(-self._beyond(finish), 0.0)
         short = np.sign(short) * max(abs(short) - slack, 0.0)
         rise = finish.height - low.height
-        finished = True
+        finished, told = True, 1.0
         if finish.zone == OVERHEAD:
             finished = short < BENT_ARMS_ST
             if low.zone == OVERHEAD and not self._deep(low):
                 return None
         elif finish.zone == RACK:
-            if low.zone == RACK:
-                if short < -BEYOND_ST and rise > BEYOND_ST:
-                    finished = False  # pressed, and not locked out
-                elif not self._deep(low):
+            if low.zone == RACK and self._deep(low):
+                pressed = _pressed(-short)
+                finished, told = pressed < 0.5, max(pressed, 1 - pressed)
+            elif low.zone == RACK:
+                if short > -BEYOND_ST or rise < BEYOND_ST:
                     return None
+                finished = False  # pressed, and not locked out
             finished = finished and short < GIVEN_UP_ST
         elif short < -BEYOND_ST and rise > HINGE_ST:
             finished = False  # pulled higher than the hang, and not caught
@@ -593,8 +599,8 @@ class _Parser:
         middle = (low.at + first.at) // 2
         # caught so low that the bar only rises: the hip alone tells
         climb = body.depth(middle, finish.at) if low.zone < finish.zone else np.nan
-        told = [value for value in (caught, climb) if np.isfinite(value)]
-        depth = max(told) if told else np.nan
+        seen = [value for value in (caught, climb) if np.isfinite(value)]
+        depth = max(seen) if seen else np.nan
         bent = low.zone == HANG and self._bent_over(low, finish)
         if self._begun_before(low):
             stroke = replace(stroke, flags=(*stroke.flags, "begun_before"))
@@ -602,6 +608,7 @@ class _Parser:
             stroke,
             catch_depth=depth,
             finished=finished,
+            zone_confidence=stroke.zone_confidence * told,
             bent_over=bent,
             sure_low=low.sure,
             goes_on=self._goes_on(finish),
@@ -679,6 +686,14 @@ class _Parser:
         )
         depth = body.depth(high.at, dip.at + 1, RACK)
         return replace(_with_body(body, stroke), catch_depth=depth, erect_st=np.nan)
+
+
+def _pressed(beyond_st: float) -> float:
+    """The probability that a bar which came up from a squat to so far above where it is carried
+    (body heights) was pressed there, and not locked out."""
+    carried = 1 / (np.pi * CARRIED_SCALE_ST * (1 + (beyond_st / CARRIED_SCALE_ST) ** 2))
+    pressed = PRESSED / (ARM_ST - BENT_ARMS_ST) * (beyond_st > 0)
+    return float(pressed / (pressed + carried))
 
 
 def _middle(body: Body, low: int, high: int) -> int:

@@ -33,6 +33,9 @@ CENTRE_ST = 0.62
 # From here on an end is believed: on plain drawn frames without a bar this lets through 2 % of
 # ends, on frames with one it loses 4 %. The model card has the numbers, also for other values.
 CONFIDENT = 0.4
+# How likely a peak of the maps is the end, by its logit: slope and offset of a logistic regression
+# over looks at rendered rooms that were not trained on (the model card has the figures).
+CALIBRATED = (2.94, 0.95)
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,16 @@ class BarSighting:
     seen: np.ndarray
 
 
+@dataclass(frozen=True)
+class Candidate:
+    """What may be one end: `face` (2,) and `semi_axis` as in `BarSighting`, and the `probability`,
+    0..1, that it is the end; those of one side add up to 1 at most."""
+
+    face: np.ndarray
+    semi_axis: float
+    probability: float
+
+
 class BarNet:
     """Finds the ends of the athlete's bar. Raises ModelError if the model file is missing or not
     the one that was tested."""
@@ -66,6 +79,22 @@ class BarNet:
 
         Raises ValueError for an empty square or another kind of frame.
         """
+        maps, corner, per_pixel = self._look(frame, athlete_box_px)
+        return read_maps(maps, corner, per_pixel)
+
+    def candidates(
+        self, frame: np.ndarray, athlete_box_px: ArrayLike, count: int
+    ) -> tuple[list[Candidate], list[Candidate]]:
+        """What may be the left and the right end, `count` of each at most, the likeliest first.
+        Arguments and errors as in `find`."""
+        maps, corner, per_pixel = self._look(frame, athlete_box_px)
+        left, right = (read_candidates(maps, side, corner, per_pixel, count) for side in (0, 1))
+        return left, right
+
+    def _look(
+        self, frame: np.ndarray, athlete_box_px: ArrayLike
+    ) -> tuple[np.ndarray, np.ndarray, float]:
+        """The maps, the crop's corner and the frame's pixels per pixel of the crop."""
         x0, y0, x1, y1 = (float(v) for v in np.asarray(athlete_box_px, float))
         side = max(x1 - x0, y1 - y0)
         if not side > 0 or not np.isfinite(side):
@@ -79,7 +108,7 @@ class BarNet:
         maps = self._maps(crop)
         # What it sees in the mirror is a second opinion: half of its mistakes are not made there.
         other = self._maps(np.ascontiguousarray(crop[:, ::-1]))[MIRRORED, :, ::-1] * TURNED
-        return read_maps((maps + other) / 2, corner, side / CROP_PX)
+        return (maps + other) / 2, corner, side / CROP_PX
 
     def _maps(self, crop: np.ndarray) -> np.ndarray:
         self._net.setInput(cv2.dnn.blobFromImage(crop, 1 / LEVELS, mean=(PAD_LEVEL,) * 3))
@@ -130,15 +159,8 @@ def read_maps(maps: np.ndarray, corner_px: np.ndarray, per_pixel: float) -> BarS
     ends, axis, confidence, seen = np.zeros((2, 2)), np.zeros(2), np.zeros(2), np.zeros(2)
     cells = maps.shape[1]
     for side in (0, 1):
-        row, column = np.unravel_index(int(maps[side].argmax()), (cells, cells))
-        rows = slice(max(0, row - 1), min(cells, row + 2))
-        columns = slice(max(0, column - 1), min(cells, column + 2))
-        weight = _share(maps[side, rows, columns])
-        y, x = np.mgrid[rows, columns] + 0.5
-        total = float(weight.sum())
-        x, y = x + maps[2 + 2 * side, rows, columns], y + maps[3 + 2 * side, rows, columns]
-        ends[side] = (x * weight).sum() / total, (y * weight).sum() / total
-        axis[side] = np.exp((maps[6 + side, rows, columns] * weight).sum() / total)
+        row, column = (int(at) for at in np.unravel_index(maps[side].argmax(), (cells, cells)))
+        ends[side], axis[side] = _read_cell(maps, side, row, column)
         confidence[side] = _share(maps[side, row, column])
         seen[side] = _share(maps[8 + side, row, column])
     return BarSighting(
@@ -147,6 +169,41 @@ def read_maps(maps: np.ndarray, corner_px: np.ndarray, per_pixel: float) -> BarS
         confidence,
         seen,
     )
+
+
+def read_candidates(
+    maps: np.ndarray, side: int, corner_px: np.ndarray, per_pixel: float, count: int
+) -> list[Candidate]:
+    """The `count` highest peaks of one side in the network's maps (as in `read_maps`), no two
+    within one plate's semi-axis."""
+    heat = maps[side].astype(np.float32)
+    peaks = np.argwhere(heat >= cv2.dilate(heat, np.ones((3, 3), np.uint8)))
+    order = np.argsort(-heat[peaks[:, 0], peaks[:, 1]], kind="stable")
+    found: list[tuple[np.ndarray, float, float]] = []
+    for row, column in peaks[order[: 4 * count]]:
+        face, axis = _read_cell(maps, side, int(row), int(column))
+        face, axis = corner_px + face * CELL_PX * per_pixel, axis * AXIS_UNIT_PX * per_pixel
+        if all(np.hypot(*(face - other)) > max(axis, large) for other, large, _ in found):
+            odds = float(np.exp(CALIBRATED[0] * heat[row, column] + CALIBRATED[1]))
+            found.append((face, axis, odds))
+        if len(found) == count:
+            break
+    # Only one of them is the end, or none.
+    total = 1 + sum(odds for _, _, odds in found)
+    return [Candidate(face, axis, odds / total) for face, axis, odds in found]
+
+
+def _read_cell(maps: np.ndarray, side: int, row: int, column: int) -> tuple[np.ndarray, float]:
+    """(2,) place in cells and semi-axis over AXIS_UNIT_PX that a peak and its neighbours give."""
+    cells = maps.shape[1]
+    rows = slice(max(0, row - 1), min(cells, row + 2))
+    columns = slice(max(0, column - 1), min(cells, column + 2))
+    weight = _share(maps[side, rows, columns])
+    y, x = np.mgrid[rows, columns] + 0.5
+    total = float(weight.sum())
+    x, y = x + maps[2 + 2 * side, rows, columns], y + maps[3 + 2 * side, rows, columns]
+    place = np.array([(x * weight).sum() / total, (y * weight).sum() / total])
+    return place, float(np.exp((maps[6 + side, rows, columns] * weight).sum() / total))
 
 
 def _share(logit: np.ndarray) -> np.ndarray:

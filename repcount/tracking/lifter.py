@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from repcount.tracking.bar import BarTrack
+from repcount.tracking.hands import FALLING, IN_HANDS, ON_BACK, gauss, held
 from repcount.tracking.people import LAG_S, Tracklet, like_colours, like_size, near, usual
 from repcount.tracking.pose import KNUCKLES, SHOULDERS, Person
 
@@ -23,15 +24,6 @@ Array = np.ndarray
 
 # Within the lag a bar is moved if it goes this many body lengths up or down (0.1 m).
 MOVED = 0.2
-# Hands that hold it go as far, give or take this much and this fraction of it (standard deviations;
-# in 482 moments of 21 clips of real lifts two thirds are within 0.135 at 0.3 body lengths, 0.185 at
-# 0.6); on the back the shoulders do. Hands of a bar at rest are within 0.05 in half of 1,201
-# moments and within 0.25 in nine of ten: they rest, or go anywhere.
-HELD_SD, HELD_SHARE = 0.08, 0.15
-REST_SD, FREE_SD, FREE = 0.06, 0.5, 0.3
-# While the bar moves, the hands do as well, or the shoulders alone, or neither: in those moments
-# 85, 7 and 8 of 100, and more fall by themselves where lifts end with a drop.
-IN_HANDS, ON_BACK, FALLING = 0.7, 0.1, 0.2
 # Hands that hold it are this near to its line (body lengths), others anywhere within that.
 AT_BAR_SD, ANYWHERE = 0.3, 4.0
 # Where no bar is seen, hands that go up and down together as on a bar say so much a body length.
@@ -125,16 +117,10 @@ def evidence(one: Tracklet, times: Array, shift: Array, bar: BarTrack) -> Array:
 def along(lift: Array, hands: Array, shoulders: Array) -> Array:
     """(n,) what ways up or down (body lengths) of bar, hands and shoulders say."""
 
-    def free(way: Array) -> Array:
-        return np.logaddexp(
-            np.log(1 - FREE) + _gauss(way, REST_SD), np.log(FREE) + _gauss(way, FREE_SD)
-        )
-
-    held = HELD_SD + HELD_SHARE * np.abs(lift)
     return np.logaddexp.reduce(
         [
-            np.log(IN_HANDS) + _gauss(hands - lift, held) - free(hands),
-            np.log(ON_BACK) + _gauss(shoulders - lift, held) - free(shoulders),
+            np.log(IN_HANDS) + held(lift, hands),
+            np.log(ON_BACK) + held(lift, shoulders),
             np.full(len(lift), np.log(FALLING)),
         ]
     )
@@ -155,7 +141,7 @@ def beside(ends: Array, hands: Array, shoulders: Array) -> Array:
             across = np.abs(off[:, 0] * half[:, 1] - off[:, 1] * half[:, 0]) / length
         both = np.hypot(across, np.maximum(out, 0))
         away.append(np.where(np.isfinite(both), both, np.abs(part - one)[:, 1]))
-    near_by = 2 * np.exp(_gauss(np.fmin(*away), AT_BAR_SD))
+    near_by = 2 * np.exp(gauss(np.fmin(*away), AT_BAR_SD))
     return np.log((1 - FALLING) * near_by * ANYWHERE + FALLING)
 
 
@@ -265,7 +251,3 @@ def _ways(
     ways = np.concatenate([turns[:, seen], starts[None, seen]]) + entries[look, seen]
     ways[seen, np.arange(len(seen))] = 0.0
     return seen, ways + gains[look, seen]
-
-
-def _gauss(value: Array, deviation: Array | float) -> Array:
-    return -0.5 * (value / deviation) ** 2 - np.log(np.sqrt(2 * np.pi) * deviation)

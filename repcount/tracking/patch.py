@@ -86,29 +86,6 @@ class Patch:
         twin.first = self.first
         return twin
 
-    def shrunk(self, by: int) -> Patch:
-        """The same in frames in which `by` pixels are one."""
-        size = 2 * np.ceil(self.reach / by).astype(int) + 1
-        # From the small patch's pixels, its middle at the middle, to those of this one.
-        way = (np.array(self.size) - 1 - by * (size - 1)) / 2
-        matrix = np.array([[by, 0, way[0]], [0, by, way[1]]], np.float64)
-
-        def small(values: np.ndarray, border: int) -> np.ndarray:
-            # as wide as a box of `by` pixels, whose middle may lie between pixels
-            blurred = cv2.GaussianBlur(
-                values.astype(np.float32), (0, 0), by / 12**0.5, borderType=border
-            )
-            how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-            shape = (int(size[0]), int(size[1]))
-            return np.asarray(cv2.warpAffine(blurred, matrix, shape, flags=how, borderMode=border))
-
-        twin = Patch(
-            small(self.look, cv2.BORDER_REPLICATE),
-            *(small(part, cv2.BORDER_CONSTANT) for part in (self.inner, self.whole)),
-        )
-        twin.first = small(self.first, cv2.BORDER_REPLICATE)
-        return twin
-
     def renew(self, look: np.ndarray) -> None:
         """Take over a new appearance."""
         self.look = look.astype(np.float32)
@@ -131,11 +108,6 @@ class Patch:
             correlation(seen, self.first, self.inner) >= alike
         ):
             self.renew((1 - fraction) * self.look + fraction * seen)
-
-    def relearn(self, gray: np.ndarray, centre: np.ndarray) -> None:
-        """Forget how it looked: it is what is at `centre`."""
-        self.first = View(gray, centre, self.reach).cut_out(centre, self.size)
-        self.renew(self.first)
 
     def fine(self, gray: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, float]:
         """(centre, correlation) after sliding from `centre` to the best place nearby, a few pixels

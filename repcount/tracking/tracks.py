@@ -332,6 +332,8 @@ def _check_values(tracks: xr.Dataset) -> None:
         values = tracks[name].values
         if np.any((values < 0) | (values > 1)):
             raise RecordError(f"{name} is not within 0 and 1")
+    if np.any(tracks["plate_semi_axis"].values <= 0):
+        raise RecordError("plate_semi_axis holds a plate without a size")
     for name in _FLAGS:
         if not np.isin(tracks[name].values, (0, 1)).all():
             raise RecordError(f"{name} holds other numbers than 0 and 1")

@@ -124,6 +124,7 @@ def _say(name: str, value: object):
         (_put("position", np.inf), "position"),
         (_put("position", 1e30), "position"),
         (_put("confidence", 1.5), "confidence"),
+        (_put("plate_semi_axis", 0.0), "plate_semi_axis"),
         (_put("cut", 7), "cut"),
         (_put("time", 0.0), "times"),
         (_put("time", np.nan), "times"),

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.tracking.camera import shrunk
-from repcount.tracking.ends import coarser
+from repcount.tracking.end import coarser
 from repcount.tracking.patch import SLIDE_PX, Patch, View, correlation
 
 SIZE = (41, 51)
@@ -69,7 +69,7 @@ def test_a_large_shift_is_found_by_searching(dx: float, dy: float) -> None:
 @pytest.mark.parametrize("by", [2, 3])
 def test_in_smaller_frames_the_same_patch_is_found(by: int) -> None:
     gray, centre = texture(), np.array([150.0, 140.0])
-    small = patch_of(gray, centre).shrunk(by)
+    small = patch_of(shrunk(gray, by), coarser(centre, by))
     at, alike = small.fine(shrunk(moved(gray, 3.4, -2.2), by), coarser(centre, by))
     assert at == pytest.approx(coarser(centre + [3.4, -2.2], by), abs=0.1)
     assert alike > 0.95
