@@ -51,10 +51,7 @@ Flag = Literal[
     "not_locked_out",
     "not_deep",
     "count_short",
-    "after_uncounted",
-    "one_too_many",
-    "alone_at_the_end",
-    "perhaps_next",
+    "count_unsure",
     "near_cap",
     "style_differs",
 ]

@@ -198,7 +198,7 @@ LEAST_SAMPLES = 20
 AGREEING = 0.35
 # The slopes of such lines are so far from what the plates' sizes give (root mean square over 18
 # ends of real clips of whose samples nine tenths agree).
-SLOPE_SD = 0.09
+BY_SIZE_SD = 0.09
 # Sizes may be wrong altogether (an assumption): nearly all samples are believed against them.
 SIZES_WRONG = 0.4
 # Hands that are known in fewer looks than this are not known.
@@ -242,7 +242,7 @@ def held_line(
         return 1.0, float(np.median((y - x)[agree])), int(agree.sum())
     slopes, through = slopes[likely], i[likely]
     offsets = y[through] - slopes * x[through]
-    usual = np.nan_to_num(np.exp(-0.5 * ((slopes - by_size) / SLOPE_SD) ** 2), nan=1.0)
+    usual = np.nan_to_num(np.exp(-0.5 * ((slopes - by_size) / BY_SIZE_SD) ** 2), nan=1.0)
     usual = SIZES_WRONG + (1 - SIZES_WRONG) * usual
     # the lines are counted on some of the samples, the best one then on all
     few = slice(None, None, max(len(x) // 500, 1))

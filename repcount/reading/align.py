@@ -41,6 +41,11 @@ UNFINISHED = 0.1  # and each repetition left undone by that
 # one round in five.
 STRAIGHT_ON = 1.6
 FITS_WELL = 0.3  # a stroke that fits at least so well costs nothing, so ties go to order alone
+# A lift that is due and fits counts, by the definitions, however many come after it: that it was
+# none is as likely as that a rep of the best evidence is wrong (`STATED` in `read.py`).
+NO_REP = 5.8
+# Of the movements that come out short so many were done in full, and a lift was not read.
+UNREAD = 0.02
 
 
 @dataclass(frozen=True)
@@ -56,13 +61,16 @@ class Item:
 class Pairing:
     """What one stroke is in the workout: an item, or none with a reason, and how sure that is.
 
-    `alone` leaves aside what is uncertain for all of a round's movement: which round it is.
+    `exact` is the probability that the count of its movement in its round is as read, told of one
+    stroke of them, and `short` whether that or what should follow it came out short; 1 and False
+    for all others.
     """
 
     item: Item | None
     kind: str  # "counted", "handling", "extra" or "unplanned"
     confidence: float
-    alone: float = 1.0
+    exact: float = 1.0
+    short: bool = False
 
 
 def expand(workout: Workout) -> list[Item]:
@@ -170,12 +178,18 @@ def align(
     whole = np.array([stroke.finished for stroke in strokes], bool)
     add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
-    least, ways = skips(skip, _omissions(items, skip))
+    least = skips(skip, _omissions(items, skip))
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
     early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
     _most_counted(chosen, items, match, once_more, tail, early)
-    posterior = pair_probabilities(match, add, ways, tail, lead)
+    posterior = pair_probabilities(
+        match,
+        _by_definition(match, add, items, whole),
+        _ends_left_out(least, items),
+        tail,
+        _lead(np.where(np.arange(size + 1) > 0, np.inf, 0.0), begun),
+    )
     last_top = max(
         (one.top_s for one, place in zip(strokes, chosen, strict=True) if place is not None),
         default=None,
@@ -253,25 +267,61 @@ def _omissions(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, floa
     return sorted(jumps, key=lambda jump: jump[1])
 
 
+def _by_definition(
+    match: np.ndarray, add: np.ndarray, items: list[Item], whole: np.ndarray
+) -> np.ndarray:
+    """Prices `add` (n, m + 1) with that of leaving out a `whole` stroke (n,) which fits what is
+    due: a movement that is begun, or another than the one before."""
+    add = add.copy()
+    for a, b in _groups(items):
+        due = a + 1 if a and items[a - 1].movement == items[a].movement else a
+        if due < b:
+            fit = whole & (match[:, b - 1] < 1)
+            add[fit, due:b] = np.maximum(add[fit, due:b], NO_REP)
+    return add
+
+
+def _ends_left_out(least: np.ndarray, items: list[Item]) -> np.ndarray:
+    """Log weights (m + 1, m + 1) of leaving items out as the definitions have it: of a movement
+    that comes out short the last are missing. So each count of a movement is told in one way."""
+    with np.errstate(divide="ignore"):
+        ways = np.log(np.eye(len(least)))
+    for a, b in _groups(items):
+        for first in range(a, b):
+            ways[:, b] = np.logaddexp(ways[:, b], ways[:, first] - least[first, b])
+    return ways
+
+
 def _sure(
     chosen: list[int | None], posterior: np.ndarray, items: list[Item]
-) -> dict[int, tuple[float, float]]:
-    """How sure each counted stroke is its item, and how sure leaving its round's uncertainty aside.
+) -> dict[int, tuple[float, float, bool]]:
+    """How sure each counted stroke is of its movement in its round, and, told of one stroke of
+    each, how sure their count is and whether it is short.
 
-    Of equal strokes the definitions say which are counted; what may be wrong is the round, and
-    with the round's first repetition all its numbers.
+    As repetitions are done in order, the probability that so many were done is that of the last
+    of them less that of the next. It is told of the stroke that may belong elsewhere, if that is
+    the doubt; else of the last. Where none was counted it is told of the last one before.
     """
     counted = [(i, place) for i, place in enumerate(chosen) if place is not None]
-    first: dict[tuple[int, str], float] = {}
-    found = {}
-    for i, place in counted:
-        group = (items[place].round, items[place].movement)
-        inside = posterior[:, [(item.round, item.movement) == group for item in items]].sum(1)
-        if group not in first:
-            before = max((float(inside[k]) for k, _ in counted if k < i), default=0)
-            first[group] = float(inside[i]) * (1 - before)
-        sure = min(float(inside[i]), first[group])
-        found[i] = min(sure, 1.0), min(float(inside[i]), 1.0)
+    found: dict[int, tuple[float, float, bool]] = {}
+    done = posterior.sum(0)
+    for a, b in _groups(items) if counted else ():
+        mine = [(i, place) for i, place in counted if a <= place < b]
+        inside = {i: min(float(posterior[i, a:b].sum()), 1.0) for i, _ in mine}
+        found |= {i: (sure, 1.0, False) for i, sure in inside.items()}
+        more = done[mine[-1][1] + 1 if mine else a : b]
+        exact = (done[mine[-1][1]] if mine else 1.0) - (more[0] if len(more) else 0.0)
+        exact = float(np.clip(exact, 0.0, 1.0))
+        short = len(more) > 0 and counted[-1][1] >= a
+        if short:
+            exact *= 1 - UNREAD
+        if mine:
+            one = min(inside, key=lambda i: inside[i])
+            one = one if 1 - inside[one] > (1 - exact) / 2 else mine[-1][0]
+        else:
+            one = max((i for i, place in counted if place < a), default=counted[0][0])
+        sure, before, missing = found.get(one, (1.0, 1.0, False))
+        found[one] = sure, before * exact, missing or short
     return found
 
 
@@ -325,7 +375,7 @@ def _most_counted(
             continue
         begin = max((i + 1 for i, place in taken if place < first), default=early)
         end = min((i for i, place in taken if place >= last), default=len(chosen))
-        least, _ = skips(np.full(last - first, MISSING))
+        least = skips(np.full(last - first, MISSING))
         ends = tail[first : last + 1] if last == len(items) else least[:, -1]
         inside, _, _ = cheapest(
             match[begin:end, first:last], add[begin:end, first : last + 1], least, ends, least[0]
@@ -342,11 +392,9 @@ def _groups(items: list[Item]) -> list[tuple[int, int]]:
     return list(itertools.pairwise(edges)) if keys else []
 
 
-def skips(
-    skip: np.ndarray, jumps: Sequence[tuple[int, int, float]] = ()
-) -> tuple[np.ndarray, np.ndarray]:
+def skips(skip: np.ndarray, jumps: Sequence[tuple[int, int, float]] = ()) -> np.ndarray:
     """Leaving items out: the least price (m + 1, m + 1) of going from so many items done to so many
-    more, and the log of all ways to, each weighing exp(-price).
+    more.
 
     `skip` (m,) is the price of leaving out each item; a jump (a, b, price) leaves out items a to
     b - 1 at once. Leaps come in the order of b, none before the end of one with a lower b.
@@ -355,12 +403,10 @@ def skips(
     total = np.concatenate([[0.0], np.cumsum(skip)])
     least = total[None, :] - total[:, None]
     least[np.tril_indices(size + 1, -1)] = np.inf
-    ways = -least
     for a, b, price in jumps:
         on = total[b:] - total[b]
         least[:, b:] = np.minimum(least[:, b:], least[:, [a]] + price + on)
-        ways[:, b:] = np.logaddexp(ways[:, b:], ways[:, [a]] - price - on)
-    return least, ways
+    return least
 
 
 def cheapest(
@@ -417,8 +463,9 @@ def pair_probabilities(
 ) -> np.ndarray:
     """Probability (n, m) that stroke i is item j, over all alignments (forward-backward).
 
-    Prices as in `cheapest`, `ways` (m + 1, m + 1) as of `skips`; an alignment's weight is
-    exp(-price).
+    Prices as in `cheapest`; an alignment's weight is exp(-price). `ways` (m + 1, m + 1) is the log
+    weight of going from so many items done to so many more by leaving items out, which happens
+    before a stroke that is paired, and at the end.
     """
     count, size = match.shape
     if not count or not size:
@@ -426,20 +473,19 @@ def pair_probabilities(
     weight = np.exp(ways)
     forward = np.full((count + 1, size + 1), -np.inf)
     forward[0] = -lead
+    due = np.empty((count, size))
     for i in range(count):
-        row = forward[i] - add[i]
-        row[1:] = np.logaddexp(row[1:], forward[i, :-1] - match[i])
-        forward[i + 1] = _log_product(row, weight)
-    # backward[i, j]: all ways to finish after i strokes and j items, leaving items out first
-    backward = np.full((count + 1, size + 1), -np.inf)
-    backward[count] = _log_product(-tail, weight.T)
-    for i in range(count - 1, 0, -1):
-        row = backward[i + 1] - add[i]
-        row[:-1] = np.logaddexp(row[:-1], backward[i + 1, 1:] - match[i])
-        backward[i] = _log_product(row, weight.T)
-    evidence = np.logaddexp.reduce(forward[count] - tail)
-    # the stroke is paired right after forward[i, j]; skips before it are inside forward
-    pairs = forward[:-1, :-1] - match + backward[1:, 1:] - evidence
+        due[i] = _log_product(forward[i], weight)[:-1] - match[i]
+        forward[i + 1] = forward[i] - add[i]
+        forward[i + 1, 1:] = np.logaddexp(forward[i + 1, 1:], due[i])
+    # backward[j]: all ways to finish after i strokes and j items
+    backward = _log_product(-tail, weight.T)
+    evidence = np.logaddexp.reduce(forward[count] + backward)
+    pairs = np.empty((count, size))
+    for i in range(count - 1, -1, -1):
+        pairs[i] = due[i] + backward[1:] - evidence
+        paired = _log_product(np.append(backward[1:] - match[i], -np.inf), weight.T)
+        backward = np.logaddexp(backward - add[i], paired)
     return np.exp(np.minimum(pairs, 0.0))
 
 

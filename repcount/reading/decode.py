@@ -212,7 +212,7 @@ def _emissions(motion: Motion, index: np.ndarray, floor: np.ndarray) -> np.ndarr
     """Log likelihood (n, 5) of what was seen at grid places `index` in each state; (n, 8) in the
     order of `ALONE_STATES` if part of it is the bar alone."""
     bar = motion.bar_st[index]
-    shoulder = _carried_along(motion)[index]
+    shoulder = motion.shoulder_st[index]
     above = bar - shoulder
     off = motion.hands_off[index]
     logs = np.zeros((len(index), len(STATES)))
@@ -260,42 +260,6 @@ def _stood(motion: Motion, floor: np.ndarray, index: np.ndarray) -> np.ndarray:
     stays = (highest - lowest < SLOW_ST_S * LEFT_S) & (lowest > floor + OFF_FLOOR_ST)
     stood = maximum_filter1d(stays, width)
     return np.asarray(stood[np.maximum.accumulate(np.where(seen, np.arange(len(bar)), 0))])
-
-
-# A pose lost for longer says nothing of what the bar did meanwhile: that is a whole lift's time.
-BRIDGE_S = 2.5
-# Carried, the bar keeps its place at the body to within a change of grip and the pose's noise.
-KEEPS_ST = 0.12
-# No shoulder is lower with the bar in the hands (a hinge to level: the hip's 0.53 less the lean),
-# nor higher than standing on the toes.
-LOWEST_ST, TOES_ST = 0.35, 0.08
-
-
-def _carried_along(motion: Motion) -> np.ndarray:
-    """The shoulders' height (m,), also where the pose is lost while the bar stays at the body.
-
-    If the bar is as far from the shoulders after a short gap as before it, it was carried there all
-    along, unless that would put the shoulders where nobody has them.
-    """
-    bar, shoulder = motion.bar_st, motion.shoulder_st.copy()
-    seen = np.isfinite(shoulder)
-    if not seen.any():
-        return shoulder
-    highest = float(np.quantile(shoulder[seen], 0.9)) + TOES_ST
-    for a, b in runs(~seen):
-        if a < 3 or b > len(bar) - 3 or b - a > BRIDGE_S * motion.rate_hz:
-            continue
-        before = float(np.median((bar - motion.shoulder_st)[a - 3 : a]))
-        after = float(np.median((bar - motion.shoulder_st)[b : b + 3]))
-        if not abs(before - after) < KEEPS_ST:
-            continue
-        middle = (before + after) / 2
-        if HANG_BELOW < middle < RACK_BELOW or RACK_ABOVE < middle < OVERHEAD_ABOVE:
-            continue  # on its way from one place to another, at both ends of the gap
-        told = bar[a:b] - middle
-        if np.isfinite(told).all() and told.min() > LOWEST_ST and told.max() < highest:
-            shoulder[a:b] = told
-    return shoulder
 
 
 # The eyes are so far above the shoulders (Winter 2009, from memory: 0.936 less 0.818 body

@@ -338,7 +338,7 @@ class _Parser:
         for k, node in enumerate(nodes):
             beside = k - node.sign
             near = nodes[beside] if 0 <= beside < len(nodes) else None
-            nodes[k] = self._stood(node, near) if node.sign > 0 else self._bent(node, near)
+            nodes[k] = self._stood(node) if node.sign > 0 else self._bent(node, near)
         return nodes
 
     def _bent(self, node: Node, high: Node | None) -> Node:
@@ -382,28 +382,18 @@ class _Parser:
         fastest = float(self.body.speed[low.at : high.at + 1].max())
         return float(-np.log1p(np.exp(-(fastest - PULLED_ST_S) / PULLED_WIDTH)))
 
-    def _stood(self, node: Node, low: Node | None) -> Node:
-        """A maximum in its zone. What came up from the floor or the hang as slowly as only a body
-        carries a bar was not pulled to the shoulders."""
-        zone = self._stood_zone(node)
-        if zone == RACK and low is not None and low.zone < RACK:
-            share = self._decoded(node)
-            if share[HANG] > share[RACK] + self._pulled(low, node):
-                zone = HANG
-        return replace(node, zone=zone)
-
-    def _stood_zone(self, node: Node) -> int:
-        """The zone of a maximum: the one whose carrying height it has.
+    def _stood(self, node: Node) -> Node:
+        """A maximum in the zone whose carrying height it has.
 
         A bar far below where this athlete carries it in its zone, but just where it is carried in
         another, was put there by shoulders that were wrong for a moment.
         """
         level = self.body.level
         if abs(node.height - level.get(node.zone, node.height)) < MISPLACED_ST:
-            return node.zone
+            return node
         near = {zone: abs(node.height - level[zone]) for zone in self.body.known}
         zone = min(near, key=lambda one: near[one], default=node.zone)
-        return zone if near.get(zone, np.inf) < STANDS_ST else node.zone
+        return replace(node, zone=zone) if near.get(zone, np.inf) < STANDS_ST else node
 
     def _held_zone(self, node: Node) -> int:
         """The zone of a node; at the moment of release, the one the bar was let go in."""

@@ -39,18 +39,12 @@ FLAGS = {
     "not_locked_out": "arms may not be locked overhead",
     "not_deep": "hip may not be below the knee",
     "count_short": "fewer reps were seen than the round asks for",
-    "after_uncounted": "follows a lift that was not counted",
-    "one_too_many": "more of these were seen than the round asks for",
-    "alone_at_the_end": "alone after a break: the last rep, or a lift after the end",
-    "perhaps_next": "the workout may go on here",
+    "count_unsure": "how many of these the round has is unsure",
     "near_cap": "may fall on the other side of the time cap",
     "style_differs": "may be of another style than asked",
 }
 # Flags that are a reason to check whatever the confidence.
-_REASONS = {
-    "count_short", "after_uncounted", "alone_at_the_end", "one_too_many", "perhaps_next",
-    "near_cap", "driven_through",
-}  # fmt: skip
+_REASONS = {"count_short", "count_unsure", "near_cap"}
 _NO_CHECK = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
 _MEASURED = {
     "not_erect": "shoulders_below_standing",

@@ -103,7 +103,8 @@ class Bar:
             self.back.popleft()
         if len(self.back) > 1:
             for live in self.live:
-                live[:] = [one for one in live if one.follow(now, self.back[-2])]
+                # looked for, where it is lost, until the network is asked again
+                live[:] = [one for one in live if one.follow(now, self.back[-2], ASK_S[1])]
                 for one in live:
                     one.note()
         self._ask(now, square)

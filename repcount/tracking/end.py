@@ -30,8 +30,6 @@ LOST = 0.6
 # Where the fine fit fails it is searched for as far as its speed takes it, and that much farther
 # (semi-axes; times what gravity does): generous, for a search costs little and finds the best.
 SLACK, JERK = 0.35, 4.0
-# So long it is looked for where it was lost: until the network is asked again.
-SOUGHT_S = 0.2
 # A new look is blended in by this much, at most this often, only while the correlation is high.
 BLEND, BLEND_EVERY = 0.1, 5
 # Seen edge-on, a plate is this part of its semi-axis wide (two or three plates of 5 to 9 cm).
@@ -129,8 +127,9 @@ class EndTracklet:
             (index, float(self.place[1]), float(way[0]), float(way[1]), candidate.semi_axis)
         )
 
-    def follow(self, now: Frame, before: Frame) -> bool:
-        """Go on from `before` to its neighbour `now`, in either direction; false if it is lost."""
+    def follow(self, now: Frame, before: Frame, sought_s: float = 0.0) -> bool:
+        """Go on from `before` to its neighbour `now`, in either direction; false if it is lost, and
+        has been looked for where it was for `sought_s`."""
         gray, step_s = now.smaller(self.step), abs(now.time_s - before.time_s)
         self.centre = self.centre + (now.shift - before.shift) / self.step
         since_s = step_s + self.missed_s
@@ -147,7 +146,7 @@ class EndTracklet:
         # What looks a little like it is nearly everywhere, once it may be anywhere.
         if not inside or score < (GOOD if self.missed_s else LOST):
             self.missed_s, self.correlation = since_s, 0.0
-            return inside and since_s <= SOUGHT_S
+            return inside and since_s <= sought_s
         self.velocity = (centre - self.centre) / max(since_s, 1e-3)
         self.centre, self.correlation, self.missed_s = centre, score, 0.0
         self.since_blend += 1
@@ -174,7 +173,7 @@ class EndTracklet:
         twin = replace(self, patch=self.begun.copy(), centre=coarser(self.places[0], self.step))
         twin.velocity, twin.since_blend = np.zeros(2), 0
         for later, earlier in zip(frames[::-1], frames[-2::-1], strict=False):
-            if not twin.follow(earlier, later) or twin.missed_s:
+            if not twin.follow(earlier, later):
                 break
             self.places.appendleft(twin.place)
             self.correlations.appendleft(twin.correlation)

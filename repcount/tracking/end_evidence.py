@@ -31,21 +31,19 @@ OVERLOOKED = 0.5
 CHANGE_S = 1.0
 # A tracklet comes to follow something else, or the end only now, about this often.
 SLIDE_S = 60.0
-# No plate lies beyond the bar's ends (men's bar; IWF TCRR 3.3); how many lie before it nobody knows.
+# No plate lies beyond the bar's ends (men's bar; IWF TCRR 3.3), however many lie before them.
 LONGEST_M = 2.2
 # Perspective: how far one end's plates look larger than the other's (standard deviation of the
 # logarithm: 1.4 m nearer at most, from 3 m away, is a factor of 1.9), how much longer the bar than
 # it is for the nearer plate (bars, plates), and how much farther one end goes than the other.
 PLATES_SD, STRETCH_SD, WAYS_SD = 0.32, 0.12, 0.2
 # A hand-held camera leaves things moving by so much (semi-axes), and an end at rest is followed to
-# this much.
+# this much, as where one tracklet takes over from another.
 UNSTEADY, REST = 0.5, 0.1
 # How fast a dropped bar goes (m/s): from 2.1 m, overhead, 6.4.
 FASTEST_M_S = 6.5
 # A size that the network gives is wrong altogether this often.
 CHANCE = 0.02
-# A tracklet takes over from another to this much (semi-axes).
-HANDED = 0.05
 # An end was carried if what its way says of it comes to these odds.
 CARRIED = 3.0
 
@@ -274,7 +272,7 @@ class Evidence:
                 step[at] = _step(one, other, frame)
         axis = float(np.median([one.axes.mean() for one in pieces]))
         looks = np.array([one.looks for one in pieces], float)
-        moved = without_steps(step, looks, SAME * axis, HANDED * axis)
+        moved = without_steps(step, looks, SAME * axis, REST * axis)
         of_piece = np.repeat(np.arange(len(pieces)), np.diff([*starts, len(chain)]))
         faces = np.array(
             [

@@ -39,7 +39,7 @@ from sample_clips.render.variety import eventful_spec
 
 NEAR_S, BREAK_S = 0.3, 0.5
 KEPT = Path(__file__).with_name("reading.json")
-EDGES = (0, 0.88, 0.91, 0.93, CHECK_BELOW, 0.97, 0.99, 0.993, 0.995, 1.0001)
+EDGES = (0, 0.9, 0.95, 0.97, CHECK_BELOW, 0.99, 0.993, 0.995, 1.0001)
 
 
 def judged(seed: int, noise: float) -> dict[str, Any]:

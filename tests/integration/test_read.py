@@ -9,11 +9,8 @@ from repcount.attempt.assemble import derive_attempt
 from repcount.motion import measure
 from repcount.plan import parse_plan
 from repcount.reading import read_attempt
-from repcount.reading.read import check_last
 from sample_clips.render.simulate import Noise
 from sample_clips.render.specs import basalt, slate
-from tests.scripted_reading import Script
-from tests.scripted_reading import slate as two_rounds
 
 
 @pytest.mark.parametrize("make", [slate, basalt])
@@ -84,29 +81,3 @@ def test_a_new_reading_keeps_the_ids_of_what_it_finds_again() -> None:
     assert [rest.id for rest in again.floor_rests] == [rest.id for rest in first.floor_rests]
     assert {rep.id for rep in anew.reps}.isdisjoint({rep.id for rep in first.reps})
     assert len({rest.id for rest in first.floor_rests}) == len(first.floor_rests)
-
-
-def test_what_follows_an_unfinished_count_may_be_the_next_rep() -> None:
-    """A deadlift after the last round's end, in a workout whose next round begins with one."""
-    script = Script(two_rounds(2)).wait(1).sets("8+6+4").wait(9).rep("deadlift", status="extra")
-    reps = script.reading().reps
-    check_last(reps, [], two_rounds(2))
-    marked = [rep for rep in reps if "perhaps_next" in rep.flags]
-    assert [rep.id for rep in marked] == [reps[-2].id, reps[-1].id]
-    assert all("check" in rep.flags for rep in marked)
-    # what cannot be the next one shows that something before was read wrongly
-    reps = Script(two_rounds(2)).wait(1).sets("8+6+4").wait(9).rep("push press", 2, status="extra")
-    found = reps.reading().reps
-    check_last(found, [], two_rounds(2))
-    assert [rep.id for rep in found if "check" in rep.flags] == [rep.id for rep in found[-3:]]
-    # nothing is due after a whole workout
-    reps = (
-        Script(two_rounds(1))
-        .wait(1)
-        .sets("8+6+4")
-        .wait(9)
-        .rep("deadlift", status="extra")
-        .reading()
-    )
-    check_last(reps.reps, [], two_rounds(1))
-    assert not any("perhaps_next" in rep.flags for rep in reps.reps)

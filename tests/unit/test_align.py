@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from repcount.attempt.records import MovementReps, Workout
-from repcount.reading.align import Item, align, expand
+from repcount.reading.align import Item, Pairing, align, expand
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
+from repcount.reading.read import CHECK_BELOW
 from repcount.reading.strokes import RawRest, RawStroke
 
 
@@ -57,13 +58,24 @@ class Bar:
         self.time += seconds
         return self
 
-    def read(self, *rounds: list[tuple[str, int]], start_s: float | None = None) -> list[str]:
+    def pairs(self, *rounds: list[tuple[str, int]], start_s: float | None = None) -> list[Pairing]:
         workout = Workout(
             name="Gravel",
             rounds=[[MovementReps(movement=m, reps=n) for m, n in parts] for parts in rounds],
         )
-        pairings, _ = align(self.strokes, self.rests, expand(workout), start_s=start_s)
+        return align(self.strokes, self.rests, expand(workout), start_s=start_s)[0]
+
+    def read(self, *rounds: list[tuple[str, int]], start_s: float | None = None) -> list[str]:
+        pairings = self.pairs(*rounds, start_s=start_s)
         return [short(pair.item) if pair.item else pair.kind for pair in pairings]
+
+    def doubts(self, *rounds: list[tuple[str, int]]) -> dict[str, float]:
+        """The reps that tell of a count which is unsure, and how unsure that is."""
+        return {
+            short(pair.item): 1 - pair.exact
+            for pair in self.pairs(*rounds)
+            if pair.item and pair.exact < CHECK_BELOW
+        }
 
 
 def short(item: Item) -> str:
@@ -209,3 +221,30 @@ def test_one_too_many_is_one_more_of_what_was_just_done() -> None:
     ]
     found = bar.read(squats, squats)
     assert found[6:] == ["2f1", "handling", "2f2", "2f3", "2f4", "extra", "2p1", "2p2"]
+
+
+def test_a_count_is_as_doubtful_as_another_is_likely() -> None:
+    """A lift that fell short amid a whole set leaves no doubt of the count; where one rep is
+    missing without it, that lift is doubted, and more than a count that is short anyway."""
+    asked = [("push press", 5), ("deadlift", 3)]
+    whole = Bar().stroke(RACK, OVERHEAD, 6).rest(3).stroke(FLOOR, HANG, 3)
+    whole.strokes[2] = replace(whole.strokes[2], finished=False)
+    assert whole.read(asked)[2] in ("extra", "unplanned")
+    assert not whole.doubts(asked)
+    missed = Bar().stroke(RACK, OVERHEAD, 5).rest(3).stroke(FLOOR, HANG, 3)
+    missed.strokes[2] = replace(missed.strokes[2], finished=False)
+    left_out = Bar().stroke(RACK, OVERHEAD, 4).rest(3).stroke(FLOOR, HANG, 3)
+    assert missed.doubts(asked).keys() == {"1p3"}
+    assert left_out.doubts(asked).keys() == {"1p4"}
+    assert missed.doubts(asked)["1p3"] > 2 * left_out.doubts(asked)["1p4"]
+
+
+def test_where_rounds_run_into_each_other_the_count_of_both_is_doubted() -> None:
+    """Nine of ten deadlifts in two rounds of five: told apart by the longest rest alone."""
+    asked = [("deadlift", 5)]
+    clear = Bar().stroke(FLOOR, HANG, 5).rest(9).stroke(FLOOR, HANG, 5)
+    assert not clear.doubts(asked, asked)
+    bar = Bar().stroke(FLOOR, HANG, 4).rest(2).stroke(FLOOR, HANG).rest(3).stroke(FLOOR, HANG, 4)
+    found = bar.doubts(asked, asked)
+    assert len(found) == 2
+    assert min(found.values()) > 0.05

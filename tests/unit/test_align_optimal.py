@@ -90,7 +90,7 @@ def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items:
         return min(gaps(at, to, skip, leaps))
 
     everything = [price_of(one, given_prices, gap) for one in alignments(strokes, items)]
-    chosen, done, price = cheapest(match, add, skips(skip, leaps)[0], tail, lead)
+    chosen, done, price = cheapest(match, add, skips(skip, leaps), tail, lead)
     assert price == pytest.approx(min(everything))
     paired = [item for item in chosen if item is not None]
     assert paired == sorted(set(paired))
@@ -102,19 +102,29 @@ def test_the_cheapest_of_all_alignments_is_found(seed: int, strokes: int, items:
 def test_pair_probabilities_are_fractions_of_all_alignments(
     seed: int, strokes: int, items: int
 ) -> None:
-    match, add, skip, tail, lead, leaps = given_prices = prices(seed, strokes, items)
+    match, add, _, tail, lead, _ = prices(seed, strokes, items)
+    ways = np.triu(np.random.default_rng(seed).random((items + 1, items + 1)))
+    ways[np.tril_indices(items + 1, -1)] = -np.inf
 
-    def gap(at: int, to: int) -> float:
-        return -math.log(sum(math.exp(-price) for price in gaps(at, to, skip, leaps)))
+    def weights(i: int, at: int, so_far: dict[int, int]) -> Iterator[tuple[float, dict[int, int]]]:
+        """The log weight of every way on from `at` items done before stroke i, and its pairs."""
+        if i == strokes:
+            yield from ((ways[at, end] - tail[end], so_far) for end in range(at, items + 1))
+            return
+        for weight, pairs in weights(i + 1, at, so_far):
+            yield weight - add[i, at], pairs
+        for item in range(at, items):
+            for weight, pairs in weights(i + 1, item + 1, {**so_far, i: item}):
+                yield ways[at, item] - match[i, item] + weight, pairs
 
     fractions, total = np.zeros((strokes, items)), 0.0
-    for found in alignments(strokes, items):
-        weight = math.exp(-price_of(found, given_prices, gap))
-        total += weight
-        for i, item in enumerate(found[0]):
-            if item is not None:
-                fractions[i, item] += weight
-    found = pair_probabilities(match, add, skips(skip, leaps)[1], tail, lead)
+    for first in range(items + 1):
+        for weight, pairs in weights(0, first, {}):
+            share = math.exp(weight - lead[first])
+            total += share
+            for i, item in pairs.items():
+                fractions[i, item] += share
+    found = pair_probabilities(match, add, ways, tail, lead)
     assert found == pytest.approx(fractions / total, abs=1e-9)
 
 
@@ -136,7 +146,7 @@ def by_alignment(one: str, other: str) -> float:
     match = match.reshape(len(one), len(other))
     rest = np.arange(len(other), -1, -1.0)
     add = np.ones((len(one), len(other) + 1))
-    return cheapest(match, add, skips(np.ones(len(other)))[0], rest, rest[::-1].copy())[2]
+    return cheapest(match, add, skips(np.ones(len(other))), rest, rest[::-1].copy())[2]
 
 
 def test_an_edit_distance_worked_by_hand() -> None:
