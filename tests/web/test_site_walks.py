@@ -140,12 +140,14 @@ def test_an_unfinished_attempt_is_marked_and_never_the_best(browser, site):
     assert "best " in said
     assert f"best {time_of_short[0]}" not in said
     hand.click("main a[href^='/workouts/']")
-    until(browser, "location.pathname === '/workouts/Slate'")
+    until(browser, "location.pathname === '/workouts/Slate' && document.readyState === 'complete'")
     assert browser.value(SHOWN).count(MISSING) == 1
-    hand.click("nav [href='/athletes']")
+    hand.click("nav summary")
+    hand.click("nav .rest [href='/athletes']")
     until(browser, "location.pathname === '/athletes'")
     hand.click("main a[href^='/athletes/']")  # Kit, by the alphabet
-    until(browser, "location.pathname.startsWith('/athletes/')")
+    until(browser, "location.pathname.startsWith('/athletes/') && !!document.body")
+    until(browser, f"{SHOWN}.includes({MISSING!r})")
     assert browser.value(SHOWN).count(MISSING) == 1
     quiet(browser)
 
