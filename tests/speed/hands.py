@@ -86,7 +86,7 @@ def no_rep_by_key(browser: Browser, address: str) -> int:
     for sign in "knee":
         browser.key(sign)
     press("Enter")
-    until(browser, "document.querySelector('.log')?.innerText.includes('marked a no-rep')")
+    until(browser, "document.querySelector('.log')?.textContent.includes('marked a no-rep')")
     return keys
 
 

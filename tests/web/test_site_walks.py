@@ -209,7 +209,7 @@ def test_a_correction_is_logged_in_the_readers_zone(browser, site):
     browser.value("document.activeElement.blur()")
     browser.key("[")
     until(browser, "!!document.querySelector('.log time[data-local]')")
-    assert "UTC" not in browser.value("document.querySelector('.log').innerText")
+    assert "UTC" not in browser.value("document.querySelector('.log').textContent")
 
 
 # Videos ------------------------------------------------------------------------------------------
@@ -654,7 +654,8 @@ def test_a_clock_that_began_before_the_video_is_set_on_the_page(browser, site):
     browser.value("document.querySelector('#ask [name=before]').value = '4.5'")
     browser.key("Enter")
     until(browser, "JSON.parse(document.getElementById('data').textContent).clock[0] === -4.5")
-    assert "start −0:04.5 of the video" in browser.value("document.querySelector('.log').innerText")
+    log = browser.value("document.querySelector('.log').textContent")
+    assert "start −0:04.5 of the video" in log
     browser.key("z")
     until(browser, "JSON.parse(document.getElementById('data').textContent).clock[0] !== -4.5")
 
@@ -710,7 +711,7 @@ def test_enter_saves_in_every_field_of_the_rename_dialog(browser, site):
         browser.value(f"document.querySelector('#ask [name={field}]').focus()")
         browser.key("Enter")
         until(browser, f"{log} === {number + 1}")
-    assert browser.value("document.querySelector('.log').innerText").count("thruster") == 3
+    assert browser.value("document.querySelector('.log').textContent").count("thruster") == 3
 
 
 def test_a_rep_is_deleted_only_after_a_question(browser, site):
