@@ -34,6 +34,7 @@ from repcount.attempt.time_budget import Span, clipped, length
 from repcount.errors import RecordError
 from repcount.plan import Plan, position_of, write_sets
 from repcount.units import Ms, to_ms, total_ms
+from repcount.wording import plural
 from repcount.wording.numbers import short
 
 # A length as planned: well over what video adds (two events at 30 Hz: 0.014 s) and about what a
@@ -270,21 +271,31 @@ def _real_sets(attempt: Attempt, plan: Plan, number: int) -> str:
         members = [rep for rep in counted if begin < rep.top_s <= end]
         runs = itertools.groupby(members, key=lambda rep: rep.movement)
         sets.append([len(list(run)) for _, run in runs])
-    remarks = []
-    if span.missing:
-        remarks.append("missing: " + _names(span.missing))
-    for status, word in (("extra", "extra"), ("no_rep", "no-rep")):
-        more = Counter(
-            rep.movement for rep in attempt.reps if rep.status == status and rep.round == number
-        )
-        if more:
-            parts = [MovementReps(movement=name, reps=reps) for name, reps in more.items()]
-            remarks.append(f"{word}: {_names(parts)}")
-    return write_sets(sets) + (f" ({'; '.join(remarks)})" if remarks else "")
+    said = counted_words(attempt, number)
+    return write_sets(sets) + (f" ({said})" if said else "")
 
 
-def _names(parts: Sequence[MovementReps]) -> str:
-    return ", ".join(f"{part.reps} {part.movement}" for part in parts)
+def counted_words(attempt: Attempt, number: int) -> str:
+    """What counts of a round where that is not all that was done or asked for, each movement once:
+    `5 of 6 hang power clean counted, 1 no-rep`. Empty where all of it counts."""
+    if attempt.workout is None or number not in attempt.round_spans():
+        return ""
+    done: Counter[tuple[str, str]] = Counter(
+        (rep.movement, rep.status) for rep in attempt.reps if rep.round == number
+    )
+    said: list[str] = []
+    for name in dict.fromkeys(part.movement for part in attempt.workout.rounds[number - 1]):
+        asked = attempt.workout.asked(number, name)
+        counted = done[name, "counted"]
+        also = [
+            plural(done[name, status], word)
+            for status, word in (("no_rep", "no-rep"), ("extra", "extra rep"))
+            if done[name, status]
+        ]
+        if counted < asked or also:
+            verb = "" if said else " counted"  # once is enough
+            said.append(", ".join([f"{counted} of {asked} {name}{verb}", *also]))
+    return "; ".join(said)
 
 
 # Where the time went

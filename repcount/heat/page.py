@@ -21,8 +21,8 @@ from repcount.heat.race import (
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY, read_as
 from repcount.reports import words
+from repcount.reports.pages import ALONE, Back, environment, hashed
 from repcount.reports.pages import ASSETS as SHARED
-from repcount.reports.pages import Back, environment, hashed
 from repcount.wording import plural
 from repcount.wording.numbers import as_tenths, clock, seconds_of, short
 
@@ -33,7 +33,7 @@ LONG = 40
 
 def heat_page(
     heat: Heat,
-    back: Back = (),
+    back: Back = ALONE,
     links: Mapping[str, str] | None = None,
     moving: Mapping[str, str] | None = None,
 ) -> str:

@@ -109,6 +109,9 @@ class PaceTable(Table):
     )
     transition_s: SomeSeconds | None = Field(None, description="seconds, 0 or more")
     start_s: SomeSeconds | None = Field(None, description="seconds, 0 or more")
+    target_s: PositiveSeconds | None = Field(
+        None, description="seconds, more than 0: the total that the pace is made for"
+    )
 
 
 class PlanFile(Table):

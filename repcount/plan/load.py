@@ -108,6 +108,7 @@ def fitted(file: PlanFile) -> Plan:
         start_s=pace.start_s,
         transition_s=pace.transition_s,
         cycle_s=pace.cycle_s or {},
+        target_s=pace.target_s,
     )
     for movement in plan.cycle_s:
         used = list(dict.fromkeys(part.movement for one in rounds for part in one))

@@ -68,6 +68,9 @@ class Plan(Record):
         None, description="for each transition from one movement to the next"
     )
     cycle_s: dict[str, Seconds] = Field(default_factory=dict, description="by movement")
+    target_s: Seconds | None = Field(
+        None, description="the total that the pace is made for; planned times may miss it"
+    )
 
     @model_validator(mode="after")
     def _of_one_workout(self) -> Self:

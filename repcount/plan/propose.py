@@ -150,6 +150,7 @@ def make_plan(
             "start_s": from_ms(around.start),
             "transition_s": transition_s,
             "cycle_s": cycle_s,
+            "target_s": workout.target_s if wishes.target_s is None else wishes.target_s,
         }
     )
     check_time(plan)
@@ -474,7 +475,10 @@ def _times(
             "a pace in the athlete's own shape needs attempts that show it; give their folders, "
             "or choose an even pace."
         )
-    if wishes.target_s is None:
+    target_s = wishes.target_s
+    if target_s is None and any(one.round_s is None for one in workout.rounds):
+        target_s = workout.target_s
+    if target_s is None:
         breaks: list[list[int]] = [list(map(to_ms, one.break_s)) for one in rounds]
         filed = _filed_times(workout, wishes, rounds, tempo, said)
         return Times(filed or typical_rounds(rounds, tempo), breaks, list(around.between))
@@ -486,9 +490,7 @@ def _times(
             said.assumptions.append(
                 f"The first round is a tenth under an even split, the others hold ({COMMON})."
             )
-    times = Feasible(rounds, around, shares, tempo).times(
-        wishes.target_s, workout.workout.time_cap_s
-    )
+    times = Feasible(rounds, around, shares, tempo).times(target_s, workout.workout.time_cap_s)
     planned = [list(map(to_ms, one.break_s)) for one in rounds]
     if times.breaks != planned or times.between != list(around.between):
         said.assumptions.append(

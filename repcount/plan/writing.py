@@ -82,6 +82,7 @@ def _pace(plan: Plan) -> dict[str, Any]:
         "between_rounds_s": None if between is None else _numbers(between),
         "transition_s": _number(plan.transition_s),
         "start_s": _number(plan.start_s),
+        "target_s": _number(plan.target_s),
         "cycle_s": {name: _number(took) for name, took in plan.cycle_s.items()} or None,
     }
     return {key: value for key, value in values.items() if value is not None}

@@ -48,6 +48,8 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
         return 1.0
     # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
     # the two a low turn was may be unsure
+    if miss == 0 and off == 1 and movement.ends == "hang":
+        return max(1 - stroke.zone_confidence, NEVER)
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.sure_low and "floor" not in (begins, movement.begins):
             return NEVER

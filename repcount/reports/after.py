@@ -20,7 +20,7 @@ from repcount.plan.clock_card import clock_card
 from repcount.plan.model import Plan
 from repcount.plan.propose import Proposal
 from repcount.plan.writing import plan_toml
-from repcount.reports.pages import Back, sheet
+from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.svg import percent, tag
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
@@ -283,11 +283,14 @@ def next_toml(answer: NextPlan) -> str:
     return plan_toml(answer.plan, [*answer.cautions, *changes_of(answer)])
 
 
-def next_card(answer: NextPlan) -> Proposal:
-    """The new plan with its clock card."""
+def next_card(answer: NextPlan, athlete: str = "") -> Proposal:
+    """The new plan with its clock card; for `athlete`, where the plan names none."""
+    plan = answer.plan
+    if athlete and not plan.athlete:
+        plan = plan.model_copy(update={"athlete": athlete})
     return Proposal(
-        plan=answer.plan,
-        card=clock_card(answer.plan),
+        plan=plan,
+        card=clock_card(plan),
         chosen="as decided after the attempt",
         patterns=[],
         assumptions=changes_of(answer),
@@ -450,7 +453,7 @@ def _compared_words(history: History) -> str:
 
 
 def history_page(
-    history: History, back: Back = (), links: Sequence[str] = (), moving: str = ""
+    history: History, back: Back = ALONE, links: Sequence[str] = (), moving: str = ""
 ) -> str:
     """Attempts side by side as a page, rep for rep. `links` are the addresses of the attempts' own
     pages, in their order; `moving` is where the first and the last are seen moving."""

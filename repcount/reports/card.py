@@ -8,18 +8,19 @@ from repcount.plan.clock_card import CardRound
 from repcount.plan.propose import Proposal
 from repcount.plan.working_load import load_lines, load_words
 from repcount.reports.card_sheet import Foot, card_sheet, lines_of, short_pattern
-from repcount.reports.pages import Back, sheet
+from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import plain
-from repcount.wording.numbers import clock, short
+from repcount.wording.numbers import clock, load, short
 
 
-def card_page(proposals: Sequence[Proposal], back: Back = ()) -> str:
+def card_page(proposals: Sequence[Proposal], back: Back = ALONE, script: str = "") -> str:
     """The clock cards as one page in one file, made for print: a sheet of A4 or Letter for each
-    plan."""
+    plan. Where it is a page of a site, `script` is the address of that by which it is printed."""
     return sheet(
         "card.html",
         back=back,
+        site_script=script,
         title=proposals[0].card.workout,
         cards=[_card(one) for one in proposals],
     )
@@ -33,10 +34,16 @@ def _card(one: Proposal) -> dict[str, object]:
     )
     return {
         "card": one.card,
-        "load": load_words(one.load.load) if one.load else "",
+        "load": _load_of(one),
         "sheet": card_sheet(one.card, foot),
         "foot": foot,
     }
+
+
+def _load_of(one: Proposal) -> str:
+    if one.load:
+        return load_words(one.load.load)
+    return load(one.card.load_kg) if one.card.load_kg else ""
 
 
 def cautions_of(one: Proposal) -> list[str]:
@@ -49,8 +56,9 @@ def card_lines(one: Proposal, *, with_offers: bool = True) -> list[str]:
     """The compact form: at most 80 cells a line."""
     card = one.card
     head = card.workout + (f", {card.athlete}" if card.athlete else "")
-    load = f", {load_words(one.load.load)}" if one.load else ""
-    lines = [*_wrapped(f"{head}{load}: planned {clock(card.total_s)}"), ""]
+    on_bar = _load_of(one)
+    head += f", {on_bar}" if on_bar else ""
+    lines = [*_wrapped(f"{head}: planned {clock(card.total_s)}"), ""]
     if one.load:
         lines += [line for said in load_lines(one.load) for line in _wrapped(said, 2)]
         lines.append("")

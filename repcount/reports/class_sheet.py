@@ -20,7 +20,7 @@ from repcount.plan.clock_card import clock_card
 from repcount.plan.working_load import CAUTIONS
 from repcount.reports.after import interval
 from repcount.reports.card_sheet import LONGEST_WORDS, short_pattern
-from repcount.reports.pages import Back, sheet
+from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.season_page import SeasonPart, season_parts
 from repcount.reports.terminal import WIDTH, wrap
 from repcount.reports.words import capital, plain, summary
@@ -197,7 +197,7 @@ def _title(made: ClassSheet) -> str:
 
 def class_page(
     made: ClassSheet,
-    back: Back = (),
+    back: Back = ALONE,
     links: Sequence[str] = (),
     script: str = "",
 ) -> str:
@@ -228,7 +228,7 @@ def class_page(
     )
 
 
-def season_page(made: ClassSheet, back: Back = ()) -> str:
+def season_page(made: ClassSheet, back: Back = ALONE) -> str:
     """Everybody's attempts by date: tempo of each movement, load and breaks."""
     parts: list[tuple[str, SeasonPart]] = [
         (one.athlete, season_parts(one.season)) for one in made.athletes if one.season.attempts

@@ -17,7 +17,7 @@ from repcount.reports import words
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
-from repcount.reports.pages import ASSETS, Back, environment, hashed
+from repcount.reports.pages import ALONE, ASSETS, Back, environment, hashed
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_charts
 from repcount.reports.stills import nearest
@@ -34,7 +34,7 @@ def report_page(
     attempt: Attempt,
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
-    back: Back = (),
+    back: Back = ALONE,
     plan: Plan | None = None,
 ) -> str:
     """The whole page as text. Everything that comes from the records is escaped.

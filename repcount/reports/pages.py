@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,8 +20,18 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 ASSETS = Path(__file__).parent / "assets"
-# Addresses and names of the pages that a page was reached from, where it is one of a site.
-Back = Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True)
+class Back:
+    """What stands above a page that is one of a site: addresses and names of the pages that it was
+    reached from, and the site's menu as HTML."""
+
+    ways: Sequence[tuple[str, str]] = ()
+    menu: str = ""
+
+
+ALONE = Back()
 
 
 @cache
@@ -53,7 +64,7 @@ def hashed(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def sheet(template: str, *, back: Back = (), site_script: str = "", **parts: object) -> str:
+def sheet(template: str, *, back: Back = ALONE, site_script: str = "", **parts: object) -> str:
     """A page styled by `sheet.css`; without any script, unless a site that it is a page of gives
     the address of its own."""
     from markupsafe import Markup

@@ -39,11 +39,8 @@ def set_charts(attempt: Attempt, comparison: Comparison | None) -> list[SetChart
         planned, real = lines.get(number, ("", ""))
         matches = [match for match in every if match.round == number]
         remarks = [words.break_words(match) for match in matches if match.outcome != "as planned"]
-        span = attempt.round_spans().get(number)
-        if span is None:
+        if number not in attempt.round_spans():
             remarks = ["not reached"]
-        elif span.missing:
-            remarks.append(f"not counted: {words.missing_words(span.missing)}")
         charts.append(
             SetChart(
                 number,

@@ -144,34 +144,49 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     shapes.append(
         _layer(_curve(attempt, bar, dots, full), top, HEIGHT_PX, 1000, begin, end),
     )
+    names = [tag("text", "Rounds", x="100%", y=15.0, text_anchor="end")] if attempt.rounds else []
+    names.append(_levels(top))
     y = top + HEIGHT_PX + 10
-    for _, kind, spans in lanes:
+    below, names_below = [], []
+    for name, kind, spans in lanes:
         row = [tag("line", class_="grid", x1=0, x2=full, y1=50, y2=50)]
         row += [
             tag("rect", class_=kind, x=a, y=0, width=round(b - a, 3), height=100) for a, b in spans
         ]
-        shapes.append(_layer(row, y, 10, 100, begin, end))
+        below.append(_layer(row, y, 10, 100, begin, end))
+        names_below.append((name, y + 9))
         y += 18
-    shapes.append(_ticks(begin, end, attempt.clock.start_s or 0.0, y + 14))
-    names = [("Rounds", 15.0)] if attempt.rounds else []
-    for name, level in (("full height", 1.0), ("half height", 0.5), ("floor", 0.0)):
-        names.append((name, top + HEIGHT_PX * _y(level) / 1000 + 4))
-    names += [(lane[0], top + HEIGHT_PX + 19 + 18 * i) for i, lane in enumerate(lanes)]
-    names.append(("Time", y + 14))
+    below.append(_ticks(begin, end, attempt.clock.start_s or 0.0, y + 14))
+    names_below.append(("Time", y + 14))
+    shapes.append(tag("g", *below, class_="below"))
+    texts = (tag("text", name, x="100%", y=at, text_anchor="end") for name, at in names_below)
+    names.append(tag("g", *texts, class_="below"))
     return TraceChart(
-        tag(
-            "svg",
-            *(tag("text", name, x="100%", y=at, text_anchor="end") for name, at in names),
-            class_="gutter",
-            height=y + 20,
-            aria_hidden="true",
-        ),
+        tag("svg", *names, class_="gutter", height=y + 20, aria_hidden="true"),
         tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
         _overview(bar, full),
         begin,
         end,
         full,
         dots,
+    )
+
+
+def _levels(top: float) -> Markup:
+    """What the lines across the plot are, beside them: in parts of its height, so that they stay
+    beside them where a page shows it less high."""
+    texts = (
+        tag("text", name, x="100%", y=percent(_y(level) / 1000), dy=4, text_anchor="end")
+        for name, level in (("head height", 1.0), ("half of it", 0.5), ("floor", 0.0))
+    )
+    return tag(
+        "svg",
+        *texts,
+        class_="plotted",
+        y=top,
+        width="100%",
+        height=HEIGHT_PX,
+        aria_hidden="true",
     )
 
 
@@ -201,7 +216,7 @@ def _layer(
     return tag(
         "svg",
         *shapes,
-        class_="time",
+        class_="time plotted" if height == HEIGHT_PX else "time",
         x=0,
         y=y,
         width="100%",
@@ -254,7 +269,8 @@ def _curve(
     ]
     shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
     shapes.append(tag("path", class_="bar", d=_path(bar)))
-    for kind, sure in (("dot", True), ("dot unsure", False)):
+    # what is to be checked is a hollow square: told by its shape, in no colour of anything else
+    for kind, sure in (("dot", True), ("dot unsure", False), ("dot unsure hole", False)):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"
             for rep, dot in zip(attempt.reps, dots, strict=True)

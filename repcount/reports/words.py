@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from repcount.analysis.compare import counted_words
 from repcount.attempt.assemble import is_over
 from repcount.attempt.records import (
     After,
@@ -94,7 +95,7 @@ class Summary:
     @property
     def rest(self) -> list[str]:
         """The sentences after the time."""
-        return [part for part in (self.against, self.short, self.costliest) if part]
+        return [part for part in (self.short, self.against, self.costliest) if part]
 
     @property
     def text(self) -> str:
@@ -117,7 +118,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     elif run.finished:
         time = f"Finished in {clock(run.total_s)}."
     elif _all_rounds_over(attempt):
-        time = f"All rounds done in {clock(run.total_s)}, not every rep counted."
+        time = f"All rounds done in {clock(run.total_s)}."
     else:
         cap = attempt.workout.time_cap_s
         capped = cap and run.total_s is not None and run.total_s >= cap
@@ -135,8 +136,10 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
         else:
             against = f"On the plan of {planned}."
     missing = ""
-    if asked is not None and counted and len(counted) < asked:
-        missing = f"{len(counted)} of {count(asked, 'rep')} counted."
+    no_reps = sum(rep.status == "no_rep" for rep in attempt.reps)
+    if asked is not None and counted and (len(counted) < asked or no_reps):
+        missing = f"{len(counted)} of {count(asked, 'rep')} counted"
+        missing += f", {count(no_reps, 'no-rep')}." if no_reps else "."
     costliest = (comparison.costliest or "") if comparison else ""
     other = next((one.text for one in attempt.warnings if one.code == "other-workout"), None)
     if other is not None:  # what cost most against a plan of another workout says nothing
@@ -336,7 +339,11 @@ def set_lines(attempt: Attempt, comparison: Comparison | None) -> dict[int, tupl
     """Each round's sets, planned and real, as written; empty where there is none."""
     real = set_patterns(attempt)
     if comparison is None:
-        return {number: ("", pattern) for number, pattern in real.items()}
+        said = {number: counted_words(attempt, number) for number in real}
+        return {
+            number: ("", f"{pattern} ({said[number]})" if said[number] else pattern)
+            for number, pattern in real.items()
+        }
     rounds = max(len(comparison.planned_sets), len(comparison.real_sets), *real, 0)
     padded = comparison.planned_sets + [""] * rounds
     done = comparison.real_sets + [""] * rounds

@@ -9,7 +9,7 @@ import json
 import secrets
 from collections.abc import AsyncIterator, Sequence
 from contextlib import suppress
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, StreamingResponse
@@ -142,12 +142,18 @@ def playable(attempt_id: AttemptId, library: LibraryDep, playables: PlayablesDep
 
 @routes.post("/attempts/{attempt_id}/overlay")
 def overlay(
-    attempt_id: AttemptId, library: LibraryDep, overlays: OverlaysDep, response: Response
+    attempt_id: AttemptId,
+    library: LibraryDep,
+    overlays: OverlaysDep,
+    response: Response,
+    faces: Annotated[
+        Literal["none", "others", "all"], Form(description="whose are made unreadable")
+    ] = "none",
 ) -> Standing:
     """Have the video made with the reading drawn in, as it is now; where it stands. The page, which
     asks by htmx, shows it in a part of its own."""
     response.headers["HX-Trigger"], response.headers["HX-Reswap"] = "overlay", "none"
-    return overlays.ask(library.attempt(attempt_id))
+    return overlays.ask(library.attempt(attempt_id), faces)
 
 
 @routes.post("/attempts/{attempt_id}/delete", status_code=204)

@@ -90,7 +90,7 @@ class PlanForm(BaseModel):
     between: str = Field("", max_length=10_000)
     start: str = Field("", max_length=_SHORT)
     transition: str = Field("", max_length=_SHORT)
-    target: str = Field("", max_length=_SHORT, description="what the pace is made for; not kept")
+    target: str = Field("", max_length=_SHORT, description="what the pace is made for")
     notes: str = Field("", max_length=2 * _LONGEST_NOTES)
 
 
@@ -126,17 +126,17 @@ def toml_of(form: PlanForm, base: str | None = None) -> str:
     return plan_toml(plan, comments_of(base or ""))
 
 
-def draft_of(form: PlanForm, base: str | None = None) -> tuple[Plan | None, float | None]:
+def draft_of(form: PlanForm, base: str | None = None) -> Plan | None:
     """What can be said already of a plan that is still being written: without the fields that are
-    wrong, None while rounds and movements are; and its target in seconds. Raises PlanError where
-    the whole is given as text that is no plan.
+    wrong, None while rounds and movements are. Raises PlanError where the whole is given as text
+    that is no plan.
     """
     if form.toml.strip():
-        return parse_plan(form.toml), None
+        return parse_plan(form.toml)
     reader = _Reader(form, parse_plan(base) if base else None)
     with suppress(PlanFaults):
         reader.plan()
-    return reader.draft, reader.target_s
+    return reader.draft
 
 
 def form_of(plan: Plan) -> PlanForm:
@@ -160,6 +160,7 @@ def form_of(plan: Plan) -> PlanForm:
         round_s=_list_text([one.round_s for one in plan.rounds if one.round_s is not None]),
         between=_list_text(plan.between_rounds_s or []),
         start=_one_text(plan.start_s),
+        target=_one_text(plan.target_s),
         transition=_one_text(plan.transition_s),
         notes=plan.notes or "",
         **rows,
@@ -264,7 +265,6 @@ class _Reader:
         self.form, self.base = form, base
         self.faults: list[Fault] = []
         self.draft: Plan | None = None
-        self.target_s: float | None = None
 
     def plan(self) -> Plan:
         """The plan. Raises PlanFaults."""
@@ -282,6 +282,7 @@ class _Reader:
             "start_s": self._time("start"),
             "transition_s": self._time("transition"),
             "cycle_s": self._cycles(rounds),
+            "target_s": self._time("target", above_0=True),
         }
         file = {
             "athlete": self._text("athlete", self.base.athlete if self.base else None) or None,
@@ -290,7 +291,6 @@ class _Reader:
             "breaks": breaks,
             "pace": pace,
         }
-        self.target_s = self._time("target", above_0=True)
         if not self._unsure_of_rounds() and not self._unsure_of_reps():
             self.draft = self._fitted(file)
         if self.draft is None or self.faults:

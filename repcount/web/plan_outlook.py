@@ -58,12 +58,13 @@ def look_ahead(
     """What a plan that is being written comes to, as far as it can be said."""
     base = library.plan(changes).toml if changes is not None else None
     try:
-        draft, target_s = draft_of(form, base)
+        draft = draft_of(form, base)
     except PlanError:
         return Looked()  # what is wrong is said by the check
     found = outlook(draft) if draft is not None else None
     if draft is None or found is None:
         return Looked()
+    target_s = draft.target_s
     looked = Looked(
         said=_words(found.total_s, found.planned, target_s, draft.workout.time_cap_s),
         total_s=found.total_s,

@@ -56,6 +56,12 @@ def evening(place: Path) -> Path:
     return place / "class"
 
 
+@pytest.fixture(scope="module")
+def told(place: Path) -> str:
+    """What the command says of the list without a heat, as JSON."""
+    return run("class", place / "class.toml", "--json")
+
+
 def test_a_sheet_and_a_message_for_each(evening):
     assert {path.name for path in evening.iterdir() if path.is_file()} == FILES
     folders = [path for path in evening.iterdir() if path.is_dir()]
@@ -109,9 +115,8 @@ def test_one_list_from_the_plan_to_the_message(place):
     assert all("the plan of 2:50.0" in one["message"] for one in made["athletes"])
 
 
-def test_a_class_fits_its_schema(place):
-    text = run("class", place / "class.toml", "--json")
-    jsonschema.validate(json.loads(text), json.loads(run("schema", "class")))
+def test_a_class_fits_its_schema(told):
+    jsonschema.validate(json.loads(told), json.loads(run("schema", "class")))
 
 
 def test_a_video_that_was_not_read_leaves_the_others_their_messages(place, tmp_path):
@@ -141,7 +146,7 @@ def test_what_cannot_be_a_class_is_one_sentence(tmp_path):
         assert said in run("class", *asked, code=2)
 
 
-def test_the_librarys_attempts_are_taken_by_athlete(place, tmp_path):
+def test_the_librarys_attempts_are_taken_by_athlete(place, told, tmp_path):
     from repcount.library.store import Library
 
     library = Library(tmp_path / "library")
@@ -155,7 +160,7 @@ def test_the_librarys_attempts_are_taken_by_athlete(place, tmp_path):
             )
     library.close()
     from_library = json.loads(run("class", "--data", tmp_path / "library", "--json"))
-    from_folders = json.loads(run("class", place / "class.toml", "--json"))
+    from_folders = json.loads(told)
     assert [one["athlete"] for one in from_library["athletes"]] == sorted(NAMES[:2])
     for one in from_library["athletes"]:
         (other,) = (two for two in from_folders["athletes"] if two["athlete"] == one["athlete"])

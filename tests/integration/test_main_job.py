@@ -27,7 +27,7 @@ from tests.readme import run
 CLIPS = REPOSITORY / "sample_clips"
 
 
-@pytest.fixture(scope="module", params=["slate", "basalt"])
+@pytest.fixture(scope="module", params=["basalt", "slate"])
 def attempt(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """(results folder, attempt, truth) of a sample clip, through the command line."""
     if request.param == "slate":

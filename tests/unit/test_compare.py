@@ -124,7 +124,7 @@ def test_a_break_s_place_does_not_shift_with_a_rep_missed_before() -> None:
         ("as planned", 0),
     ]
     assert comparison.real_sets == [
-        "6 | 1+5 | 1+4 (missing: 1 deadlift; extra: 1 push press)",
+        "6 | 1+5 | 1+4 (7 of 8 deadlift counted; 4 of 4 push press, 1 extra rep)",
     ]
 
 
@@ -143,7 +143,7 @@ def test_a_short_round_is_compared_and_reported() -> None:
     assert comparison.difference_s is not None
     assert [one.code for one in comparison.warnings] == ["short"]
     assert comparison.warnings[0].text.startswith("1 prescribed rep was not counted")
-    assert comparison.real_sets[1] == "6 | 1+5 | 1+4 (missing: 1 deadlift)"
+    assert comparison.real_sets[1] == "6 | 1+5 | 1+4 (7 of 8 deadlift counted)"
     check_sums(comparison, attempt)
 
 
@@ -151,7 +151,7 @@ def test_sets_without_a_counted_rep_and_no_reps_are_said() -> None:
     script = Script(slate(1)).rep("deadlift", 7).rest(3.0)
     script.rep("deadlift", status="no_rep").rest(2.0).rep("deadlift").rep("hang power clean", 6)
     comparison = beside(script.rep("push press", 4))
-    assert comparison.real_sets == ["7 | 0 | 1+6+4 (no-rep: 1 deadlift)"]
+    assert comparison.real_sets == ["7 | 0 | 1+6+4 (8 of 8 deadlift counted, 1 no-rep)"]
 
 
 def test_where_the_time_went() -> None:
@@ -242,7 +242,7 @@ def test_an_unfinished_attempt_is_compared_as_far_as_it_went() -> None:
     assert [one.finished for one in comparison.rounds] == [True, False, False]
     assert comparison.real_sets == [
         "7 | 1+5 | 1+4",
-        "7 | 1+2 (missing: 4 hang power clean, 4 push press)",
+        "7 | 1+2 (2 of 6 hang power clean counted; 0 of 4 push press)",
         "not begun",
     ]
     assert sum(to_ms(one.planned_s) for one in comparison.time) == 44_000
@@ -263,7 +263,9 @@ def test_a_break_at_which_the_attempt_ended_is_not_called_skipped() -> None:
     comparison = beside(capped, plan)
     assert [one.outcome for one in comparison.breaks] == ["as planned", "not reached"]
     assert comparison.breaks[0].length == "longer"
-    assert comparison.real_sets == ["7 | 0 (missing: 1 deadlift, 6 hang power clean, 4 push press)"]
+    assert comparison.real_sets == [
+        "7 | 0 (7 of 8 deadlift counted; 0 of 6 hang power clean; 0 of 4 push press)"
+    ]
 
 
 def test_no_reps_at_all() -> None:

@@ -216,6 +216,16 @@ def test_given_cycles_and_changes_bind():
     assert make_plan(PLAN, Wishes(target_s=120)).plan.planned_total_s == 120
 
 
+def test_the_target_of_a_file_is_met_where_it_has_no_round_times():
+    aimed = WORKOUT.model_copy(update={"target_s": 150.0})
+    made = make_plan(aimed).plan
+    assert (made.planned_total_s, made.target_s) == (150, 150)
+    kept = make_plan(PLAN.model_copy(update={"target_s": 150.0})).plan
+    assert kept.planned_total_s == make_plan(PLAN).plan.planned_total_s
+    assert kept.target_s == 150
+    assert make_plan(aimed, Wishes(target_s=160)).plan.target_s == 160
+
+
 def test_an_own_shape_is_taken_and_asked_for():
     shares = [Fraction(2, 10), Fraction(3, 10), Fraction(5, 10)]
     plan = make_plan(PLAN, Wishes(target_s=314, shape="own", start_s=2), own_shares=shares).plan

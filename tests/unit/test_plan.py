@@ -338,7 +338,7 @@ VALUES = st.recursive(
             *("workout.time_cap_s", "workout.movements", "workout.round"),
             *("breaks.pattern", "breaks.patterns", "breaks.seconds", "breaks"),
             *("pace.round_s", "pace.between_rounds_s", "pace.cycle_s", "pace.transition_s"),
-            *("pace.start_s", "pace", "workout", "athlete", "notes"),
+            *("pace.start_s", "pace.target_s", "pace", "workout", "athlete", "notes"),
         ]
     ),
     VALUES,

@@ -99,7 +99,8 @@ def test_a_time_shown_is_the_time_read(ms):
 
 def test_a_plan_from_fields_with_units():
     fields = GOOD | {"load": "135 lb", "cap": "7:00", "seconds": "4s", "between": "0:06"}
-    plan = parse_plan(toml_of(PlanForm(**fields | {"round_s": "1:30", "transition": "1,5 s"})))
+    times = {"round_s": "1:30", "transition": "1,5 s", "target": "4:40"}
+    plan = parse_plan(toml_of(PlanForm(**fields | times)))
     assert plan.load_lb == 135
     # the international pound (NIST Handbook 44, appendix C): 0.453 592 37 kg exactly
     assert plan.workout.load_kg == pytest.approx(135 * 0.45359237, abs=0.001)
@@ -108,6 +109,8 @@ def test_a_plan_from_fields_with_units():
     assert [one.round_s for one in plan.rounds] == [90, 90, 90]
     assert plan.between_rounds_s == [6, 6]
     assert plan.transition_s == 1.5
+    assert plan.target_s == 280
+    assert form_of(plan).target == "4:40"
     assert parse_plan(toml_of(PlanForm(**GOOD | {"load": "60kg"}))).workout.load_kg == 60
 
 

@@ -139,15 +139,14 @@ def test_verdicts():
         update={"clock": run, "reps": attempt.reps[1:-1], "rounds": [short, *attempt.rounds[1:]]}
     )
     assert words.summary(dropped, comparison).text.startswith(
-        "All rounds done in 2:46.9, not every rep counted. 11.4 s behind the plan of 2:35.5. "
-        "53 of 54 reps counted."
+        "All rounds done in 2:46.9. 53 of 54 reps counted. 11.4 s behind the plan of 2:35.5."
     )
     stopped = attempt.model_copy(
         update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}
     )
     unfinished = comparison.model_copy(update={"difference_s": None})
     assert words.summary(stopped, unfinished).text.startswith(
-        "Not finished: 2:46.9 on the clock. The plan was 2:35.5. 40 of 54 reps counted."
+        "Not finished: 2:46.9 on the clock. 40 of 54 reps counted. The plan was 2:35.5."
     )
     capped = attempt.workout.model_copy(update={"time_cap_s": run.total_s})
     at_cap = stopped.model_copy(update={"workout": capped})

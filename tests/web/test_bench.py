@@ -345,6 +345,11 @@ def test_a_loss_is_a_clip_that_plays_and_stops(browser, server, attempt):
     assert not browser.value("document.querySelector('[data-act=no-rep]').checkVisibility()")
     hand.click("[data-act=tools]")
     assert browser.value("document.querySelector('[data-act=no-rep]').checkVisibility()")
+    # what is corrected is seen: video, chosen rep, tools and chart on one screen
+    browser.value("document.querySelector('[data-act=next-rep]').click()")
+    for part in ("#video", "#chosen", "[data-act=play]", "[data-act=no-rep]", "#plot"):
+        box = f"document.querySelector('{part}').getBoundingClientRect()"
+        assert browser.value(f"{box}.top >= 0 && {box}.bottom <= innerHeight"), part
     quiet(browser)
 
 

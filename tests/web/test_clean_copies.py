@@ -402,7 +402,7 @@ def test_a_clip_with_the_reading_is_asked_for_until_it_is_made_or_cannot_be(tmp_
         after.stop()
     # which is the one that shows the attempt as it is; notes are not drawn
     folder = library.folder_of(bare.id)
-    clip = folder / OVERLAY.format(drawn_from(folder))
+    clip = folder / OVERLAY.format(f"{drawn_from(folder)}-none")
     clip.write_bytes(film.read_bytes())
     assert after.of(bare) == clip
     assert [one for one in findings(library) if clip.name in one] == []
@@ -413,6 +413,11 @@ def test_a_clip_with_the_reading_is_asked_for_until_it_is_made_or_cannot_be(tmp_
     clip.write_bytes(b"cut")
     assert [clip.name in one for one in findings(library) if "clip" in one] == [True]
     assert clip.name not in result_files(folder)
+    # with other faces than were asked for it is gone at once, and one is made after the other
+    after.ask(bare, "others")
+    assert (clip.exists(), after.arguments(bare)[-1]) == (False, "others")
+    with pytest.raises(Conflict, match="another clip"):
+        after.ask(bare, "all")
     library.close()
 
 

@@ -178,6 +178,8 @@ def test_a_plan_is_made_by_touch_and_the_fields_follow(browser, server):
     until(browser, "document.getElementById('saved').textContent === 'Saved.'")
     assert browser.value("document.querySelector('[name=target]').value") == "2:40"
     until(browser, "scrollY > 0")
+    visit(browser, browser.value("location.href"))  # the target is part of what was saved
+    assert browser.value("document.querySelector('[name=target]').value") == "2:40"
     quiet(browser)
 
 

@@ -281,7 +281,9 @@ def test_a_clip_with_the_reading_is_made_handed_out_and_known_to_be_old(browser,
         assert browser.value(download) == []
         visit(browser, page)
         hand.click("#clip summary")
+        browser.value("document.querySelector('#overlay [name=faces]').value = 'others'")
         hand.click("#overlay button")
+        until(browser, "/may have been missed/.test(document.getElementById('overlay').innerText)")
         until(browser, f"{download}.length === 1 && !/later|turn|being made/.test({said})")
         quiet(browser)
         assert client.get(own).content == _only(folder).read_bytes() != clip.content
@@ -450,6 +452,8 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
         until(browser, f"!!document.querySelector({way!r})")
         hand.click(".back a")
         until(browser, "location.pathname === '/workouts/Slate'")
+    # the menu stands on every page, on a phone in one row
+    assert browser.value("document.querySelector('.places').getBoundingClientRect().height") < 60
     # the two of them moving, by the comparison's link: one clock, and the gap at each rep
     both = f"?with={site.ids['first']}&with={site.ids['short']}"
     visit(browser, f"{address}/workouts/Slate{both}")
@@ -468,6 +472,12 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
     visit(browser, f"{address}/workouts/Slate{both}&as=heat")
     assert browser.value("document.querySelectorAll('a[href^=\"/beside\"]').length") == 1
     visit(browser, address + "/plans/1/card")
+    hand.click(".places summary")
+    hand.click(".places .rest [href='/heats']")
+    until(browser, "location.pathname === '/heats'")
+    visit(browser, address + "/plans/1/card")
+    assert "60 kg" in browser.value("document.querySelector('.who').innerText")
+    assert browser.value("document.querySelector('[data-print]').checkVisibility()")
     hand.click(".back a")
     until(browser, "location.pathname === '/plans/1'")
     visit(browser, f"{site['first']}/files/report.html")

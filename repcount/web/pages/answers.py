@@ -24,7 +24,6 @@ from repcount.reports.pages import ASSETS, Back, hashed
 from repcount.web.roles import access_of
 from repcount.web.templates import page
 
-HOME = ("/", "Attempts")
 # How the video with the reading drawn in is handed out. No video of an attempt is called so, since
 # their names have one dot.
 CLIP_NAME = "repcount.overlay.mp4"
@@ -54,6 +53,13 @@ def frame(request: Request) -> dict[str, object]:
         "token": access.token, "login": access.inside, "let_in": access.let_in,
         "coach": access.coach, "me": access.name, "people": access.coach and access.asked,
     }  # fmt: skip
+
+
+def within(request: Request, *ways: tuple[str, str]) -> Back:
+    """What stands above a page that stands alone: the menu, and the pages that it was reached
+    from. Without the session's token, since nothing on it is sent."""
+    parts = frame(request) | {"token": ""}
+    return Back(ways, page("places.html", path=request.url.path, **parts))
 
 
 def names(library: Library) -> dict[int | None, str]:
@@ -103,6 +109,10 @@ def handed_out(clip: Path | None) -> FileResponse:
     return FileResponse(clip, media_type="video/mp4", filename=CLIP_NAME)
 
 
+# The site's own script, for the sheets that have buttons.
+SCRIPT = "/static/web.js"
+
+
 def sheet(html: str, *, scripted: bool = False) -> HTMLResponse:
     """A page to print; `scripted` if it has the site's own script."""
     return _alone(html, _asset("sheet.css"), more="script-src 'self'; " if scripted else "")
@@ -118,7 +128,7 @@ def heat_sheet(
     return _alone(heat_page(heat, back, links, moving), *sheet_and_script())
 
 
-def report(folder: Path, back: Back = ()) -> HTMLResponse:
+def report(folder: Path, back: Back) -> HTMLResponse:
     """The report of an attempt, made when it is asked for: the policy knows this version's script
     only."""
     found = with_stills(folder, load_results(folder))

@@ -16,7 +16,7 @@ from repcount.attempt.corrected import LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import POSTER
-from repcount.library.overlays import Overlays
+from repcount.library.overlays import Overlays, faces_of
 from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, Share, doubles, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
@@ -31,7 +31,6 @@ from repcount.web.depends import (
     SettingsDep,
 )
 from repcount.web.pages.answers import (
-    HOME,
     address,
     coded_as,
     handed_out,
@@ -41,6 +40,7 @@ from repcount.web.pages.answers import (
     still_of,
     thumbnails,
     type_of,
+    within,
 )
 from repcount.web.plan_form import athlete_of
 from repcount.web.review import has_next, panel, result
@@ -187,6 +187,7 @@ def overlay_part(row: AttemptRow, overlays: Overlays) -> str:
         stands=stands.state if stands else "",
         fraction=stands.fraction if stands else None,
         said=stands.said if stands else "",
+        faces=faces_of(made) if made else "none",
         megabytes=made.stat().st_size / 1e6 if made else None,
         made_at=int(made.stat().st_mtime) if made else None,
     )
@@ -213,7 +214,11 @@ def still(attempt_id: AttemptId, name: str, library: LibraryDep) -> Response:
 
 @routes.get("/attempts/{attempt_id}/files/{name}")
 def file_of(
-    attempt_id: AttemptId, name: str, library: LibraryDep, rebuilder: RebuilderDep
+    request: Request,
+    attempt_id: AttemptId,
+    name: str,
+    library: LibraryDep,
+    rebuilder: RebuilderDep,
 ) -> Response:
     """A file of an attempt, made anew first where a correction has left it stale."""
     row = library.attempt(attempt_id)
@@ -221,7 +226,7 @@ def file_of(
     if name not in (row.file_name, *FILES, EDITS) or not (folder / name).is_file():
         raise Missing("there is no such file.")
     if name == REPORT:
-        return report(folder, ((f"/attempts/{attempt_id}", "Review"), HOME))
+        return report(folder, within(request, (f"/attempts/{attempt_id}", "Review")))
     if name in DERIVED:
         rebuilder.now(attempt_id)
     return FileResponse(folder / name, media_type=type_of(name))

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from repcount.analysis.class_members import Judged
 from repcount.errors import RecordError
@@ -17,8 +17,9 @@ from repcount.library.store import Library
 from repcount.reports.after import next_card
 from repcount.reports.card import card_page
 from repcount.reports.class_sheet import class_page, class_sheet, season_page
+from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
-from repcount.web.pages.answers import HOME, sheet
+from repcount.web.pages.answers import SCRIPT, sheet, within
 
 MOST_IN_CLASS = 100
 NAME = "Class"
@@ -34,31 +35,32 @@ def class_address(ids: Sequence[str], page: str = "/class") -> str:
 
 
 @routes.get("/class")
-def class_(library: LibraryDep, with_: Chosen = None) -> Response:
+def class_(request: Request, library: LibraryDep, with_: Chosen = None) -> Response:
     """The sheet of a class, with a message for each athlete."""
     judged, links = _class(library, with_)
-    back = [HOME]
+    back = [("/", "Attempts")]
     if any(one.decision for one in judged):
         back.append((class_address(with_ or [], "/class/cards"), "Clock cards to print"))
     back.append((class_address(with_ or [], "/class/season"), "The season"))
-    html = class_page(class_sheet(judged, NAME), back, links, "/static/web.js")
+    html = class_page(class_sheet(judged, NAME), within(request, *back), links, SCRIPT)
     return sheet(html, scripted=True)
 
 
 @routes.get("/class/cards")
-def cards(library: LibraryDep, with_: Chosen = None) -> Response:
+def cards(request: Request, library: LibraryDep, with_: Chosen = None) -> Response:
     """The clock cards of all new plans."""
     decided = [one.decision for one in _class(library, with_)[0] if one.decision is not None]
     if not decided:
         raise RecordError("no plan follows from these attempts; the sheet of the class says why.")
-    return sheet(card_page([next_card(one) for one in decided], _back(with_)))
+    page = card_page([next_card(one) for one in decided], _back(request, with_), SCRIPT)
+    return sheet(page, scripted=True)
 
 
 @routes.get("/class/season")
-def season(library: LibraryDep, with_: Chosen = None) -> Response:
+def season(request: Request, library: LibraryDep, with_: Chosen = None) -> Response:
     """Everybody's attempts by date."""
     judged, _ = _class(library, with_)
-    return sheet(season_page(class_sheet(judged, NAME), _back(with_)))
+    return sheet(season_page(class_sheet(judged, NAME), _back(request, with_)))
 
 
 def _class(library: Library, ids: Sequence[str] | None) -> tuple[list[Judged], list[str]]:
@@ -76,5 +78,5 @@ def _class(library: Library, ids: Sequence[str] | None) -> tuple[list[Judged], l
     return judged, [f"/attempts/{one.folders[-1].name}" for one in everybody]
 
 
-def _back(ids: Sequence[str] | None) -> tuple[tuple[str, str], ...]:
-    return ((class_address(ids or []), "Class"), HOME)
+def _back(request: Request, ids: Sequence[str] | None) -> Back:
+    return within(request, (class_address(ids or []), "Class"))

@@ -28,7 +28,7 @@ from repcount.plan.writing import plan_toml
 from repcount.reports.after import next_card, next_parts, next_toml, parameter_words, ranked_lines
 from repcount.reports.card import card_page
 from repcount.web.depends import AttemptId, LibraryDep
-from repcount.web.pages.answers import HOME, names, sheet, shown
+from repcount.web.pages.answers import SCRIPT, names, sheet, shown, within
 from repcount.web.plan_form import with_athlete
 from repcount.web.plan_text import parse_time
 from repcount.web.review import ERRORS
@@ -124,11 +124,14 @@ def next_page(
 
 
 @routes.get("/attempts/{attempt_id}/next/card")
-def next_sheet(attempt_id: AttemptId, library: LibraryDep, known: KnownDep) -> Response:
+def next_sheet(
+    request: Request, attempt_id: AttemptId, library: LibraryDep, known: KnownDep
+) -> Response:
     """The new plan's clock card to print."""
     answer = _decided(library, attempt_id, known)
-    back = ((f"/attempts/{attempt_id}", "Attempt"), HOME)
-    return sheet(card_page([next_card(answer)], back))
+    athlete = names(library).get(library.attempt(attempt_id).athlete_id, "")
+    back = within(request, (f"/attempts/{attempt_id}", "Attempt"))
+    return sheet(card_page([next_card(answer, athlete)], back, SCRIPT), scripted=True)
 
 
 @api.post("/next-plan", status_code=204)

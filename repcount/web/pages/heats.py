@@ -12,7 +12,7 @@ from repcount.heat.collect import FILES, PAGE, RECORD
 from repcount.heat.records import Heat
 from repcount.library.store import Library, Missing
 from repcount.web.depends import AttemptId, LibraryDep
-from repcount.web.pages.answers import HOME, heat_sheet, shown, type_of
+from repcount.web.pages.answers import heat_sheet, shown, type_of, within
 
 routes = APIRouter()
 
@@ -24,22 +24,22 @@ def heats(request: Request, library: LibraryDep) -> HTMLResponse:
 
 
 @routes.get("/heats/{heat_id}")
-def heat(heat_id: AttemptId, library: LibraryDep) -> Response:
+def heat(request: Request, heat_id: AttemptId, library: LibraryDep) -> Response:
     """A heat."""
-    return _page(_file(library, heat_id, RECORD))
+    return _page(request, _file(library, heat_id, RECORD))
 
 
 @routes.get("/heats/{heat_id}/files/{name}")
-def file_of_heat(heat_id: AttemptId, name: str, library: LibraryDep) -> Response:
+def file_of_heat(request: Request, heat_id: AttemptId, name: str, library: LibraryDep) -> Response:
     """A file of a heat."""
     file = _file(library, heat_id, name)
     if name == PAGE:
-        return _page(_file(library, heat_id, RECORD))
+        return _page(request, _file(library, heat_id, RECORD))
     return FileResponse(file, media_type=type_of(name))
 
 
-def _page(record: Path) -> HTMLResponse:
-    return heat_sheet(load_record(Heat, record), (("/heats", "Heats"), HOME))
+def _page(request: Request, record: Path) -> HTMLResponse:
+    return heat_sheet(load_record(Heat, record), within(request, ("/heats", "Heats")))
 
 
 def _file(library: Library, heat_id: str, name: str) -> Path:

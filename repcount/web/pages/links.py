@@ -9,6 +9,7 @@ from sqlalchemy import select
 from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import REPORT, load_results
+from repcount.reports.pages import Back
 from repcount.web.actions import digest_of
 from repcount.web.depends import CopiesDep, LibraryDep, OverlaysDep, PlayablesDep
 from repcount.web.pages.answers import CLIP_NAME, coded_as, handed_out, report, still_of, type_of
@@ -56,7 +57,7 @@ def shared_file(
     print."""
     row = _shared(library, token)
     if name == REPORT:
-        return report(library.folder_of(row.id), (("./", "Attempt"),))
+        return report(library.folder_of(row.id), Back([("./", "Attempt")]))
     if name == CLIP_NAME:
         return handed_out(overlays.of(row))
     if name != row.file_name:

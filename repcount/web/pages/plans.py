@@ -16,7 +16,7 @@ from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal, slow_rounds
 from repcount.reports.card import card_page
 from repcount.web.depends import LibraryDep, RowId
-from repcount.web.pages.answers import sheet, shown
+from repcount.web.pages.answers import SCRIPT, sheet, shown, within
 from repcount.web.plan_form import (
     FEW_MOVEMENTS,
     LABELS,
@@ -59,7 +59,7 @@ def plan(request: Request, plan_id: RowId, library: LibraryDep, text: bool = Fal
 
 
 @routes.get("/plans/{plan_id}/card")
-def card(plan_id: RowId, library: LibraryDep) -> Response:
+def card(request: Request, plan_id: RowId, library: LibraryDep) -> Response:
     """A plan's card to print."""
     row = library.plan(plan_id)
     made = parse_plan(row.toml)
@@ -70,7 +70,8 @@ def card(plan_id: RowId, library: LibraryDep) -> Response:
         patterns=[],
         notes=slow_rounds(made),
     )
-    return sheet(card_page([one], ((f"/plans/{row.id}", row.name), ("/plans", "Plans"))))
+    back = within(request, (f"/plans/{row.id}", row.name))
+    return sheet(card_page([one], back, SCRIPT), scripted=True)
 
 
 def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:

@@ -23,7 +23,15 @@ from repcount.library.store import Library, Missing
 from repcount.reports.after import history_page
 from repcount.reports.pages import Back
 from repcount.web.depends import LibraryDep
-from repcount.web.pages.answers import HOME, address, heat_sheet, names, sheet, shown, thumbnails
+from repcount.web.pages.answers import (
+    address,
+    heat_sheet,
+    names,
+    sheet,
+    shown,
+    thumbnails,
+    within,
+)
 from repcount.web.pages.classes import class_address
 from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in, unix
@@ -91,7 +99,7 @@ def workout(
     if not rows:
         raise Missing("there is no attempt at this workout.")
     asked = [row for row in reversed(rows) if row.id in (with_ or [])]
-    back = ((address(workout), workout), HOME)
+    back = within(request, (address(workout), workout))
     if len(asked) < 2:
         twice = doubles(rows)
         once = [row.id for row in rows if row.id not in twice]

@@ -7,6 +7,7 @@ const makeChart = (tapped) => {
   const LETTER_PX = 6.6;
   const FIRM_PX = 6; // a pointer that moved less has not moved
   let data, plot, drawing, layers, strip, inView, from, to, named;
+  let less = 0;
 
   const percent = (time) => (100 * (time - from)) / (to - from) + "%";
   const timeAt = (x) => {
@@ -60,6 +61,20 @@ const makeChart = (tapped) => {
       ticks.append(text(words, "tick", percent(data.zero + n * step), ticks.dataset.y));
     }
   }
+  // Where the curve is drawn, in pixels of the chart.
+  const box = () => ({ top: Number(layers[0].getAttribute("y")), height: Number(layers[0].getAttribute("height")) });
+  // The sheet may want the curve by so many pixels less high (`--less`); what is below it moves up.
+  function fit() {
+    const wanted = parseFloat(getComputedStyle(plot).getPropertyValue("--less")) || 0;
+    const by = wanted - less;
+    if (!drawing || !by) return;
+    less = wanted;
+    const charts = [drawing, plot.parentElement.querySelector(".gutter")];
+    for (const one of charts.flatMap((svg) => [svg, svg.querySelector(".plotted")])) {
+      one.setAttribute("height", one.getAttribute("height") - by);
+    }
+    for (const svg of charts) svg.querySelector(".below").setAttribute("transform", "translate(0 " + -less + ")");
+  }
   // The chosen rep is named first, then those that have room beside the ones before.
   function drawNames() {
     let holder = document.getElementById("rep-names");
@@ -71,7 +86,7 @@ const makeChart = (tapped) => {
     holder.replaceChildren();
     if (to - from > NAMED_S) return;
     const taken = [];
-    const y = Number(layers[0].getAttribute("y")) + 12;
+    const y = box().top + 12;
     const seen = data.reps.filter((one) => one.top >= from && one.top <= to);
     for (const one of seen.sort((a, b) => (b.id === named) - (a.id === named))) {
       const half = (LETTER_PX * one.name.length) / 2;
@@ -89,6 +104,7 @@ const makeChart = (tapped) => {
   };
   function draw() {
     if (!drawing) return;
+    fit();
     for (const layer of layers) {
       const box = layer.getAttribute("viewBox").split(" ");
       layer.setAttribute("viewBox", [from, 0, to - from, box[3]].join(" "));
@@ -175,6 +191,7 @@ const makeChart = (tapped) => {
     inView = document.getElementById("in-view");
     layers = drawing ? drawing.querySelectorAll("svg.time") : [];
     if (from === undefined) { from = data.begin; to = data.end; }
+    less = 0;
     if (!plot) return;
     byPointers();
     byStrip();
@@ -185,7 +202,7 @@ const makeChart = (tapped) => {
     name: (id) => { named = id; if (drawing) drawNames(); },
     from: () => from,
     to: () => to,
-    layer: () => layers[0],
+    box,
     width: () => plot.clientWidth,
   };
 };

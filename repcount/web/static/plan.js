@@ -31,19 +31,18 @@
     const first = form.querySelector("[aria-invalid]");
     if (saving && first) first.focus();
   });
-  // A plan that was saved is opened anew: what is not part of it, the target, and the place stay.
+  // A plan that was saved is opened anew: the place stays.
   const KEPT = "plan-saved";
   form.addEventListener("htmx:beforeOnLoad", (event) => {
     if (event.detail.elt !== form || event.detail.xhr.status !== 204) return;
-    sessionStorage.setItem(KEPT, JSON.stringify({ at: scrollY, target: field("target") ? field("target").value : "" }));
+    sessionStorage.setItem(KEPT, String(scrollY));
   });
-  const saved = JSON.parse(sessionStorage.getItem(KEPT) || "null");
+  const saved = sessionStorage.getItem(KEPT);
   sessionStorage.removeItem(KEPT);
-  if (saved) {
-    if (field("target")) field("target").value = saved.target;
+  if (saved !== null) {
     document.getElementById("saved").textContent = "Saved.";
     form.addEventListener("input", (event) => { if (event.isTrusted) document.getElementById("saved").textContent = ""; });
-    window.addEventListener("load", () => scrollTo({ top: saved.at, behavior: "instant" }), { once: true });
+    window.addEventListener("load", () => scrollTo({ top: Number(saved), behavior: "instant" }), { once: true });
   }
 
   if (field("toml")) { // written as text

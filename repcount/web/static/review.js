@@ -81,9 +81,9 @@
     handles = [];
     if (!holder) return;
     holder.replaceChildren();
-    const layer = chart.layer();
-    holder.style.top = Number(layer.getAttribute("y")) + NAMES_PX + "px";
-    holder.style.height = Number(layer.getAttribute("height")) - NAMES_PX + "px";
+    const { top, height } = chart.box();
+    holder.style.top = top + NAMES_PX + "px";
+    holder.style.height = height - NAMES_PX + "px";
     if (one && !shared) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
     holder.append(...handles.map((one) => one.line), ...handles.map((one) => one.grip));
     layHandles();
@@ -183,7 +183,7 @@
     const one = found();
     if (!one) chosen = null;
     for (const row of panel.querySelectorAll("tr.chosen")) row.classList.remove("chosen");
-    chosenName.textContent = one ? chosenWords(one) : "No rep chosen: press Next rep, or click one in the chart or in the list";
+    chosenName.textContent = one ? chosenWords(one) : "No rep chosen: take Next rep, or one in the chart or in the list";
     if (one && kind === "rep") {
       const row = document.getElementById("rep-" + id);
       if (row) {
@@ -207,6 +207,13 @@
     const player = video.closest(".player");
     const box = video.getBoundingClientRect();
     if (box.bottom < 80 || box.top > innerHeight - 80) player.scrollIntoView({ block: "start" });
+  };
+  // At the desk, who steps by keys has video, tools and chart in view, where all of them have room.
+  const lookWhole = () => {
+    const player = video.closest(".player");
+    const box = player.getBoundingClientRect();
+    const beside = getComputedStyle(player).position === "sticky";
+    if (beside && box.bottom > innerHeight && box.height < innerHeight) player.scrollIntoView({ block: "start" });
   };
   function step(list, kind, way) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
@@ -313,6 +320,9 @@
     tools: () => {
       const open = document.getElementById("tools").classList.toggle("open");
       document.querySelector("[data-act=tools]").setAttribute("aria-expanded", String(open));
+      chart.draw(); // less high then
+      makeHandles();
+      if (open) video.closest(".player").scrollIntoView({ block: "start" });
     },
     "no-rep": async () => {
       const one = rep();
@@ -387,6 +397,7 @@
     event.preventDefault();
     say("");
     acts[act]();
+    if (/^(next|prev)-/.test(act)) lookWhole();
   });
   document.addEventListener("click", (event) => {
     if (!fresh || event.detail === 0) say("");

@@ -47,6 +47,7 @@
       const what = button.dataset.send; // a link or a message
       navigator.share(/^https?:\S+$/.test(what) ? { url: what } : { text: what }).catch(() => {});
     }
+    if (event.target.closest("[data-print]")) print();
     // a place in a part that is folded unfolds it
     const to = event.target.closest('a[href^="#"]');
     const folded = to && document.querySelector("details" + to.getAttribute("href"));
