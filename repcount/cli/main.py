@@ -232,6 +232,9 @@ def _stop(number: int, frame: object) -> NoReturn:
 def main() -> None:
     """The console script: a request to end is heard like Ctrl-C, odd characters never stop it."""
     signal.signal(signal.SIGTERM, _stop)
+    # Matrices are small here: more threads only wait for one another, five times as long where
+    # other work shares the cores. Read as NumPy is loaded, and by the processes started from here.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:  # closed by whoever started it; no file may get its number
             number = os.open(os.devnull, os.O_RDWR)

@@ -309,8 +309,8 @@ def scenes(options: argparse.Namespace) -> None:
         errors = rests(tracks, spec)
         for name, values in errors.items():
             times[name] += values
-        line = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
-        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {line}")
+        when = "; ".join(f"{k} {[round(v, 3) for v in e]}" for k, e in errors.items())
+        print(f"{spec.name}: {spec.view.azimuth_deg:+.0f} degrees, {cost:.1f} ms; {when}")
         for name in STATES:
             print("  " + line(name, found[name]), flush=True)
     print()
