@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -163,9 +163,10 @@ def _rounds(
     """Rounds from first counted start to last counted top, and the times between them."""
     rounds: list[RoundSpan] = []
     between: list[BetweenRounds] = []
+    lying = [rest.span for rest in rests]
 
     def add_between(begin: Ms, end: Ms) -> None:
-        down = clipped((rest.span for rest in rests), (begin, end))
+        down = clipped(lying, (begin, end))
         between.append(
             BetweenRounds(
                 after_round=rounds[-1].round,
@@ -314,14 +315,18 @@ def _speeds(reps: Sequence[Rep]) -> list[SetSpeed]:
 def _with_floor(reps: Sequence[Rep], rests: Sequence[FloorRest]) -> list[Rep]:
     """Reps with how the bar lay before those from the floor, and whether it fell after."""
     found = []
+    ended = sorted(rests, key=lambda rest: rest.end_s)
+    ends = [rest.end_s for rest in ended]
+    falls = sorted(rest.first_contact_s for rest in rests if rest.dropped)
     for place, rep in enumerate(reps):
         since = reps[place - 1].top_s if place else 0.0
         until = reps[place + 1].start_s if place + 1 < len(reps) else float("inf")
-        before = [rest for rest in rests if since < rest.end_s <= rep.top_s]
-        fell = any(rest.dropped and rep.top_s <= rest.first_contact_s < until for rest in rests)
+        before = bisect_right(ends, rep.top_s)  # rests that have ended by then
+        fall = bisect_left(falls, rep.top_s)
+        fell = fall < len(falls) and falls[fall] < until
         entry = CATALOGUE.get(rep.movement)
-        own = before and entry is not None and entry.begins == "floor"
-        kind = before[-1].kind if own else None
+        own = before and ends[before - 1] > since and entry is not None and entry.begins == "floor"
+        kind = ended[before - 1].kind if own else None
         found.append(rep.model_copy(update={"from_floor": kind, "dropped": fell}))
     return found
 

@@ -587,7 +587,7 @@ class Attempt(Record):
 
     def counted(self, round_: int | None = None) -> list[Rep]:
         """Counted reps in the order of their tops: all of them, or those of one round."""
-        found = [rep for rep in self.reps if rep.counts and round_ in (None, rep.round)]
+        found = [rep for rep in self.reps if (round_ is None or rep.round == round_) and rep.counts]
         return sorted(found, key=lambda rep: rep.top_s)
 
     def uncounted(self) -> list[Rep]:

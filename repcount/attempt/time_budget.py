@@ -30,14 +30,20 @@ def clipped(spans: Iterable[Span], within: Span) -> list[Span]:
 
 def without(spans: Iterable[Span], taken: Iterable[Span]) -> list[Span]:
     """The time that spans cover and none of `taken` does."""
-    left = joined(spans)
-    for begin, end in joined(taken):
-        left = [
-            part
-            for span in left
-            for part in ((span[0], min(span[1], begin)), (max(span[0], end), span[1]))
-            if part[1] > part[0]
-        ]
+    left: list[Span] = []
+    cuts, first = joined(taken), 0
+    for begin, end in joined(spans):
+        while first < len(cuts) and cuts[first][1] <= begin:
+            first += 1
+        since = begin
+        for cut in cuts[first:]:
+            if cut[0] >= end:
+                break
+            if cut[0] > since:
+                left.append((since, cut[0]))
+            since = max(since, cut[1])
+        if since < end:
+            left.append((since, end))
     return left
 
 

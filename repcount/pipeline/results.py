@@ -19,6 +19,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -82,10 +83,25 @@ def load_results(folder: Path | str) -> Results:
 
 def _kept(folder: Path) -> tuple[Reading, Edits | None, Plan | None]:
     """What is not made anew."""
-    reading = load_record(Reading, folder / READING)
+    reading = _reading(folder / READING)
     edits = load_record(Edits, folder / EDITS) if (folder / EDITS).exists() else None
     plan = load_record(Plan, folder / PLAN) if (folder / PLAN).exists() else None
     return reading, edits, plan
+
+
+def _reading(path: Path) -> Reading:
+    """A reading, which nothing changes: corrections that follow each other need not parse it
+    again."""
+    try:
+        now = path.stat()
+    except OSError:
+        return load_record(Reading, path)  # says what is wrong
+    return _reading_as_of(path, (now.st_ino, now.st_mtime_ns, now.st_size))
+
+
+@lru_cache(maxsize=2)
+def _reading_as_of(path: Path, _file: tuple[int, int, int]) -> Reading:
+    return load_record(Reading, path)
 
 
 def _derived(reading: Reading, edits: Edits | None, plan: Plan | None) -> Results:

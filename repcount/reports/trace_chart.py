@@ -115,8 +115,10 @@ def tick_step(span_s: float, wanted: int = 6) -> int:
     return next((step for step in steps if span_s / step <= wanted), steps[-1])
 
 
-def trace_chart(attempt: Attempt) -> TraceChart | None:
-    """The bar's height over the attempt, with rounds, reps, breaks, holds and transitions.
+def trace_chart(attempt: Attempt, *, apart: bool = False) -> TraceChart | None:
+    """The bar's height over the attempt, with rounds, reps, breaks, holds and transitions. With
+    `apart` the bar's curve, which no correction changes, is not in it but taken from `curves`,
+    which then stands on the same page.
 
     The whole video is drawn; the stretch shown at first runs from just before the clock's start
     (or the first rep) to just after the last rep.
@@ -138,11 +140,10 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     heights = [height_at(trace, rep.top_s) for rep in attempt.reps]
     dots = [_y(height if height is not None else 0.0) for height in heights]
 
-    bar = simplify(trace.time_s, trace.bar_st)
     top = 26 if attempt.rounds else 4
     shapes = _round_bands(attempt, begin, end)
     shapes.append(
-        _layer(_curve(attempt, bar, dots, full), top, HEIGHT_PX, 1000, begin, end),
+        _layer(_curve(attempt, dots, full, apart), top, HEIGHT_PX, 1000, begin, end),
     )
     names = [tag("text", "Rounds", x="100%", y=15.0, text_anchor="end")] if attempt.rounds else []
     names.append(_levels(top))
@@ -164,7 +165,7 @@ def trace_chart(attempt: Attempt) -> TraceChart | None:
     return TraceChart(
         tag("svg", *names, class_="gutter", height=y + 20, aria_hidden="true"),
         tag("svg", *shapes, class_="trace", id="trace", height=y + 20, aria_hidden="true"),
-        _overview(bar, full),
+        _overview(attempt.trace, full, apart),
         begin,
         end,
         full,
@@ -190,16 +191,37 @@ def _levels(top: float) -> Markup:
     )
 
 
-def _overview(bar: Sequence[Sequence[tuple[float, float]]], full: float) -> Markup:
-    """The whole video as a strip; the script marks on it what the chart shows."""
+_CURVE, _ROUGH = "curve", "rough-curve"
+
+
+def curves(trace: Trace) -> Markup:
+    """The bar's curve, for the chart and for the strip of the whole, to stand once on a page whose
+    charts are drawn anew (`trace_chart(..., apart=True)`)."""
+    paths = (
+        tag("path", id=name, d=d, vector_effect="non-scaling-stroke")
+        for name, d in ((_CURVE, curve_path(trace.time_s, trace.bar_st)), (_ROUGH, _rough(trace)))
+    )
+    return tag("svg", tag("defs", *paths), class_="defs", width=0, height=0, aria_hidden="true")
+
+
+def _rough(trace: Trace) -> str:
     rough: list[list[tuple[float, float]]] = []
-    for run in bar:
+    for run in simplify(trace.time_s, trace.bar_st):
         times, heights = zip(*run, strict=True)
         rough += simplify(times, heights, _ROUGH_ST)
+    return _path(rough)
+
+
+def _overview(trace: Trace, full: float, apart: bool) -> Markup:
+    """The whole video as a strip; the script marks on it what the chart shows."""
+    if apart:
+        bar = tag("use", class_="bar", href=f"#{_ROUGH}")
+    else:
+        bar = tag("path", class_="bar", d=_rough(trace))
     return tag(
         "svg",
         tag("rect", class_="in-view", id="in-view", x=0, y=0, width=full, height=1000),
-        tag("path", class_="bar", d=_path(rough)),
+        bar,
         class_="trace time",
         viewBox=f"0 0 {full:g} 1000",
         preserveAspectRatio="none",
@@ -247,9 +269,9 @@ def _round_bands(attempt: Attempt, begin: float, end: float) -> list[Markup]:
 
 def _curve(
     attempt: Attempt,
-    bar: Sequence[Sequence[tuple[float, float]]],
     dots: Sequence[float],
     full: float,
+    apart: bool,
 ) -> list[Markup]:
     """The plot itself, back to front."""
     trace, run = attempt.trace, attempt.clock
@@ -267,8 +289,11 @@ def _curve(
         for at in (run.start_s, run.end_s)
         if at is not None
     ]
-    shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
-    shapes.append(tag("path", class_="bar", d=_path(bar)))
+    if apart:
+        shapes.append(tag("use", class_="bar", href=f"#{_CURVE}"))
+    else:
+        shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
+        shapes.append(tag("path", class_="bar", d=curve_path(trace.time_s, trace.bar_st)))
     # what is to be checked is a hollow square: told by its shape, in no colour of anything else
     for kind, sure in (("dot", True), ("dot unsure", False), ("dot unsure hole", False)):
         d = "".join(

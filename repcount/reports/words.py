@@ -67,6 +67,8 @@ START_SOURCES = {
 
 def plain(text: str) -> str:
     """Text safe to print on one line: no control characters, no marks that turn the direction."""
+    if text.isprintable():  # none of those is, and most texts are
+        return text
     return "".join(
         "�" if unicodedata.category(char) in ("Cc", "Cs") or char in _TURNING else char
         for char in text

@@ -11,6 +11,7 @@ from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
+from zlib import crc32
 
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
@@ -97,12 +98,20 @@ class Reverting(Change):
     edit_id: str = Field(max_length=20)
 
 
+class Part(BaseModel):
+    """A part of the page that stands by itself, so that one that is as it was need not be drawn
+    again."""
+
+    of: str = Field(description="the same as long as the HTML is the same")
+    html: str
+
+
 class Reviewed(BaseModel):
     """The page's parts that a correction changes, made anew, and how many corrections there are."""
 
     version: int
     result: str = Field(description="HTML: what the attempt came to, and what cost most")
-    panel: str = Field(description="HTML: all that follows")
+    panel: list[Part] = Field(description="all that follows, from the chart on")
 
 
 @routes.get("/panel")
@@ -272,14 +281,18 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
     )
 
 
-def panel(results: Results, *, shared: bool = False) -> str:
-    """Everything else that a correction may change, as HTML; for whoever has a link (`shared`)
-    without who corrected what, and without what changes anything."""
+_NEXT_PART = "<!-- next part -->"
+
+
+def panel(results: Results, *, shared: bool = False) -> list[Part]:
+    """Everything else that a correction may change, in parts, always as many; for whoever has a
+    link (`shared`) without who corrected what, and without what changes anything. The bar's curve,
+    which no correction changes, stands beside it on the page (`curves`)."""
     attempt, comparison = results.attempt, results.comparison
-    trace = trace_chart(attempt)
+    trace = trace_chart(attempt, apart=True)
     undo, redo = undo_and_redo(_edits(results))
     machine = {rep.id: rep for rep in results.reading.reps}
-    return page(
+    html = page(
         "panel.html",
         shared=shared,
         attempt=attempt,
@@ -307,6 +320,7 @@ def panel(results: Results, *, shared: bool = False) -> str:
         data=_data(results, trace)
         | {"undo": _named(results, undo), "redo": _named(results, redo), "kept": _kept(results)},
     )
+    return [Part(of=f"{crc32(one.encode()):x}", html=one) for one in html.split(_NEXT_PART)]
 
 
 def _named(results: Results, ids: list[str]) -> str:

@@ -20,6 +20,7 @@ from repcount.library.overlays import Overlays, faces_of
 from repcount.library.rows import AthleteRow, AttemptRow, PlanRow, Share, doubles, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import DERIVED, EDITS, FILES, RECOGNISED, REPORT, load_results
+from repcount.reports.trace_chart import curves
 from repcount.web.actions import standing
 from repcount.web.depends import (
     AttemptId,
@@ -132,6 +133,7 @@ def attempt(
         + ("film.mp4" if playables.of(row) else f"files/{row.file_name}"),
         result=result(folder, results, f"/attempts/{attempt_id}/"),
         panel=panel(results),
+        curves=curves(results.attempt.trace),
         with_next=has_next(results.attempt),
         coded_as=coded_as(results.attempt),
         looks_like=access.coach and _looks_like(folder, results.attempt),

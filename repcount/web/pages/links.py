@@ -10,6 +10,7 @@ from repcount.library.rows import AttemptRow, Share, now
 from repcount.library.store import Library, Missing
 from repcount.pipeline.results import REPORT, load_results
 from repcount.reports.pages import Back
+from repcount.reports.trace_chart import curves
 from repcount.web.actions import digest_of
 from repcount.web.depends import CopiesDep, LibraryDep, OverlaysDep, PlayablesDep
 from repcount.web.pages.answers import CLIP_NAME, coded_as, handed_out, report, still_of, type_of
@@ -31,6 +32,7 @@ def shared_page(
         "review.html", shared=True, row=row, athlete="",
         path=request.url.path, login=False, token="", video=f"./{row.file_name}", poster="",
         result=result(folder, results, "./", shared=True), panel=panel(results, shared=True),
+        curves=curves(results.attempt.trace),
         coded_as=coded_as(results.attempt), looks_like="",
         overlay=CLIP_NAME if overlays.of(row) else "",
     )  # fmt: skip

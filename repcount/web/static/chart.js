@@ -182,8 +182,10 @@ const makeChart = (tapped) => {
     for (const end of ["pointerup", "pointercancel"]) strip.addEventListener(end, () => { held = false; });
   }
 
-  // What was drawn anew by the server: the stretch shown stays.
-  function fill(given) {
+  // What was drawn anew by the server, all of it or what is written in it: the stretch shown stays,
+  // and `drawn` hears of every stretch shown.
+  function fill(given, drawn) {
+    const before = plot;
     data = given;
     plot = document.getElementById("plot");
     drawing = document.getElementById("trace");
@@ -191,10 +193,13 @@ const makeChart = (tapped) => {
     inView = document.getElementById("in-view");
     layers = drawing ? drawing.querySelectorAll("svg.time") : [];
     if (from === undefined) { from = data.begin; to = data.end; }
-    less = 0;
     if (!plot) return;
-    byPointers();
-    byStrip();
+    if (plot !== before) {
+      less = 0;
+      plot.addEventListener("drawn", drawn);
+      byPointers();
+      byStrip();
+    }
     draw();
   }
   return {

@@ -189,7 +189,7 @@
       if (row) {
         row.classList.add("chosen");
         const box = row.closest(".reps");
-        box.scrollTop = row.offsetTop - box.clientHeight / 2;
+        if (go) box.scrollTop = row.offsetTop - box.clientHeight / 2;
       }
     }
     chart.name(one && kind === "rep" ? id : null);
@@ -415,15 +415,24 @@
     else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
   });
 
+  // Where the list of reps stands: to ask for it would lay out a list that nobody sees.
+  let listed = 0;
+  panel.addEventListener("scroll", (event) => {
+    if (event.target.matches(".reps")) listed = event.target.scrollTop;
+  }, true);
   function fill(drawn) { // made by our own server, with everything escaped
-    const place = panel.querySelector(".reps") ? panel.querySelector(".reps").scrollTop : 0;
     const edge = document.activeElement.dataset.edge;
     if (result.dataset.shown !== drawn.result) result.innerHTML = drawn.result;
     result.dataset.shown = drawn.result; // pictures that stay are not asked for again
-    panel.innerHTML = drawn.panel;
+    drawn.panel.forEach((part, n) => { // what is as it was stays
+      const place = panel.children[n];
+      if (place.dataset.of === part.of) return;
+      place.innerHTML = part.html;
+      place.dataset.of = part.of;
+    });
     start();
     const reps = panel.querySelector(".reps");
-    if (reps) reps.scrollTop = place;
+    if (reps && listed) reps.scrollTop = listed;
     const handle = handles.find((one) => one.edge === edge);
     if (handle) handle.grip.focus({ preventScroll: true });
     workOutAgain();
@@ -458,9 +467,7 @@
       button.textContent = span.textContent;
       span.replaceWith(button);
     }
-    const plot = document.getElementById("plot");
-    if (plot) plot.addEventListener("drawn", layHandles);
-    chart.fill(data);
+    chart.fill(data, layHandles);
     if (chosen) choose(chosen.kind, chosen.id, false);
     move();
   }
