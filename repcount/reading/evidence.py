@@ -2,7 +2,8 @@
 
 Where the bar's ends are seen moving with the hands there is no question. Where they are not, the
 hands are all there is, and a person who waves or stretches moves them too. A bar ties them: they
-keep one distance while it moves, and the same distance from stroke to stroke. And it is a thing to
+keep one distance while it moves, and the same distance from stroke to stroke. It hangs from
+straight arms, so that shoulders come up with hands that lift it to the hips. And it is a thing to
 be picked up: at least once they reach down to where it lies.
 """
 
@@ -28,6 +29,10 @@ ENDS_SHARE = 0.3
 TIED, UNTIED = 0.6, -2.8
 REACHED, NEVER_REACHED = 2.6, -1.2
 SQUATTED, DEEP = -3.7, 0.9
+# Shoulders rise as hands do that lift a bar to the hips, or stay while the hands are at work:
+# either to this much (body heights), and the pose is quite wrong once in a hundred times
+# (assumptions).
+ALONG_SD, WRONG = 0.05, 0.01
 # A workout that was asked for is done with a bar, ten to one; of hands alone nothing is known.
 ASKED = 2.3
 # Hands on a bar that lies: the plates' radius (0.13 of body height) and half as much more, so long.
@@ -70,6 +75,7 @@ def with_a_bar(motion: Motion, strokes: list[RawStroke], *, asked: bool = False)
     odds += float(np.where(tied, TIED, UNTIED).mean()) if len(tied) else 0.0
     squatted = [stroke.ends == HANG and stroke.depth > DEEP for stroke in blind]
     odds += SQUATTED * float(np.mean(squatted))
+    odds += float(np.mean([_shoulders_along(motion, stroke) for stroke in blind]))
     drop = {id(stroke) for stroke in blind} if odds < 0 else set()
     marked = {id(stroke) for stroke in blind}
     return [
@@ -77,3 +83,16 @@ def with_a_bar(motion: Motion, strokes: list[RawStroke], *, asked: bool = False)
         for stroke in strokes
         if id(stroke) not in drop
     ]
+
+
+def _shoulders_along(motion: Motion, stroke: RawStroke) -> float:
+    """Logarithm of how much likelier the shoulders' way is with a bar in the hands, in a stroke to
+    the hips, than with hands alone at work; 0 at most, and where it is not known."""
+    low, top = np.searchsorted(motion.time_s, (stroke.low_s, stroke.top_s))
+    top = min(int(top), len(motion.time_s) - 1)
+    hands = float(motion.hand_st[top] - motion.hand_st[low])
+    shoulders = float(motion.shoulder_st[top] - motion.shoulder_st[low])
+    if stroke.ends != HANG or not np.isfinite(hands + shoulders):
+        return 0.0
+    ratio = 0.5 * ((shoulders / ALONG_SD) ** 2 - ((shoulders - hands) / ALONG_SD) ** 2)
+    return float(min(np.logaddexp(ratio, np.log(WRONG)), 0.0))
