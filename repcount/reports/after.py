@@ -48,6 +48,14 @@ def interval(span: Span, *, sign: bool = False) -> str:
     return f"{form(span.middle_s)} s ({form(span.low_s)} to {form(span.high_s)})"
 
 
+def saved_words(gain: Span) -> str:
+    """`save 3.1 s (1.2 to 5.0)`, or `cost` where a gain is below zero."""
+    if gain.middle_s >= 0:
+        return f"save {interval(gain)}"
+    cost = Span(middle_s=-gain.middle_s, low_s=-gain.high_s, high_s=-gain.low_s)
+    return f"cost {interval(cost)}"
+
+
 def interval_mark(span: Span, low_s: float, high_s: float) -> Markup:
     """An interval with its middle, on a scale from `low_s` to `high_s`."""
 
@@ -206,7 +214,7 @@ def together_words(answer: NextPlan) -> str:
     if answer.together is None:
         return ""
     said = (
-        f"Together expected to save {interval(answer.together)}: their gains overlap, and a set "
+        f"Together expected to {saved_words(answer.together)}: their gains overlap, and a set "
         "may again be broken where nobody planned it."
     )
     return f"{said} That is {_TOO_SMALL}." if answer.together.low_s <= 0 else said
@@ -214,7 +222,7 @@ def together_words(answer: NextPlan) -> str:
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
     """An expected gain in a sentence."""
-    said = f"Expected to save {interval(gain)}."
+    said = f"Expected to {saved_words(gain)}."
     if inside_noise:
         said += " Two attempts differ by more anyway: one alone would not show it."
     return said

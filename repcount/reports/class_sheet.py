@@ -18,7 +18,7 @@ from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Record
 from repcount.plan.clock_card import clock_card
 from repcount.plan.working_load import CAUTIONS
-from repcount.reports.after import interval
+from repcount.reports.after import saved_words
 from repcount.reports.card_sheet import LONGEST_WORDS, short_pattern
 from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.season_page import SeasonPart, season_parts
@@ -137,7 +137,7 @@ def _gain_words(row: ClassRow) -> str:
         return row.why_same
     if row.gain is None:
         return "how much it saves is not known"
-    return f"alone it is expected to save {interval(row.gain)}"
+    return f"alone it is expected to {saved_words(row.gain)}"
 
 
 def _as_a_whole(row: ClassRow) -> str:

@@ -9,7 +9,7 @@ import pytest
 
 from repcount.analysis import next_plan
 from repcount.analysis.compare import compare
-from repcount.analysis.forecast import Filmed, Forecaster, forecaster, rank_plans
+from repcount.analysis.forecast import Filmed, Forecaster, Span, forecaster, rank_plans
 from repcount.analysis.history import side_by_side
 from repcount.analysis.losses import losses
 from repcount.analysis.next_plan import as_done, decide_next
@@ -23,6 +23,7 @@ from repcount.plan.set_limits import SetLimits
 from repcount.plan.strength import one_rep_max
 from repcount.plan.writing import plan_toml
 from repcount.reports.after import (
+    gain_words,
     history_lines,
     history_page,
     next_lines,
@@ -418,3 +419,8 @@ def test_one_attempt_or_another_workout_is_refused(filmed):
         side_by_side([filmed])
     with pytest.raises(RecordError, match="whose rounds differ"):
         side_by_side([filmed, scripted(("7|1+5|1+4", 4.0))])
+
+
+def test_a_gain_below_zero_is_a_cost() -> None:
+    gain = Span(middle_s=-9.4, low_s=-12.0, high_s=1.5)
+    assert gain_words(gain, inside_noise=False) == "Expected to cost 9.4 s (−1.5 to 12.0)."
