@@ -20,11 +20,14 @@ import pytest
 import uvicorn
 
 from repcount.attempt.records import Notice, Reading
+from repcount.library import people
 from repcount.library.checking import findings
 from repcount.library.layout import OVERLAY
+from repcount.library.people import ATHLETE
 from repcount.library.store import Library
 from repcount.pipeline.results import RECOGNISED, TRACKS
 from repcount.tracking.tracks import save_tracks
+from repcount.web import security
 from repcount.web.app import create_app
 from repcount.web.settings import Settings
 from tests.conftest import REPOSITORY
@@ -762,7 +765,7 @@ def test_what_is_deleted_for_good_is_asked_about(browser, site, page):
     assert changing(browser) == asked
 
 
-def test_the_login_page_offers_no_logging_out(browser, tmp_path):
+def test_an_athlete_comes_by_an_invitation_to_the_own_plan(browser, tmp_path):
     port = free_port()
     app = create_app(Settings(data=tmp_path, login=True))
     server = uvicorn.Server(uvicorn.Config(app, port=port, log_level="error"))
@@ -775,6 +778,17 @@ def test_the_login_page_offers_no_logging_out(browser, tmp_path):
         assert browser.value("location.pathname") == "/login"
         assert "Passphrase" in browser.value(SHOWN)
         assert "Log out" not in browser.value("document.body.innerText")
+        # an athlete who comes by an invitation finds the newest own plan chosen
+        library = Library(tmp_path)
+        security.set_passphrase(library, "three stones and a bar")
+        token = people.invite(library, "Oren Vale", ATHLETE)
+        own = library.put_plan('athlete = "Oren Vale"\n' + re.sub("(?m)^athlete.*$", "", PLAN))
+        library.close()
+        visit(browser, f"http://127.0.0.1:{port}/join/{token}")
+        Hand(browser).write("[name=passphrase]", "four stones and a bar")
+        Hand(browser).click("button.main")
+        until(browser, "!!document.getElementById('plan')")
+        until(browser, f"document.getElementById('plan').value === '{own}'")
     finally:
         server.should_exit = True
         thread.join(20)

@@ -23,16 +23,18 @@
     const whose = plan.selectedOptions[0] && plan.selectedOptions[0].dataset.athlete;
     if (whose && !athlete.value) athlete.value = whose;
   }
-  athlete.addEventListener("change", () => {
+  function propose() {
     if (planned) return;
     const mine = [...plan.options].find((one) => athlete.value && one.dataset.athlete === athlete.value);
     plan.value = mine ? mine.value : "";
-  });
+  }
+  athlete.addEventListener("change", propose);
   plan.addEventListener("change", () => {
     planned = true;
     belong();
   });
   belong();
+  propose(); // an athlete's own page has its athlete from the start
 
   function show(sending) {
     document.getElementById("sending").hidden = pause.hidden = !sending;
