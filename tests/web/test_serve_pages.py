@@ -327,7 +327,9 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key(",")
     until(browser, f"Math.abs({NOW} - {first} - 1 / 30) < 0.01")
     browser.key("d")
-    assert "none after" in browser.value(SAID)  # the stand-in marks nothing
+    assert browser.value(SAID) == "No rep is to be checked."  # the stand-in marks nothing
+    edge = "getComputedStyle(document.getElementById('said')).borderLeftWidth"
+    assert browser.value(edge) == "1px"  # which is no fault
     view = "document.querySelector('#trace svg.time').getAttribute('viewBox')"
     assert float(browser.value(view).split()[2]) == pytest.approx(8, abs=0.01)  # round the rep
     browser.key("0")
@@ -360,7 +362,7 @@ def test_every_key_that_corrects_corrects(browser, server):
     until(browser, f"{PANEL}.includes('elbow not locked')")
     browser.value("document.querySelector('.reps [data-rep]').click()")
     browser.key("d")
-    assert "none after" in browser.value(SAID)  # what a person judged need not be checked again
+    assert "No rep is" in browser.value(SAID)  # what a person judged need not be checked again
     browser.key("n")
     assert "no-rep" in browser.value("document.getElementById('chosen').textContent")
     answered(browser, "c", why="it was")

@@ -215,17 +215,21 @@
     const beside = getComputedStyle(player).position === "sticky";
     if (beside && box.bottom > innerHeight && box.height < innerHeight) player.scrollIntoView({ block: "start" });
   };
-  function step(list, kind, way) {
+  function step(list, kind, way, none = "There is none.") {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
     const place = (one) => (kind === "rep" ? one.top : one.start);
     const next = way > 0 ? list.find((one) => place(one) > at + 0.001) : list.filter((one) => place(one) < at - 0.001).pop();
     if (next) choose(kind, next.id, true);
-    else say("There is none " + (way > 0 ? "after" : "before") + " this moment.");
+    else say(list.length ? "There is none " + (way > 0 ? "after" : "before") + " this moment." : none, true);
   }
 
   // Corrections
   let fresh = false; // said since the pointer went down, as by what lost the focus to it
-  const say = (text) => { said.textContent = text; fresh = Boolean(text); };
+  const say = (text, plain = false) => { // plain: nothing is wrong
+    said.classList.toggle("plain", plain);
+    said.textContent = text;
+    fresh = Boolean(text);
+  };
   document.addEventListener("pointerdown", () => { fresh = false; }, true);
   async function send(path, more) {
     if (busy) return;
@@ -310,7 +314,7 @@
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
     "next-break": () => step(data.breaks, "break", 1),
-    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1),
+    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1, "No rep is to be checked."),
     "zoom-in": () => {
       const quarter = (chart.to() - chart.from()) / 4;
       chart.show(now() - quarter, now() + quarter);
