@@ -393,7 +393,8 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     for rest in results.reading.floor_rests:
         found[rest.id] = f"at {on_clock(results.attempt, rest.start_s)}"
     for rep in [*results.reading.reps, *results.attempt.reps]:
-        found[rep.id] = words.rep_words(rep, results.attempt.workout)
+        said = words.rep_words(rep, results.attempt.workout)
+        found[rep.id] = f"{said}, at {on_clock(results.attempt, rep.top_s)}"
     return found
 
 

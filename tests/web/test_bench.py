@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -420,6 +421,7 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("n")
     answered(browser, "m", why="elbow not locked")
     until(browser, f"{PANEL}.includes('elbow not locked')")
+    assert re.search(r"marked a no-rep Round 1, deadlift, at 0:\d\d", browser.value(PANEL))
     browser.key("z")
     until(browser, f"{PANEL}.includes('Robin took back “marked a no-rep Round 1, deadlift')")
     browser.value("document.getElementById('who').value = 'Kit'")
