@@ -22,6 +22,7 @@ from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, MOST_TESTED, P
 from repcount.plan.load import fitted, parse_plan, without_time
 from repcount.plan.model import Plan
 from repcount.plan.pattern import parse_pattern
+from repcount.plan.working_load import CAUTIONS
 from repcount.plan.writing import number as digits
 from repcount.plan.writing import plan_toml
 from repcount.units import to_ms
@@ -174,7 +175,8 @@ def has_own_rounds(plan: Plan) -> bool:
 
 
 def kept(plan: Plan, text: str) -> list[str]:
-    """What the form does not show of a plan and its file, and keeps."""
+    """What the form does not show of a plan and its file, and keeps; without the cautions, which
+    the program writes itself."""
     found = []
     if has_own_rounds(plan):
         rounds = [
@@ -185,7 +187,7 @@ def kept(plan: Plan, text: str) -> list[str]:
     if plan.cycle_s:
         cycles = [f"{name} {digits(took)} s" for name, took in plan.cycle_s.items()]
         found.append(f"cycle times ({', '.join(cycles)})")
-    if comments := comments_of(text):
+    if comments := [one for one in comments_of(text) if one not in CAUTIONS]:
         found.append(plural(len(comments), "line") + " of notes, written as comments")
     return found
 

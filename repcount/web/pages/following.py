@@ -242,4 +242,4 @@ def _kept(library: Library, toml: str, row: AttemptRow) -> Response:
     toml = with_athlete(toml, names(library).get(row.athlete_id, ""))
     there = next((one.id for one in library.plans() if one.toml == toml), None)
     plan_id = library.put_plan(toml) if there is None else there
-    return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}"})
+    return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}?kept=1"})

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from typing import Annotated
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
 from repcount.attempt.movements import MOVEMENT_NAMES
@@ -53,9 +54,15 @@ def new_plan(request: Request, library: LibraryDep, text: bool = False) -> HTMLR
 
 
 @routes.get("/plans/{plan_id}")
-def plan(request: Request, plan_id: RowId, library: LibraryDep, text: bool = False) -> HTMLResponse:
+def plan(
+    request: Request,
+    plan_id: RowId,
+    library: LibraryDep,
+    text: bool = False,
+    kept: Annotated[bool, Query(description="it was kept a moment ago, after an attempt")] = False,
+) -> HTMLResponse:
     """A plan, to be changed in fields or as text."""
-    return _written(request, library, library.plan(plan_id), text=text)
+    return _written(request, library, library.plan(plan_id), text=text, saved=kept)
 
 
 @routes.get("/plans/{plan_id}/card")
@@ -81,15 +88,16 @@ def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
 
 
 def _written(
-    request: Request, library: Library, row: PlanRow | None, *, text: bool
+    request: Request, library: Library, row: PlanRow | None, *, text: bool, saved: bool = False
 ) -> HTMLResponse:
-    """A plan to be written: a new one, or one that is changed, in fields or as text."""
+    """A plan to be written: a new one, or one that is changed, in fields or as text. Of one that
+    was `saved` from an attempt all comments are the program's own, and not mentioned."""
     made = parse_plan(row.toml) if row else None
     used = len(made.rounds[0].movements) + 1 if made else 0
     return shown(
         request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, common=COMMON,
         labels=LABELS, example=EXAMPLE, form=form_of(made) if made else PlanForm(),
-        kept=kept(made, row.toml) if made and row else [],
+        kept=kept(made, "" if saved else row.toml) if made and row else [], saved=saved,
         own_rounds=made is not None and has_own_rounds(made),
         rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
         rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),

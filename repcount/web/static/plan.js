@@ -39,9 +39,9 @@
   });
   const saved = sessionStorage.getItem(KEPT);
   sessionStorage.removeItem(KEPT);
+  form.addEventListener("input", (event) => { if (event.isTrusted) document.getElementById("saved").textContent = ""; });
   if (saved !== null) {
     document.getElementById("saved").textContent = "Saved.";
-    form.addEventListener("input", (event) => { if (event.isTrusted) document.getElementById("saved").textContent = ""; });
     window.addEventListener("load", () => scrollTo({ top: Number(saved), behavior: "instant" }), { once: true });
   }
 
