@@ -383,7 +383,7 @@ def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):
     hand.click(FIRST)
     hand.click(".handle.top")
     settled(browser)
-    assert "None. All below" in browser.value(PANEL)
+    assert "None. All on this page" in browser.value(PANEL)
 
 
 def test_a_handle_says_where_it_is_at_each_arrow_key(browser, server, attempt):

@@ -347,7 +347,7 @@ def test_every_key_that_moves_moves(browser, server):
     for key in "xza":
         browser.key(key)
     assert browser.value("document.getElementById('who').value") == "Robinxza"
-    assert "None. All below" in browser.value(PANEL)
+    assert "None. All on this page" in browser.value(PANEL)
     quiet(browser)
 
 
