@@ -20,6 +20,7 @@ from typing import Literal
 from pydantic import Field
 
 from repcount.analysis.forecast import Filmed
+from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import Attempt, Probability, Record, Rep
 from repcount.plan.break_rules import RULES, USUAL_BREAK_S
 from repcount.plan.model import Plan
@@ -80,16 +81,17 @@ class _Cycle:
 def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     """What went badly in an attempt and why; None where it went well or there is too little to see.
 
-    It went badly where it was not finished, or took much longer than planned, or longer with
-    several unplanned breaks; and where a part of the time went into unplanned breaks and into
-    cycles longer than the first round's, or than is typical. Without these it is the plan that asks
-    for more than its cap holds, or rests longer than planned.
+    It went badly where not all rounds were done (a no-rep here or there does not undo a round), or
+    took much longer than planned, or longer with several unplanned breaks; and where a part of the
+    time went into unplanned breaks and into cycles longer than the first round's, or than is
+    typical. Without these it is the plan that asks for more than its cap holds, or rests longer
+    than planned.
     """
     attempt = filmed.attempt
     stops = _stops(filmed)
     over = filmed.comparison.difference_s if filmed.comparison else None
     much = (over or 0.0) > OVER_SHARE * (attempt.clock.total_s or 0.0)
-    went_well = attempt.clock.finished and not (
+    went_well = (attempt.clock.finished or all_rounds_over(attempt)) and not (
         much or ((over or 0.0) > 0 and len(stops) >= SEVERAL_STOPS)
     )
     cycles = _cycles(attempt)

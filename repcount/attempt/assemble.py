@@ -220,6 +220,14 @@ def is_over(span: RoundSpan, workout: Workout) -> bool:
     return all(part.movement != final for part in span.missing)
 
 
+def all_rounds_over(attempt: Attempt) -> bool:
+    """Whether the last round was done to its end, with a rep missing here or there."""
+    workout, last = attempt.workout, attempt.rounds[-1] if attempt.rounds else None
+    if workout is None or last is None or last.round < len(workout.rounds):
+        return False
+    return is_over(last, workout)
+
+
 def _breaks(
     rests: Sequence[FloorRest], rounds: Sequence[RoundSpan], reps: Sequence[Rep]
 ) -> list[Break]:

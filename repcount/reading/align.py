@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.movements import CATALOGUE
 from repcount.attempt.records import Workout
 from repcount.reading.decode import FLOOR, HANG, RACK
@@ -44,6 +45,9 @@ FITS_WELL = 0.3  # a stroke that fits at least so well costs nothing, so ties go
 # A lift that is due and fits counts, by the definitions, however many come after it: that it was
 # none is as likely as that a rep of the best evidence is wrong (`STATED` in `read.py`).
 NO_REP = 5.8
+# But the last of all, alone after a break: one in twenty of those is a lift after the end (an
+# assumption), and one before it was not counted.
+AFTER_END = 3.0
 # Of the movements that come out short so many were done in full, and a lift was not read.
 UNREAD = 0.02
 
@@ -185,7 +189,7 @@ def align(
     _most_counted(chosen, items, match, once_more, tail, early)
     posterior = pair_probabilities(
         match,
-        _by_definition(match, add, items, whole),
+        _by_definition(match, add, items, whole, _after_break(strokes, rests)),
         _ends_left_out(least, items),
         tail,
         _lead(np.where(np.arange(size + 1) > 0, np.inf, 0.0), begun),
@@ -268,17 +272,40 @@ def _omissions(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, floa
 
 
 def _by_definition(
-    match: np.ndarray, add: np.ndarray, items: list[Item], whole: np.ndarray
+    match: np.ndarray,
+    add: np.ndarray,
+    items: list[Item],
+    whole: np.ndarray,
+    after_break: np.ndarray,
 ) -> np.ndarray:
     """Prices `add` (n, m + 1) with that of leaving out a `whole` stroke (n,) which fits what is
-    due: a movement that is begun, or another than the one before."""
+    due: a movement that is begun, or another than the one before. One `after_break` (n,) may be
+    none of the workout, where only the last is due."""
     add = add.copy()
+    last_due = add[:, -2].copy()
     for a, b in _groups(items):
         due = a + 1 if a and items[a - 1].movement == items[a].movement else a
         if due < b:
             fit = whole & (match[:, b - 1] < 1)
             add[fit, due:b] = np.maximum(add[fit, due:b], NO_REP)
+    alone = after_break & (add[:, -2] == NO_REP)
+    add[alone, -2] = np.maximum(last_due[alone], AFTER_END)
     return add
+
+
+def _after_break(strokes: list[RawStroke], rests: list[RawRest]) -> np.ndarray:
+    """(n,) whether the bar lay for a break's length between a stroke and the one before."""
+    tops = [stroke.top_s for stroke in strokes]
+    return np.array(
+        [
+            any(
+                before < rest.start_s and rest.end_s < top and rest.end_s - rest.start_s >= BREAK_S
+                for rest in rests
+            )
+            for before, top in zip([-np.inf, *tops], tops, strict=False)
+        ],
+        bool,
+    )
 
 
 def _ends_left_out(least: np.ndarray, items: list[Item]) -> np.ndarray:

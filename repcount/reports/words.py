@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from repcount.analysis.compare import counted_words
-from repcount.attempt.assemble import is_over
+from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import (
     After,
     Attempt,
@@ -119,7 +119,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
         time = f"{tally(counted)} unbroken in {clock(run.total_s)}."
     elif run.finished:
         time = f"Finished in {clock(run.total_s)}."
-    elif _all_rounds_over(attempt):
+    elif all_rounds_over(attempt):
         time = f"All rounds done in {clock(run.total_s)}."
     else:
         cap = attempt.workout.time_cap_s
@@ -130,7 +130,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     planned_s = comparison.planned_total_s if comparison else None
     if planned_s is not None and run.total_s is not None and counted:
         planned, by = clock(planned_s), as_tenths(run.total_s - planned_s)
-        if run.finished is False and not _all_rounds_over(attempt):
+        if run.finished is False and not all_rounds_over(attempt):
             against = f"The plan was {planned}."
         elif by:
             how = "behind" if by > 0 else "ahead of"
@@ -147,14 +147,6 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if other is not None:  # what cost most against a plan of another workout says nothing
         costliest = other.split(". ")[0] + "."
     return Summary(time, against, costliest, missing)
-
-
-def _all_rounds_over(attempt: Attempt) -> bool:
-    """Whether the last round was done to its end, with a rep missing here or there."""
-    workout, last = attempt.workout, attempt.rounds[-1] if attempt.rounds else None
-    if workout is None or last is None or last.round < len(workout.rounds):
-        return False
-    return is_over(last, workout)
 
 
 def tally(reps: Sequence[Rep]) -> str:

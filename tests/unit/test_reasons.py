@@ -151,6 +151,20 @@ def test_what_went_well_has_no_reason():
 
 
 @pytest.mark.slow
+def test_one_no_rep_does_not_turn_a_good_attempt_into_a_bad_one():
+    script = Script(slate(3)).wait(1.0).sets("7|1+5|1+4", 4.0)
+    script.next_round().sets("7|1+5|1+4", 4.0).next_round().sets("7|1+5|1+2|2", 8.0)
+    plan, told = parse_plan(SLATE), []
+    for status in ("counted", "no_rep"):
+        reading = script.reading()
+        reading.reps[17] = reading.reps[17].model_copy(update={"status": status})
+        attempt = derive_attempt(reading)
+        assert attempt.clock.finished is (status == "counted")
+        told.append(trouble(Filmed(attempt, compare(attempt, plan), "scripted", plan), plan))
+    assert told[0] is None
+    assert told[1] is None
+
+
 def test_athletes_who_fail_are_told_why():
     """The quick form of `python -m tests.accuracy.next`, which takes 200 athletes."""
     judged = tally(12, first_seed=500)
