@@ -24,7 +24,8 @@ from repcount.errors import RecordError, RepcountError
 from repcount.library.rows import AttemptRow, PlanRow, Upload
 from repcount.library.store import INTERRUPTED, Library, Missing
 from repcount.library.tidying import look_after
-from repcount.web.breaking import Ending, log_end
+from repcount.web.breaking import LONGEST, Ending, log_end
+from repcount.web.logs import LOG, one_line
 from repcount.web.settings import Settings
 
 MOST_TRIES = 2  # that end by the analysis' own fault
@@ -138,20 +139,31 @@ class Queue:
         self.wake()
 
     def _run(self) -> None:
-        looked_s = time.monotonic()
+        looked_s, refused = time.monotonic(), False
         while not self._stopping:
             if time.monotonic() - looked_s > LOOK_AFTER_S:
                 looked_s = time.monotonic()
                 with suppress(OSError, SQLAlchemyError):  # the next time, then
                     look_after(self.library)
-            self._reap()
-            while len(self.running) < self.settings.workers and not self._stopping:
-                row = self.library.claim()
-                if row is None:
-                    break
-                self._begin(row)
-            self._wake.wait(0.2 if self.running else 2.0)
+            try:
+                self._reap()
+                self._fill()
+                refused = False
+            except (OSError, SQLAlchemyError) as error:  # a full disk, say: the next time, then
+                if not refused:
+                    said = one_line(str(getattr(error, "orig", error)), LONGEST)
+                    LOG.warning("Analyses wait, as the library refuses (%s).", said)
+                refused = True
+            self._wake.wait(0.2 if self.running and not refused else 2.0)
             self._wake.clear()
+
+    def _fill(self) -> None:
+        """Begin as many of those that wait as may run."""
+        while len(self.running) < self.settings.workers and not self._stopping:
+            row = self.library.claim()
+            if row is None:
+                break
+            self._begin(row)
 
     def _begin(self, row: AttemptRow) -> None:
         folder = self.library.folder_of(row.id)

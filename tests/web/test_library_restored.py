@@ -277,6 +277,31 @@ def test_stopping_between_waiting_and_running_stops(library, film):
         queue.cancel(waits)
 
 
+def test_the_queue_outlives_a_library_that_refuses_for_a_while(library, film, caplog, monkeypatch):
+    """A full disk, as SQLite says it: analyses wait, that is said once, and then they go on."""
+    waits = library.add_attempt(film, "film.mp4")
+    claim, refusals = library.claim, iter(range(2))
+
+    def refusing():
+        if next(refusals, None) is not None:
+            full = sqlite3.OperationalError("database or disk is full")
+            raise OperationalError("COMMIT", None, full)
+        return claim()
+
+    monkeypatch.setattr(library, "claim", refusing)
+    worker = (sys.executable, "-c", "import sys; sys.exit(7)")
+    queue = Queue(library, Settings(data=library.folder, worker=worker))
+    queue.start()
+    deadline = time.monotonic() + 60
+    while library.attempt(waits).state != "failed":
+        assert time.monotonic() < deadline
+        queue.wake()
+        time.sleep(0.02)
+    queue.stop()
+    said = [one.getMessage() for one in caplog.records if "Analyses wait" in one.getMessage()]
+    assert said == ["Analyses wait, as the library refuses (database or disk is full)."]
+
+
 CAUSES = {
     "a signal": ("os.kill(os.getpid(), 11)", "signal 11, SIGSEGV", "the last word"),
     "an exit": ("sys.exit(7)", "exit status 7", "the last word"),
