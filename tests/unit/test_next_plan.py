@@ -353,8 +353,8 @@ def test_what_both_did_of_an_unfinished_round_is_compared():
         assert found.attempts[1 - place].breaks == 5
         text = " ".join(" ".join(history_lines(found)).split())
         assert "up to round 3, deadlift 8, which both did" in text
-        assert "Round 3 and the total of cut: not finished (44 of 54 reps)." in text
-        assert "In brackets: the attempt was not finished." in text
+        assert "Round 3 and the total of cut: not finished, 44 of 54 reps." in text
+        assert "In brackets: not every rep was counted." in text
         page = history_page(found)
         assert "Up to round 3, deadlift 8, which both did." in page
         assert "not finished" in page
