@@ -2,7 +2,9 @@
 
 Breaks, rests and the start are measured against the plan where there is one; transitions
 and cycles against the plan's where it times them, else against the athlete's own first round. What
-a loss is measured against is said with it, so losses need not add up.
+a loss is measured against is said with it, so losses need not add up. What a plan's work took
+longer beside the losses inside it is one of its own: where all is measured against the plan, the
+losses are what was lost against it.
 """
 
 from __future__ import annotations
@@ -34,6 +36,7 @@ class Loss(Record):
     """Time lost to one cause."""
 
     kind: str = Field(description="stable name, for example unplanned-breaks")
+    name: str = Field(description="what lost it in a few words, as part of a sentence")
     what: str = Field(description="one sentence")
     seconds: Seconds
     against: str = Field(description="what it is measured against")
@@ -42,15 +45,14 @@ class Loss(Record):
 
 def losses(filmed: Filmed) -> list[Loss]:
     """Every loss of half a second or more, the biggest first."""
-    found = [
-        *_unplanned(filmed),
-        *_longer_breaks(filmed),
-        *_rests(filmed),
+    found = [*_unplanned(filmed), *_longer_breaks(filmed), *_rests(filmed)]
+    at_work = [
         *_holds(filmed.attempt),
         *_uncounted(filmed.attempt),
         *_changes(filmed),
         *_cycles(filmed),
     ]
+    found += [*at_work, *_other_work(filmed, at_work)]
     found = [loss for loss in found if to_ms(loss.seconds) >= to_ms(LEAST_S)]
     return sorted(found, key=lambda loss: -loss.seconds)
 
@@ -80,6 +82,7 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
         found.append(
             Loss(
                 kind="unplanned-breaks",
+                name=f"{plural(len(stops), 'unplanned break')} before {name}",
                 what=said,
                 seconds=lengths.seconds,
                 against="going on without a break",
@@ -135,6 +138,7 @@ def _longer_breaks(filmed: Filmed) -> list[Loss]:
     return [
         Loss(
             kind="longer-breaks",
+            name="planned breaks",
             what=said + ".",
             seconds=over.seconds,
             against="the plan",
@@ -172,6 +176,7 @@ def _rests(filmed: Filmed) -> list[Loss]:
             found.append(
                 Loss(
                     kind=kind.kind.replace(" ", "-"),
+                    name=names[kind.kind].lower(),
                     what=f"{names[kind.kind]} took {short(kind.difference_s)} s longer.",
                     seconds=kind.difference_s,
                     against="the plan",
@@ -188,6 +193,7 @@ def _holds(attempt: Attempt) -> list[Loss]:
     return [
         Loss(
             kind="holds",
+            name=plural(len(attempt.holds), "hold"),
             what=f"{plural(len(attempt.holds), 'hold')} with the bar in the hands and no rep.",
             seconds=lost.seconds,
             against="going on without a hold",
@@ -214,6 +220,7 @@ def _uncounted(attempt: Attempt) -> list[Loss]:
     return [
         Loss(
             kind="uncounted",
+            name=f"{plural(len(spans), 'lift')} that did not count",
             what=f"{plural(len(spans), 'lift')} that did not count.",
             seconds=lost.seconds,
             against="not having to lift again",
@@ -243,6 +250,7 @@ def _changes(filmed: Filmed) -> list[Loss]:
     return [
         Loss(
             kind="transitions",
+            name="changes of movement",
             what=f"Changes of movement took {short(lost.seconds)} s longer in all.",
             seconds=lost.seconds,
             against="the plan" if planned is not None else "the quickest change of each kind",
@@ -291,6 +299,7 @@ def _cycles(filmed: Filmed) -> list[Loss]:
         found.append(
             Loss(
                 kind="slow-cycles",
+                name=f"slower {name} from round {slow} on",
                 what=f"{name[:1].upper()}{name[1:]} slower from round {slow} on: {listed(medians)} "
                 f"s a rep where {short(base)} s was "
                 f"{'planned' if planned else f'the median of round {first}'}.",
@@ -306,6 +315,45 @@ def _cycles(filmed: Filmed) -> list[Loss]:
             )
         )
     return found
+
+
+def _other_work(filmed: Filmed, at_work: Sequence[Loss]) -> list[Loss]:
+    """What the plan's work took longer, beside the losses that lie in it."""
+    comparison = filmed.comparison
+    over = [one for one in comparison.time if one.kind == "work"] if comparison else []
+    if comparison is None or not over:
+        return []
+    inside = [one.seconds for one in at_work if one.against != "the plan"]
+    lost = to_ms(over[0].difference_s) - total_ms(inside)
+    spans = filmed.attempt.round_spans()
+    stops: dict[int, Ms] = {}
+    for match in comparison.breaks:
+        so_far = stops.get(match.round, Ms(0))
+        stops[match.round] = so_far + to_ms(match.difference_s or 0)
+    slow = [
+        (to_ms(one.difference_s) - stops.get(one.round, Ms(0)), one.round)
+        for one in comparison.rounds
+        if one.difference_s is not None
+    ]
+    took = short(Ms(max(lost, Ms(0))).seconds)
+    name = "the rest of the work" if inside else "the work"
+    return [
+        Loss(
+            kind="work",
+            name=name,
+            what=f"T{name[1:]}, all but breaks and times between rounds, took {took} s longer.",
+            seconds=lost.seconds,
+            against="the plan",
+            evidence=[
+                Evidence(
+                    at_s=spans[number].start_s,
+                    text=f"round {number}: {short(ms.seconds)} s over, its breaks aside",
+                )
+                for ms, number in sorted(slow, key=lambda one: -one[0])
+                if ms > 0
+            ][:_MOST_EVIDENCE],
+        )
+    ]
 
 
 def _scatter(rounds: dict[int, list[Rep]]) -> float:

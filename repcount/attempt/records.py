@@ -681,7 +681,7 @@ class Comparison(Record):
         description="of the compared rounds; adds up to difference_s where that is given"
     )
     costliest: str | None = Field(
-        None, description="one sentence: the one part that took most beyond its plan"
+        None, description="one sentence: the largest loss, and what it is measured against"
     )
     warnings: list[Notice] = Field(default_factory=list)
 
