@@ -163,8 +163,21 @@ def _rests(filmed: Filmed) -> list[Loss]:
         return []
     found = []
     names = {"start": "The start", "between rounds": "The time between rounds"}
+    compared = filmed.comparison.compared_rounds
+    lifted = Ms(
+        sum(
+            filmed.attempt.lifted_between(gap)
+            for gap in filmed.attempt.between_rounds
+            if gap.after_round < compared
+        )
+    )
     for kind in filmed.comparison.time:
-        if kind.kind in names and kind.difference_s > 0:
+        besides = lifted if kind.kind == "between rounds" else Ms(0)
+        lost = to_ms(kind.difference_s) - besides
+        if kind.kind in names and lost > 0:
+            said = f"{names[kind.kind]} took {short(lost.seconds)} s longer"
+            if besides:
+                said += f", {short(besides.seconds)} s of lifts in it that did not count aside"
             evidence = [
                 Evidence(
                     at_s=gap.start_s,
@@ -177,8 +190,8 @@ def _rests(filmed: Filmed) -> list[Loss]:
                 Loss(
                     kind=kind.kind.replace(" ", "-"),
                     name=names[kind.kind].lower(),
-                    what=f"{names[kind.kind]} took {short(kind.difference_s)} s longer.",
-                    seconds=kind.difference_s,
+                    what=said + ".",
+                    seconds=lost.seconds,
                     against="the plan",
                     evidence=evidence[:_MOST_EVIDENCE],
                 )

@@ -594,6 +594,15 @@ class Attempt(Record):
         """Reps done in the workout that do not count: no-reps and those beyond what is asked."""
         return [rep for rep in self.reps if rep.status in ("extra", "no_rep")]
 
+    def lifted_between(self, gap: BetweenRounds) -> Ms:
+        """How much of a time between rounds was lifting still, or already: up to the top of the
+        round's last lift, and from the next round's first, which do not count."""
+        inside = [one for one in self.uncounted() if gap.start_s <= one.start_s < gap.end_s]
+        last = [one.top_ms for one in inside if one.round == gap.after_round]
+        first = [one.start_ms for one in inside if one.round == gap.after_round + 1]
+        before = max([gap.start_ms, *last]) - gap.start_ms
+        return before + gap.end_ms - min([gap.end_ms, *first])
+
     def round_spans(self) -> dict[int, RoundSpan]:
         """The rounds that were begun, by their number."""
         return {span.round: span for span in self.rounds}
