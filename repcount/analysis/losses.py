@@ -30,6 +30,8 @@ class Evidence(Record):
 
     at_s: Seconds = Field(description="from the video's first frame")
     text: str
+    start_s: Seconds = Field(description="where the time that it took begins")
+    end_s: Seconds = Field(description="and where it ends")
 
 
 class Loss(Record):
@@ -111,6 +113,8 @@ def _break_evidence(stop: Break) -> Evidence:
     return Evidence(
         at_s=stop.start_s,
         text=f"round {stop.round}, {after}: {short(stop.length_s)} s",
+        start_s=stop.start_s,
+        end_s=stop.end_s,
     )
 
 
@@ -182,6 +186,8 @@ def _rests(filmed: Filmed) -> list[Loss]:
                 Evidence(
                     at_s=gap.start_s,
                     text=f"after round {gap.after_round}: {short(gap.length_s)} s",
+                    start_s=gap.start_s,
+                    end_s=gap.end_s,
                 )
                 for gap in filmed.attempt.between_rounds
                 if kind.kind == "between rounds"
@@ -214,6 +220,8 @@ def _holds(attempt: Attempt) -> list[Loss]:
                 Evidence(
                     at_s=hold.start_s,
                     text=f"{hold.where}: {short(hold.length_s)} s",
+                    start_s=hold.start_s,
+                    end_s=hold.end_s,
                 )
                 for hold in attempt.holds
             ][:_MOST_EVIDENCE],
@@ -238,7 +246,8 @@ def _uncounted(attempt: Attempt) -> list[Loss]:
             seconds=lost.seconds,
             against="not having to lift again",
             evidence=[
-                Evidence(at_s=start.seconds, text=text) for (start, _), text in sorted(spans)
+                Evidence(at_s=start.seconds, text=text, start_s=start.seconds, end_s=end.seconds)
+                for (start, end), text in sorted(spans)
             ][:_MOST_EVIDENCE],
         )
     ]
@@ -272,6 +281,8 @@ def _changes(filmed: Filmed) -> list[Loss]:
                     at_s=one.start_s,
                     text=f"round {one.round}, {one.from_movement} to {one.to_movement}: "
                     f"{short(one.net_s)} s",
+                    start_s=one.start_s,
+                    end_s=one.end_s,
                 )
                 for ms, one in worst
                 if ms > 0
@@ -322,6 +333,8 @@ def _cycles(filmed: Filmed) -> list[Loss]:
                     Evidence(
                         at_s=rep.top_s,
                         text=f"round {rep.round}, {name} {rep.number}: {short(rep.cycle_s)} s",
+                        start_s=(rep.top_ms - to_ms(rep.cycle_s or 0)).seconds,
+                        end_s=rep.top_s,
                     )
                     for rep in worst
                 ],
@@ -361,6 +374,8 @@ def _other_work(filmed: Filmed, at_work: Sequence[Loss]) -> list[Loss]:
                 Evidence(
                     at_s=spans[number].start_s,
                     text=f"round {number}: {short(ms.seconds)} s over, its breaks aside",
+                    start_s=spans[number].start_s,
+                    end_s=spans[number].end_s,
                 )
                 for ms, number in sorted(slow, key=lambda one: -one[0])
                 if ms > 0

@@ -267,6 +267,12 @@ class Rep(Timed, Record):
         None, description="probability of the style; of the likelier one where unsure"
     )
     touched_by: Literal["machine", "person"] = "machine"
+    after_number: int | None = Field(
+        None,
+        description="of a no-rep, which has no number: that of the rep of its movement and round "
+        "that counted last before it, or 0",
+    )
+    reason: str = Field("", description="of a no-rep: which standard was missed, as a person wrote")
 
     @property
     def counts(self) -> bool:

@@ -113,7 +113,7 @@ def _parts(
             (rep, words.way_words(rep), words.flag_words(rep), _measured(rep))
             for rep in attempt.reps
         ],
-        "statuses": words.STATUSES,
+        "status_words": words.status_words,
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
     }
@@ -262,7 +262,7 @@ def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     speeds = [one for one in rep.measures if one.name in _SPEEDS]
     parts += map(words.measure_words, speeds)
     if not rep.counts:
-        parts.append(words.STATUSES[rep.status])
+        parts.append(words.status_words(rep))
     parts.append(f"confidence {rep.confidence:.0%}")
     if "check" in rep.flags:
         parts.append("check by eye")

@@ -306,10 +306,20 @@ def speed_words(span: SetSpan) -> str:
 
 
 def rep_words(rep: Rep, workout: Workout | None) -> str:
-    """`Round 2, hang power clean 4`; the round is left out where there is no workout."""
+    """`Round 2, hang power clean 4`; the round is left out where there is no workout. A no-rep has
+    no number and is named by the one before: `Round 2, hang power clean, no-rep after 4`."""
     name = f"{rep.movement} {rep.number}" if rep.number is not None else rep.movement
+    if rep.status == "no_rep":
+        after = rep.after_number
+        place = " before 1" if after == 0 else f" after {after}" if after else ""
+        name += f", no-rep{place}"
     with_round = rep.round is not None and workout is not None
     return f"Round {rep.round}, {name}" if with_round else capital(name)
+
+
+def status_words(rep: Rep) -> str:
+    """`counted`, `marked as a no-rep: elbow not locked`."""
+    return STATUSES[rep.status] + (f": {rep.reason}" if rep.reason else "")
 
 
 def review_marks(attempt: Attempt) -> list[ReviewMark]:
@@ -318,7 +328,7 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
     for rep in attempt.reps:
         if not needs_check(rep):
             continue
-        why = [] if rep.counts else [STATUSES[rep.status]]
+        why = [] if rep.counts else [status_words(rep)]
         if said := flag_words(rep):
             why.append(said)
         if "check" in rep.flags and not _REASONS & set(rep.flags):

@@ -60,12 +60,12 @@
     noted.hidden = !note;
     if (note && noted.textContent !== note.text) noted.textContent = note.text;
   }
-  // A clip: from some seconds before a moment to just after it.
-  function playClip(at) {
+  // A clip: from some seconds before what it shows to just after it.
+  function playClip(at, end) {
     const [before, after] = data.clip;
-    chart.show(at - NEAR_S / 2, at + NEAR_S / 2);
+    chart.show(at - NEAR_S / 2, end + NEAR_S / 2);
     seek(at - before);
-    until = at + after;
+    until = end + after;
     look();
     video.play().catch(() => seek(at)); // where nothing can be played the chart shows it
   }
@@ -177,7 +177,7 @@
     });
   }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
-  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.status === "no_rep" ? ": no-rep" : one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
+  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
   function choose(kind, id, go) {
     chosen = { kind, id };
     const one = found();
@@ -411,7 +411,7 @@
     const button = event.target.closest("button");
     if (!button) return;
     if (button.dataset.act) acts[button.dataset.act]();
-    else if (button.dataset.clip) playClip(Number(button.dataset.clip));
+    else if (button.dataset.clip) playClip(Number(button.dataset.clip), Number(button.dataset.until || button.dataset.clip));
     else if (button.dataset.to) { chart.show(Number(button.dataset.at) - 1, Number(button.dataset.to) + 1); seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
     else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
