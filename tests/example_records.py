@@ -489,6 +489,7 @@ def example_comparison(attempt: Attempt | None = None) -> Comparison:
             for kind, planned, real in kinds
         ],
         compared_rounds=3,
+        lost_s=19.875,
         costliest="Largest loss: planned breaks, 7.5 s against the plan.",
     )
 

@@ -80,7 +80,7 @@ def compare(
         time=time,
         warnings=_warnings(attempt, plan, done),
     )
-    comparison.costliest = _costliest(attempt, comparison, plan)
+    _weigh(attempt, comparison, plan)
     return comparison
 
 
@@ -383,17 +383,21 @@ def _inside(
     return found
 
 
-def _costliest(attempt: Attempt, comparison: Comparison, plan: Plan) -> str | None:
-    """The largest loss in a sentence; None where nothing is timed."""
-    from repcount.analysis.forecast import Filmed  # only here: it weighs much to import
+def _weigh(attempt: Attempt, comparison: Comparison, plan: Plan) -> None:
+    """Say of a comparison what was lost in all, and the largest loss in a sentence; nothing where
+    nothing is timed."""
+    from repcount.analysis.forecast import Filmed  # imported here, as it takes long
     from repcount.analysis.losses import LEAST_S, losses
 
     found = losses(Filmed(attempt, comparison, attempt.video.file_name, plan))
+    comparison.lost_s = total_ms(one.seconds for one in found).seconds
     if found:
         most = found[0]
-        return f"Largest loss: {most.name}, {short(most.seconds)} s against {most.against}."
-    timed = comparison.time or any(one.difference_s is not None for one in comparison.breaks)
-    return f"No part took {short(LEAST_S)} s longer than planned." if timed else None
+        comparison.costliest = (
+            f"Largest loss: {most.name}, {short(most.seconds)} s against {most.against}."
+        )
+    elif comparison.time or any(one.difference_s is not None for one in comparison.breaks):
+        comparison.costliest = f"No part took {short(LEAST_S)} s longer than planned."
 
 
 def _less(real: float | None, planned: float | None) -> float | None:

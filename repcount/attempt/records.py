@@ -695,6 +695,9 @@ class Comparison(Record):
     time: list[TimeDifference] = Field(
         description="of the compared rounds; adds up to difference_s where that is given"
     )
+    lost_s: Seconds | None = Field(
+        None, description="the losses together; what is over difference_s was won elsewhere"
+    )
     costliest: str | None = Field(
         None, description="one sentence: the largest loss, and what it is measured against"
     )

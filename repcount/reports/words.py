@@ -21,7 +21,6 @@ from repcount.attempt.records import (
     SetSpan,
     Workout,
 )
-from repcount.units import Ms, to_ms, total_ms
 from repcount.wording.numbers import as_tenths, clock, load, seconds_of, short
 
 # Marks that turn the direction of the text after them (Unicode UAX 9): a name must not reorder
@@ -153,14 +152,8 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
 
 def _lost_and_won(comparison: Comparison | None, by: int) -> str:
     """What a difference of `by` tenths comes of, where it comes of both: `: 16.8 s lost, 13.9 s won
-    elsewhere`. The plan's kinds of time one by one; breaks met, unplanned and skipped apart."""
-    if comparison is None or not comparison.time:
-        return ""
-    parts = [to_ms(one.difference_s) for one in comparison.time if one.kind != "breaks"]
-    here = [one for one in comparison.breaks if one.round <= comparison.compared_rounds]
-    for outcomes in (("as planned", "moved"), ("unplanned",), ("skipped", "reset")):
-        parts.append(total_ms(one.difference_s or 0 for one in here if one.outcome in outcomes))
-    lost = as_tenths(Ms(sum(part for part in parts if part > 0)).seconds)
+    elsewhere`."""
+    lost = 0 if comparison is None else as_tenths(comparison.lost_s or 0)
     won = lost - by
     if lost <= 0 or won <= 0:
         return ""

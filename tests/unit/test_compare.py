@@ -225,6 +225,7 @@ def test_what_cost_most() -> None:
     # where all is measured against the plan, what was lost is what the time went to
     found = losses(Filmed(derive_attempt(long.reading()), beside(long, one_round(round_s=40)), ""))
     assert [(one.kind, one.seconds) for one in found] == [("work", 9.0)]
+    assert beside(long, one_round(round_s=40)).lost_s == 9.0
     assert found[0].evidence[0].text == "round 1: 8.0 s over, its breaks aside"
 
 

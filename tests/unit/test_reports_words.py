@@ -130,12 +130,13 @@ def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
     text = words.summary(attempt, comparison).text
-    # lost: 0.1 at the start, 7.5 + 3.2 in breaks, 2.2 between rounds; won: 1.6 at work
     assert text == (
-        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5: 13.0 s lost, 1.6 s won elsewhere. "
+        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5: 19.9 s lost, 8.5 s won elsewhere. "
         "Largest loss: planned breaks, 7.5 s against the plan."
     )
-    most = biggest_losses(attempt, comparison)[0]
+    found = biggest_losses(attempt, comparison)
+    assert comparison.lost_s == pytest.approx(sum(one.seconds for one in found))
+    most = found[0]
     assert text.endswith(f"{most.name}, {most.seconds:.1f} s against {most.against}.")
     run = attempt.clock.model_copy(update={"finished": False})
     one = [MovementReps(movement="deadlift", reps=1)]
