@@ -77,7 +77,8 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
         extra = ""
         if name != "the end" and pick_up_lifts(name) >= 2:
             extra = ", in work from the shoulders or overhead, where each costs an extra clean"
-        said = f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}."
+        were = "was" if len(stops) == 1 else "were"
+        said = f"{plural(len(stops), 'unplanned break')} {were} taken before {name}{extra}."
         if besides >= to_ms(LEAST_S):
             took = short(besides.seconds)
             said += f" Putting the bar down and picking it up took {took} s besides."

@@ -178,7 +178,7 @@ def _levels(top: float) -> Markup:
     beside them where a page shows it less high."""
     texts = (
         tag("text", name, x="100%", y=percent(_y(level) / 1000), dy=4, text_anchor="end")
-        for name, level in (("head height", 1.0), ("half of it", 0.5), ("floor", 0.0))
+        for name, level in (("head height", 1.0), ("half height", 0.5), ("floor", 0.0))
     )
     return tag(
         "svg",

@@ -54,7 +54,7 @@
   function move() {
     const at = now();
     moment.textContent = onClock(at);
-    filmed.textContent = data.zero ? clock(at) + " in the video" : "";
+    filmed.textContent = (at < data.zero ? "before the start" + (data.zero ? ", " : "") : "") + (data.zero ? clock(at) + " in the video" : "");
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
     const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
     noted.hidden = !note;
@@ -273,6 +273,7 @@
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
       input.required = name === "who" && fields.includes(name);
+      if (name === "who") input.placeholder = input.required ? "Needed, to say who corrected" : "";
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
     if (["text", "why", "filmed", "before"].includes(fields[0])) form.elements[fields[0]].required = true;
