@@ -485,6 +485,7 @@ class Break(Timed, Record):
     first_contact_s: Seconds
     round: int | None
     after: After | None = Field(description="null: before the round's first counted rep")
+    after_no_reps: int = Field(0, description="no-reps of that movement and round before it")
     hands_off: bool
     seen: bool = Field(
         True, description="false: the bar was not seen at an end of it, whose time is unsure"

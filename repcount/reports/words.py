@@ -11,6 +11,7 @@ from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import (
     After,
     Attempt,
+    Break,
     BreakMatch,
     Comparison,
     FailedStroke,
@@ -187,10 +188,18 @@ def after_words(after: After) -> str:
     return f"{after.movement} {after.number}"
 
 
+def place_words(stop: Break) -> str:
+    """`after deadlift 6`, `after deadlift 6 and 1 no-rep`; empty before the first rep."""
+    if stop.after is None:
+        return ""
+    missed = f" and {count(stop.after_no_reps, 'no-rep')}" if stop.after_no_reps else ""
+    return f"after {after_words(stop.after)}{missed}"
+
+
 def break_words(match: BreakMatch) -> str:
     """One sentence on a planned break and what came of it, without the round."""
     real, planned = match.real, match.planned
-    where = f"after {after_words(real.after)}" if real and real.after else ""
+    where = place_words(real) if real else ""
     meant = f"after {after_words(planned.after)}" if planned else ""
     if match.outcome == "moved" and real and planned:
         by = match.moved_by or 0

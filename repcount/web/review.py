@@ -320,7 +320,7 @@ def panel(results: Results, *, shared: bool = False) -> list[Part]:
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
         status_words=words.status_words,
-        after_words=words.after_words,
+        place_words=words.place_words,
         log=[] if shared else _log(results),
         data=_data(results, trace)
         | {"undo": _named(results, undo), "redo": _named(results, redo), "kept": _kept(results)},

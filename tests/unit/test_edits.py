@@ -28,7 +28,7 @@ from repcount.attempt.records import (
     schema_text,
 )
 from repcount.errors import RecordError
-from repcount.reports.words import rep_words, status_words
+from repcount.reports.words import place_words, rep_words, status_words
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"
@@ -115,6 +115,8 @@ def test_a_pick_up_counts_once_a_rep_before_it_does_not() -> None:
     assert "s2" not in counted  # the cleans had begun: no deadlift
     assert attempt.rounds[0].missing == []
     assert attempt.breaks[0].after == After(movement="deadlift", number=7)
+    assert place_words(attempt.breaks[0]) == "after deadlift 7 and 1 no-rep"
+    assert place_words(plain.breaks[0]) == "after deadlift 8"
 
     # two missing: only one pick-up can make up for it
     attempt = derive_attempt(

@@ -54,7 +54,7 @@
   function move() {
     const at = now();
     moment.textContent = onClock(at);
-    filmed.textContent = (at < data.zero ? "before the start" + (data.zero ? ", " : "") : "") + (data.zero ? clock(at) + " in the video" : "");
+    filmed.textContent = at < data.zero ? "before the start" : data.zero ? clock(at) + " in the video" : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
     const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
     noted.hidden = !note;
