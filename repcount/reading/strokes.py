@@ -431,7 +431,8 @@ class _Parser:
             places = places[body.bar[places] < high.height - BEYOND_ST]
             if still:
                 # up from a dip or a squat the bar can stop where it is carried
-                places = places[body.bar[places] > body.level.get(zone, np.inf) - STANDS_ST]
+                stands = body.level.get(zone, np.inf) - STANDS_ST - body.slack.get(zone, 0.0)
+                places = places[body.bar[places] > stands]
             pause = self._pause(places, still) if len(places) >= 3 else None
             if pause is None:
                 break
