@@ -409,7 +409,6 @@ class _Parser:
         A snatch passes the shoulders at speed; a clean driven straight on comes nearly to rest
         there, sometimes without turning by as much as `TURN_ST`.
         """
-        body = self.body
         result: list[Node] = []
         for node in nodes:
             # pressed out of a rack and not locked out, it passes its own zone's level as well
