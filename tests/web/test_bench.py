@@ -341,7 +341,9 @@ def test_a_loss_is_a_clip_that_plays_and_stops(browser, server, attempt):
     until(browser, f"!{PAUSED}")
     assert at - before - 0.1 <= browser.value(NOW) < at
     until(browser, PAUSED)
-    assert browser.value(NOW) == pytest.approx(end + after, abs=0.5)  # the loss is seen whole
+    # the loss is seen whole; `timeupdate` comes every 250 ms at the latest (HTML standard, 4.8.11),
+    # here of a film at four times its speed
+    assert -0.1 <= browser.value(NOW) - end - after < 4 * 0.25 + 0.1
     box = "document.getElementById('video').getBoundingClientRect()"
     until(browser, f"{box}.top >= 0 && {box}.bottom <= innerHeight")
     # the tools are behind one button
