@@ -246,7 +246,7 @@
       });
       if (answer.ok) {
         fill(await answer.json());
-        kept.textContent = "Kept: " + data.kept + ".";
+        kept.textContent = "Kept: " + data.kept + (/[.!?…”]$/.test(data.kept) ? "" : ".");
       } else {
         say(await answer.text());
         if (answer.status === 409) {
