@@ -68,7 +68,7 @@ def card_lines(one: Proposal, *, with_offers: bool = True) -> list[str]:
     lines.append("")
     if with_offers:
         lines += [*_offers(one), ""]
-    for said in [*one.assumptions, *one.notes, *cautions_of(one)]:
+    for said in [*one.assumptions, *one.notes, *one.advice, *cautions_of(one)]:
         lines += _wrapped(said, 2)
     return lines
 

@@ -18,13 +18,21 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import MovementReps
 from repcount.errors import PlanError
-from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, MOST_TESTED, PlanFile
+from repcount.plan.file import (
+    LONGEST_NOTES,
+    LONGEST_S,
+    MOST_REPS,
+    MOST_ROUNDS,
+    MOST_TESTED,
+    PlanFile,
+)
 from repcount.plan.load import fitted, parse_plan, without_time
 from repcount.plan.model import Plan
 from repcount.plan.pattern import parse_pattern
 from repcount.plan.working_load import CAUTIONS
 from repcount.plan.writing import number as digits
 from repcount.plan.writing import plan_toml
+from repcount.reports.after import made_after
 from repcount.units import to_ms
 from repcount.web.plan_text import comments_of, parse_time, parse_times, parse_whole, time_text
 from repcount.wording import plural
@@ -33,7 +41,7 @@ from repcount.wording.numbers import clock, load
 MOST_MOVEMENTS = 8
 FEW_MOVEMENTS = 4  # rows of an empty form
 _SHORT = 400
-_LONGEST_TEXT, _LONGEST_NOTES = 200, 5000
+_LONGEST_TEXT = 200
 _HEAVIEST = {"kg": 1000, "lb": 2200}
 _TIMES = "as 7:00, 0:04 or 90 s"
 _NONE = "–"  # stands for a round without a break among the lengths of breaks
@@ -92,7 +100,7 @@ class PlanForm(BaseModel):
     start: str = Field("", max_length=_SHORT)
     transition: str = Field("", max_length=_SHORT)
     target: str = Field("", max_length=_SHORT, description="what the pace is made for")
-    notes: str = Field("", max_length=2 * _LONGEST_NOTES)
+    notes: str = Field("", max_length=2 * LONGEST_NOTES)
 
 
 class Fault(BaseModel):
@@ -202,8 +210,8 @@ def athlete_of(toml: str) -> str | None:
 
 @lru_cache(maxsize=500)
 def in_short(toml: str) -> tuple[str, ...]:
-    """What tells a plan from others of its name: whose it is, its reps, load and total; empty where
-    the file is no plan any more."""
+    """What tells a plan from others of its name: whose it is, its reps, load and total, and the
+    attempt that it was made after; empty where the file is no plan any more."""
     try:
         plan = parse_plan(toml)
     except PlanError:
@@ -218,7 +226,19 @@ def in_short(toml: str) -> tuple[str, ...]:
         parts[1] = f"{plural(count, 'round')} that differ" if count > 1 else "1 round"
     parts.append(load(plan.workout.load_kg) if plan.workout.load_kg else None)
     parts.append(f"planned {clock(total)}" if total is not None else None)
+    parts.append(made_after(plan))
     return tuple(part for part in parts if part)
+
+
+@lru_cache(maxsize=500)
+def apart(toml: str) -> str:
+    """What tells a plan from others of its name and athlete, for a line of a list: its total and
+    the attempt that it was made after."""
+    with suppress(PlanError):
+        plan = parse_plan(toml)
+        total = "" if plan.planned_total_s is None else clock(plan.planned_total_s)
+        return "".join(f", {one}" for one in (total, made_after(plan)) if one)
+    return ""
 
 
 def with_athlete(toml: str, name: str) -> str:
@@ -341,9 +361,9 @@ class _Reader:
         base = self.base.notes if self.base else None
         if base is not None and notes == re.sub(r"\r\n?", "\n", base):
             return base
-        if len(notes) > _LONGEST_NOTES:
-            self._fault("notes", f"Write at most {_LONGEST_NOTES} characters.")
-        return notes[:_LONGEST_NOTES] or None
+        if len(notes) > LONGEST_NOTES:
+            self._fault("notes", f"Write at most {LONGEST_NOTES} characters.")
+        return notes[:LONGEST_NOTES] or None
 
     def _whole(self, field: str, most: int, what: str) -> int:
         """A whole number from 1; 1 where there is none, with a fault."""
