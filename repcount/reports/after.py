@@ -129,6 +129,14 @@ def _plan_lines(plans: Sequence[Ranked]) -> Iterator[str]:
             yield f"    in the planned time or under: {one.forecast.chance_of_plan:.0%} chance"
 
 
+def breaks_words(one: Ranked) -> str:
+    """`breaks of 4.0 s`, `breaks of 2.0 to 6.0 s`, `no break`."""
+    if not one.breaks_s:
+        return "no break"
+    lengths = dict.fromkeys(map(short, one.breaks_s))
+    return f"breaks of {' to '.join(lengths)} s"
+
+
 def _saved(one: Ranked) -> str:
     if one.gain is None:
         return ""
@@ -420,6 +428,7 @@ class RankedLine:
 
     name: str
     pattern: str
+    breaks: str
     total: str
     gain: str
     chance: str
@@ -436,8 +445,9 @@ def ranked_lines(ranking: Ranking) -> list[RankedLine]:
         RankedLine(
             name=one.forecast.name,
             pattern=" / ".join(dict.fromkeys(one.patterns)),
+            breaks=breaks_words(one),
             total=clock_interval(one.forecast.total),
-            gain=_gain(one) if number else "the base",
+            gain=_gain(one) if number else "the others are compared with it",
             chance=""
             if one.forecast.chance_of_plan is None
             else f"{one.forecast.chance_of_plan:.0%}",

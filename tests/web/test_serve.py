@@ -430,6 +430,10 @@ def test_what_comes_next_is_said_kept_and_printed(client, read):
     assert again.headers["HX-Redirect"] == kept.headers["HX-Redirect"]  # once
     form = client.get(kept.headers["HX-Redirect"]).text
     assert 'value="Slate"' in form
+    assert "newest plan" in form or "a plan of its own" in form
+    assert f'href="/attempts/{read}"' in form
+    assert "After the attempt" in form.partition('name="notes"')[2].partition("</textarea>")[0]
+    assert "after the attempt" in client.get("/plans").text
     assert ">Saved.<" in form
     assert "Kept as they are" not in form  # nothing there is anybody's own comment
     card = client.get(f"/attempts/{read}/next/card", params={"max": ["180 kg", "5x70kg"]})
@@ -438,7 +442,7 @@ def test_what_comes_next_is_said_kept_and_printed(client, read):
     address = f"/api/attempts/{read}/forecast"
     shown = client.post(address, data={"breaks": "2 s", "pattern": "8+6+4"})
     assert shown.status_code == 200
-    for name in ("The plan", "The plan, changed", "8+6+4"):
+    for name in ("The plan", "The plan, changed", "8+6+4 (unbroken)"):
         assert f"<bdi>{name}</bdi>" in shown.text or f"{name}: no forecast" in shown.text, name
     wrong = client.post(address, data={"pattern": "9 | 9"})
     assert "The pattern of round 1" in wrong.text

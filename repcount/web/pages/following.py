@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.analysis.candidates import candidates, kilograms_of
+from repcount.analysis.candidates import CHANGED, THE_PLAN, candidates, kilograms_of
 from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
 from repcount.analysis.next_plan import NextPlan, as_done, decide_next
 from repcount.errors import PlanError
@@ -178,10 +178,19 @@ def forecast(
         if asked.keep:
             raise
         return shown(request, "ranking.html", row=row, said=str(error), ranking=None)
+    lines = ranked_lines(ranking)
     return shown(
-        request, "ranking.html", row=row, said="", ranking=ranking, lines=ranked_lines(ranking),
+        request, "ranking.html", row=row, said="", ranking=ranking, lines=lines,
+        typed=[one for one in lines if one.name in _typed([name for name, _ in plans], pattern)],
         fitted=[parameter_words(one) for one in ranking.slowing],
     )  # fmt: skip
+
+
+def _typed(plans: Sequence[str], pattern: str) -> list[str]:
+    """Of plans' names those that what was typed has brought; a pattern that none is named by is
+    that of the plan itself."""
+    found = [name for name in plans if pattern and name.startswith(pattern)]
+    return [name for name in plans if name == CHANGED] + (found or [THE_PLAN] * bool(pattern))
 
 
 def attempts_up_to(library: Library, row: AttemptRow) -> list[Filmed]:
