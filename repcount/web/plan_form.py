@@ -118,10 +118,17 @@ class PlanFaults(PlanError):
         order = list(LABELS)
         self.faults = sorted(faults, key=lambda one: order.index(one.field))
         wrong = [f"{LABELS[one.field]}: {one.said}" for one in self.faults if not one.missing]
-        missing = [LABELS[one.field].lower() for one in self.faults if one.missing]
+        missing = [_asked(one.field) for one in self.faults if one.missing]
         if missing:
             wrong.append(f"Still to give: {', '.join(missing)}.")
         super().__init__(" ".join(wrong))
+
+
+def _asked(field: str) -> str:
+    """A field in the words of a question: `how many reps of movement 1`."""
+    if field.startswith("reps"):
+        return f"how many reps of movement {field.removeprefix('reps')}"
+    return "how many rounds" if field == "rounds" else LABELS[field].lower()
 
 
 def toml_of(form: PlanForm, base: str | None = None) -> str:
@@ -249,6 +256,18 @@ def with_athlete(toml: str, name: str) -> str:
     return plan_toml(plan.model_copy(update={"athlete": name}), comments_of(toml))
 
 
+def breaks_in_all(plan: Plan) -> str:
+    """`6 breaks (2 in each round, 0:04 each)`, as far as rounds and lengths are alike."""
+    counts = {len(one.break_s) for one in plan.rounds}
+    lengths = {seconds for one in plan.rounds for seconds in one.break_s}
+    said = plural(len(plan.planned_breaks()), "break")
+    if not lengths:
+        return "no break" if not plan.planned_breaks() else said
+    alike = [f"{max(counts)} in each round"] if len(counts) == 1 and len(plan.rounds) > 1 else []
+    alike += [f"{time_text(max(lengths))} each"] if len(lengths) == 1 else []
+    return f"{said} ({', '.join(alike)})" if alike else said
+
+
 def over_cap(plan: Plan) -> str:
     """A sentence where the plan takes longer than its time cap; else empty."""
     cap, total = plan.workout.time_cap_s, plan.planned_total_s
@@ -370,7 +389,7 @@ class _Reader:
         text = getattr(self.form, field).strip()
         number = parse_whole(text)
         if number is None or not 1 <= number <= most:
-            said = f"{what} is a whole number from 1 to {most}, for example 3."
+            said = f"{what}: a whole number from 1 to {most}."
             self._fault(field, said, missing=not text)
             return 1
         return number
@@ -445,7 +464,7 @@ class _Reader:
         """The movements of every round."""
         if self.base is not None and has_own_rounds(self.base):
             return [list(one.movements) for one in self.base.rounds]
-        rounds = self._whole("rounds", MOST_ROUNDS, "How many rounds there are")
+        rounds = self._whole("rounds", MOST_ROUNDS, "How many rounds")
         found: list[MovementReps] = []
         for number in range(1, MOST_MOVEMENTS + 1):
             name, reps = f"movement{number}", f"reps{number}"

@@ -78,7 +78,8 @@ def test_a_plan_is_written_as_people_write_times_and_loads(browser, server, widt
     browser.shape(width, 900, phone=width < 600)
     visit(browser, server.address + "/plans/new")
     hand = written_in(browser, GRAVEL)
-    until(browser, f"{SAID}.startsWith('Fits: 3 rounds, 36 reps, 3 breaks, planned 4:42')")
+    fits = "3 rounds, 36 reps in all, 3 breaks (1 in each round, 0:04 each), planned 4:42"
+    until(browser, f"{SAID}.startsWith('Complete: {fits}')")
     assert browser.value(MARKED) == ""
     hand.click("button.main")
     text = tomllib.loads(text_of(server, saved(browser)))

@@ -343,7 +343,8 @@ def test_a_plan_is_checked_while_it_is_written(client):
         "pattern": "5 | 4 | 6", "seconds": "5", "round_s": "40, 42, 45", "between": "6",
     }  # fmt: skip
     said = client.post("/api/plans/check", data=form)
-    assert said.text.startswith("Fits: 3 rounds, 45 reps, 6 breaks, planned 2:1"), said.text
+    fits = "Complete: 3 rounds, 45 reps in all, 6 breaks (2 in each round, 0:05 each), planned 2:1"
+    assert said.text.startswith(fits), said.text
     both = {"pattern": "5 | 5 | 6", "cap": "soon"}
     wrong = client.post("/api/plans/check", data=form | both)
     assert set(json.loads(wrong.headers["HX-Trigger"])["plan-faults"]["fields"]) == set(both)
