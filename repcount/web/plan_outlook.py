@@ -106,7 +106,8 @@ def _offer(one: PatternOffer) -> Offer:
         name=one.name,
         pattern="; ".join(patterns),
         seconds=seconds,
-        said=f"For {one.for_whom}: {often}; the longest set has {plural(one.longest_set, 'rep')}.",
+        said=f"{one.reason[:1].upper()}{one.reason[1:]}. For {one.for_whom}: {often}; the longest "
+        f"set has {plural(one.longest_set, 'rep')}.",
     )
 
 
