@@ -171,7 +171,7 @@ def next_lines(answer: NextPlan) -> list[str]:
     for number, one in enumerate(answer.suggestions):
         lines += _wrapped(one.change, 4, f"{number + 1}.")
         lines += _paragraph(suggestion_words(answer, number), 4)
-    lines += _paragraph(together_words(answer), 2)
+    lines += _paragraph(" ".join(way_words(answer)), 2)
     if answer.plan.planned_total_s is not None:
         lines += ["", f"The new plan: {new_total(answer)}"]
         lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
@@ -233,13 +233,13 @@ def suggestion_words(answer: NextPlan, place: int) -> str:
     return " ".join(filter(None, said))
 
 
-def together_words(answer: NextPlan) -> str:
+def way_words(answer: NextPlan) -> list[str]:
     """From the last attempt to the new plan: the totals one after the other, what all changes
     together are expected to save, and why changes are suggested of which that is not known."""
     if answer.trouble is not None:
         return _unforecast_words(answer)
     if answer.again is None or answer.forecast is None:
-        return ""
+        return []
     known = sum(one.gain is not None for one in answer.suggestions)
     last, same = clock(answer.total_s), "done the same again"
     if not answer.to_the_end:
@@ -261,7 +261,7 @@ def together_words(answer: NextPlan) -> str:
             f"The plan’s sets in place of those done are expected to {saved_words(answer.sets)}"
             f"{tell}; they are kept as the coach planned them, for the coach to change."
         )
-    return " ".join(parts)
+    return parts
 
 
 def _has_own_sets(answer: NextPlan) -> bool:
@@ -278,7 +278,7 @@ def _sets_words(answer: NextPlan) -> str:
     return f"counting that {broken}"
 
 
-def _unforecast_words(answer: NextPlan) -> str:
+def _unforecast_words(answer: NextPlan) -> list[str]:
     """Why changes are suggested after an attempt that went badly, where no gain is forecast."""
     parts = []
     found, total_s = answer.trouble, answer.plan.planned_total_s
@@ -295,7 +295,7 @@ def _unforecast_words(answer: NextPlan) -> str:
             "all the same, because it is stopping and slowing that cost the attempt. The coach "
             "decides."
         )
-    return " ".join(parts)
+    return parts
 
 
 def made_after(plan: Plan) -> str:
@@ -365,7 +365,7 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
         "answer": answer,
         "trouble": trouble_words(answer),
         "gains": [suggestion_words(answer, place) for place in range(len(answer.suggestions))],
-        "together": together_words(answer),
+        "way": way_words(answer),
         "parts": parts_words(answer.plan),
         "target": target_words(answer.plan),
         "load": kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",

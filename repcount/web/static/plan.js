@@ -300,6 +300,9 @@
   const pace = document.getElementById("pace");
   const MOST_MS = 250; // from the last key to the question
   let timer = null, question = 0, looked = {};
+  // A plan as it is kept is not found fault with; what somebody asks of it may be refused.
+  let touched = !form.dataset.changes;
+  form.addEventListener("input", (event) => { touched = touched || event.isTrusted; });
 
   async function ask() {
     const mine = ++question;
@@ -326,7 +329,7 @@
     set(".target", 0, looked.target_s);
     set(".cap", 0, looked.cap_s);
     pace.disabled = !Object.keys(looked.paced).length;
-    document.getElementById("not-paced").textContent = looked.not_paced;
+    document.getElementById("not-paced").textContent = touched ? looked.not_paced : "";
     offers.replaceChildren(...looked.offers.map((one) => {
       const line = document.createElement("li");
       line.innerHTML = '<button type="button"></button><span class="small"></span>';
