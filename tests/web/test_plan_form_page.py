@@ -123,6 +123,10 @@ def test_all_faults_are_said_at_once_at_their_fields_in_plain_words(browser, ser
 
 
 PATTERN = "document.querySelector('[name=pattern]').value"
+BEADS_IN_LINES = (
+    "[...document.querySelectorAll('.string')].flatMap(line => Object.values(Object.groupBy("
+    "[...line.children], rep => rep.getBoundingClientRect().top)).map(reps => reps.length))"
+)
 TOTAL = "document.getElementById('total').textContent"
 
 
@@ -138,6 +142,9 @@ def test_a_plan_is_made_by_touch_and_the_fields_follow(browser, server):
     hand.click("[data-after='7']")
     hand.click("[data-after='12']")
     assert browser.value(PATTERN) == "7 | 5 | 1+5"
+    assert "taken as 0:04, a usual length" in browser.value("document.body.innerText")
+    until(browser, f"{SAID}.includes('6 breaks (2 in each round, 0:04 each)')")
+    assert min(browser.value(BEADS_IN_LINES)) > 1  # no bead alone in a line
     hand.click("button.main")
     assert hand.steps <= 12
     number = saved(browser)
