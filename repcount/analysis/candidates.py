@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from repcount.plan.model import Plan
+from repcount.plan.pace import BETWEEN_S, START_S
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.working_load import movements_of
 
@@ -16,8 +17,9 @@ THE_PLAN, CHANGED = "the plan", "the plan, changed"
 def candidates(
     base: Plan, wishes: Wishes | None = None, patterns: Sequence[str] = ()
 ) -> list[tuple[str, Plan]]:
-    """Plans by their names, the plan itself first. What is wished (lengths, rests, load, maxes)
-    holds for all but that one; each of `patterns` is for every round.
+    """Plans by their names, the plan itself first, each once. What is wished (lengths, rests, load,
+    maxes) holds for all but that one; each of `patterns` is for every round, and has the name of
+    its rule too where it is one's.
 
     Raises PlanError where a wish or a pattern cannot be.
     """
@@ -27,12 +29,28 @@ def candidates(
     plans = [(THE_PLAN, first)]
     if wishes != plain:
         plans.append((CHANGED, make_plan(first, wishes).plan))
-    for text in patterns:
-        plans.append((text, make_plan(first, replace(wishes, patterns=[text])).plan))
-    for offer in make_plan(first, wishes).patterns:
-        if offer.patterns != first.planned_sets():
+    offers = make_plan(first, wishes).patterns
+    asked = [(text, make_plan(first, replace(wishes, patterns=[text])).plan) for text in patterns]
+    for text, made in asked:
+        rules = [one.name for one in offers if one.patterns == made.planned_sets()]
+        plans.append((f"{text} ({rules[0]})" if rules else text, made))
+    known = [first.planned_sets(), *(made.planned_sets() for _, made in asked)]
+    for offer in offers:
+        if offer.patterns not in known:
             plans.append((offer.name, make_plan(first, replace(wishes, rule=offer.name)).plan))
-    return plans
+    found: list[tuple[str, Plan]] = []
+    for name, made in plans:
+        if all(_asks(made) != _asks(other) for _, other in found):
+            found.append((name, made))
+    return found
+
+
+def _asks(plan: Plan) -> tuple[object, ...]:
+    """What a forecast takes from a plan, beside its workout."""
+    lengths = [one.break_s for one in plan.rounds]
+    start_s = START_S if plan.start_s is None else plan.start_s
+    between_s = plan.between_rounds_s or [BETWEEN_S] * (len(plan.rounds) - 1)
+    return plan.planned_sets(), lengths, between_s, start_s, plan.workout.load_kg
 
 
 def kilograms_of(base: Plan, wishes: Wishes) -> dict[str, float]:

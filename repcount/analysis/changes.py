@@ -33,11 +33,13 @@ BREAK_IN_REPS, LIFT_IN_REPS = 3.0, 2.0
 
 @dataclass(frozen=True)
 class Change:
-    """A plan that differs from the last in one thing, in words; `kind` is its reason's."""
+    """A plan that differs from the last in one thing, in words; `kind` is its reason's, `why` what
+    there is to say of the change itself."""
 
     kind: ReasonKind
     said: str
     plan: Plan
+    why: str = ""
 
 
 def change_for(
@@ -152,7 +154,14 @@ def _longer_breaks(base: Plan, attempt: Attempt, found: Trouble) -> Change | Non
         f"Longer breaks from the first round on: {short(length)} s each, {short(mean)} s were "
         "planned."
     )
-    return Change("breaks", said, base.model_copy(update={"rounds": rounds}))
+    before, now = _tenth(sum(planned)), _tenth(sum(sum(one.break_s) for one in rounds))
+    rested = _tenth(_rest_taken(attempt) * len(base.rounds))
+    why = (
+        f"Breaks of {short(before)} s in all were planned and {short(rested)} s were taken, "
+        f"unplanned ones included. Planned with {short(now)} s, spread evenly from the start, they "
+        "are meant to spare the stops that came late."
+    )
+    return Change("breaks", said, base.model_copy(update={"rounds": rounds}), why)
 
 
 def _slower_start(base: Plan, attempt: Attempt, found: Trouble) -> Change | None:

@@ -109,6 +109,9 @@ class Ranked(Record):
     forecast: Forecast
     patterns: list[str]
     break_s: Seconds | None = None
+    breaks_s: list[Seconds] = Field(
+        default_factory=list, description="the shortest and the longest; none without a break"
+    )
     gain: Span | None = Field(
         None,
         description="between the middles of both forecasts, with the interval of the expected "
@@ -380,6 +383,7 @@ class Forecaster:
             ranked = Ranked(
                 forecast=self._told(plan, name, one),
                 patterns=plan.planned_sets(),
+                breaks_s=[min(lengths), max(lengths)] if lengths else [],
                 break_s=lengths.pop() if len(lengths) == 1 else None,
             )
             if plan is not plans[0][1]:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Literal
 
+import numpy as np
 from pydantic import Field
 
 from repcount.analysis.changes import Change, change_for, lighter
@@ -37,6 +38,7 @@ from repcount.analysis.forecast import (
 from repcount.analysis.losses import LEAST_S, Loss, losses
 from repcount.analysis.reasons import Reason, ReasonKind, Trouble, trouble
 from repcount.analysis.recognise import pattern_at
+from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import Attempt, MovementReps, Probability, Record
 from repcount.errors import PlanError
 from repcount.plan.break_rules import USUAL_BREAK_S, break_patterns
@@ -77,6 +79,7 @@ class Suggestion(Record):
         False, description="two attempts would differ by more than this without any change"
     )
     why: str
+    reason: ReasonKind | None = Field(None, description="why the attempt went badly")
     probability: Probability | None = Field(
         None, description="that this is what it failed by, against the other three reasons"
     )
@@ -94,6 +97,7 @@ class NextPlan(Record):
     slowed: float = 1.0
     clock_start_s: Seconds | None = Field(None, description="from the video's first frame")
     total_s: Seconds | None
+    to_the_end: bool = Field(True, description="whether all rounds were gone through")
     planned_s: Seconds | None = None
     losses: list[Loss]
     slowing: list[Parameter] = Field(default_factory=list)
@@ -101,8 +105,17 @@ class NextPlan(Record):
     trouble: Trouble | None = Field(None, description="what went badly and why; null: went well")
     ranking: list[Ranked] = Field(default_factory=list)
     suggestions: list[Suggestion] = Field(default_factory=list, max_length=MOST_SUGGESTIONS)
+    again: Span | None = Field(None, description="forecast of the same attempt done again")
+    changed_s: Seconds | None = Field(
+        None, description="that forecast less what the changes save, to a tenth"
+    )
     together: Span | None = Field(
         None, description="expected seconds saved by all of them at once; null: not known"
+    )
+    sets: Span | None = Field(
+        None,
+        description="expected seconds that the rest of the new plan saves beside them, negative "
+        "where it costs: its own sets, and breaks that nobody planned",
     )
     forecast: Forecast | None = Field(None, description="of the new plan, kept")
     plan: Plan
@@ -172,6 +185,7 @@ def decide_next(
         slowed=attempt.video.slowed,
         clock_start_s=attempt.clock.start_s,
         total_s=attempt.clock.total_s,
+        to_the_end=bool(attempt.clock.finished or all_rounds_over(attempt)),
         planned_s=last.comparison.planned_total_s if last.comparison else None,
         losses=losses(Filmed(attempt, last.comparison, last.name, plan)),
         plan=_with_times(base),
@@ -266,7 +280,8 @@ def _mend(
         Suggestion(
             kind=KIND_OF[change.kind],
             change=change.said,
-            why=_capital(f"{'; '.join(reason.traces[:2])}." if reason.traces else ""),
+            why=" ".join(filter(None, [_capital(_list(reason.traces[:2])), change.why])),
+            reason=reason.kind,
             probability=reason.probability,
             gain=_known_gain(model, base, change),
         )
@@ -388,6 +403,10 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _list(traces: Sequence[str]) -> str:
+    return f"{'; '.join(traces)}." if traces else ""
+
+
 def as_done(attempt: Attempt, plan: Plan | None) -> Plan:
     """The attempt as a plan: its real sets and breaks where they add up to the workout; real times
     between rounds. A round that was not finished has its sets as far as they went, and goes on as
@@ -505,12 +524,32 @@ def _suggest(
     new = known.hold(_combined(answer.suggestions, kept, done, base_plan, length))
     if new.start_s is None:
         new = new.model_copy(update={"start_s": done.start_s})
-    if len(kept) > 1:
-        other = new.planned_sets() != done.planned_sets()
-        before, after = model.draws(done, kept=True, unbroken=other), _drawn(model, new)
-        answer.together = span(before.expected - after.expected)
     answer.plan, answer.forecast = _paced(new, model)
+    _join(answer, model, done, _combined(answer.suggestions, kept, done, done, length))
     _to_cap(answer, model)
+
+
+def _join(answer: NextPlan, model: Forecaster, done: Plan, changed: Plan) -> None:
+    """From what was done to the new plan: the same done again, what the changes save of it, and
+    what else in the new plan saves or costs time."""
+    again, new = model.draws(done, kept=True), _drawn(model, answer.plan)
+    gain = np.zeros(model.count)
+    if answer.suggestions:
+        same = changed.planned_sets() == done.planned_sets()
+        before = _drawn(model, done) if same else again
+        gain = before.expected - _drawn(model, changed).expected
+    answer.again = span(again.total)
+    saved = span(gain)
+    if len(answer.suggestions) > 1:
+        answer.together = saved
+    elif answer.suggestions:
+        saved = answer.suggestions[0].gain or saved
+    tenths = as_tenths(answer.again.middle_s) - as_tenths(saved.middle_s)
+    answer.changed_s = tenths / 10
+    middle_s = (tenths - as_tenths(span(new.total).middle_s)) / 10
+    about = span(again.expected - gain - new.expected)
+    shift = middle_s - about.middle_s
+    answer.sets = Span(middle_s=middle_s, low_s=about.low_s + shift, high_s=about.high_s + shift)
 
 
 def _paces(

@@ -57,6 +57,7 @@ class Reason(Record):
 class Trouble(Record):
     """What an attempt lost by stopping and by slowing, and the likely reasons."""
 
+    unfinished: bool = Field(False, description="not all rounds were done")
     stops: int = Field(description="breaks that were not planned")
     reps_before: float | None = Field(None, description="of the set, before these, on average")
     breaks_over_s: Seconds | None = Field(
@@ -91,9 +92,8 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
     stops = _stops(filmed)
     over = filmed.comparison.difference_s if filmed.comparison else None
     much = (over or 0.0) > OVER_SHARE * (attempt.clock.total_s or 0.0)
-    went_well = (attempt.clock.finished or all_rounds_over(attempt)) and not (
-        much or ((over or 0.0) > 0 and len(stops) >= SEVERAL_STOPS)
-    )
+    over_all = bool(attempt.clock.finished or all_rounds_over(attempt))
+    went_well = over_all and not (much or ((over or 0.0) > 0 and len(stops) >= SEVERAL_STOPS))
     cycles = _cycles(attempt)
     stopped_s = Ms(sum(to_ms(length) for _, length in stops)).seconds
     slower_s = _slower_s(attempt)
@@ -127,6 +127,7 @@ def trouble(filmed: Filmed, plan: Plan) -> Trouble | None:
         else []
     )
     return Trouble(
+        unfinished=not over_all,
         stops=len(stops),
         reps_before=statistics.fmean(reps for reps, _ in stops) if stops else None,
         breaks_over_s=_over_s(filmed),

@@ -216,14 +216,18 @@ def serve(
     demand(SERVED, "serve")
     from dataclasses import replace
 
+    from repcount.library.rows import PASSPHRASE
     from repcount.web import security, serve
     from repcount.web.settings import Settings
 
     library = opened(data)
     if set_passphrase:
-        given = click.prompt("New passphrase", hide_input=True, confirmation_prompt=True)
+        asked = f"New passphrase, at least {security.SHORTEST_PASSPHRASE} characters"
+        before = library.setting(PASSPHRASE) is not None
+        given = click.prompt(asked, hide_input=True, confirmation_prompt="The same again")
         security.set_passphrase(library, given)
-        click.echo("The passphrase is set; whoever was logged in has to give it again.")
+        again = "; whoever was logged in has to give it again" if before else ""
+        click.echo(f"The passphrase is set{again}.")
         return
     if (tls_cert is None) != (tls_key is None):
         raise click.UsageError("Give --tls-cert and --tls-key together.")
@@ -254,6 +258,8 @@ def serve(
     else:
         name = f"[{shown}]" if ":" in shown else shown
         address = f"{'https' if tls else 'http'}://{name}:{port}/"
+    if proxy or not serve.is_loopback(shown):
+        settings = replace(settings, address=address)
     with serve.only_server(library.folder):
         for sentence in (*serve.prepared(settings), *filter(None, [serve.lacking()])):
             click.echo(plain(sentence))

@@ -14,6 +14,7 @@ MOST_ROUNDS = 200
 MOST_REPS = 1000
 MOST_TESTED = 100  # reps that are looked for in an unbroken test
 LONGEST_S = 86_400
+LONGEST_NOTES = 5000
 LARGEST_FILE = 1_000_000  # bytes; a plan has a few hundred
 
 
@@ -118,7 +119,7 @@ class PlanFile(Table):
     """A plan file: a workout, and what is planned for it."""
 
     athlete: Text | None = Field(None, description="the athlete's name")
-    notes: Annotated[str, Field(max_length=5000)] | None = Field(
+    notes: Annotated[str, Field(max_length=LONGEST_NOTES)] | None = Field(
         None, description="text of at most 5000 characters"
     )
     workout: WorkoutTable = Field(description="a [workout] table")

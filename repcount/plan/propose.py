@@ -100,6 +100,9 @@ class Proposal(Record):
     patterns: list[PatternOffer] = Field(description="what the rules offer for this workout")
     assumptions: list[str] = Field(default_factory=list)
     notes: list[str] = Field(default_factory=list)
+    advice: list[str] = Field(
+        default_factory=list, description="to whoever writes the plan; not on the athlete's card"
+    )
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
 
@@ -161,7 +164,8 @@ def make_plan(
         chosen=chosen,
         patterns=offers,
         assumptions=said.assumptions,
-        notes=[*_notes(plan, load), *said.notes, *slow_rounds(plan, tempo)],
+        notes=[*_notes(plan, load), *said.notes],
+        advice=slow_rounds(plan, tempo),
     )
 
 

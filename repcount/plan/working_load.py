@@ -35,9 +35,9 @@ CAUTIONS = (
     "training first.",
     "The numbers know nothing of health, history or technique: see a clinician about pain or "
     "illness, and follow the rules of the place.",
+    # The position stand is quoted from memory.
     "Beginners learn each movement with a light bar and no clock first; for them a load is one "
-    "that could be lifted 8 to 12 times (ACSM position stand, Med Sci Sports Exerc 2009;41:687, "
-    "from memory).",
+    "that could be lifted 8 to 12 times (ACSM position stand, Med Sci Sports Exerc 2009;41:687).",
     "Stop when form goes, whatever the clock says.",
 )
 # What to mind where the load is heavy for a movement (all common practice, no source).
@@ -148,9 +148,8 @@ def advise_load(
             )
             heavy[name] = share
         if CATALOGUE[name].begins == "floor" and CATALOGUE[name].ends == "hang" and not best.lifted:
-            notes.append(
-                f"The equations are said to underestimate the {name} (LeSuer 1997, from memory)."
-            )
+            # LeSuer and others 1997, from memory
+            notes.append(f"The equations are said to underestimate the {name} (LeSuer 1997).")
     advice.cautions += _heavy_cautions(heavy)
     if known:
         notes.append(

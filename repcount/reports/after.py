@@ -14,9 +14,10 @@ from markupsafe import Markup
 from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
 from repcount.analysis.history import AttemptColumn, Change, History, common_words
 from repcount.analysis.losses import Evidence
-from repcount.analysis.next_plan import NextPlan, Suggestion
-from repcount.analysis.reasons import Trouble
+from repcount.analysis.next_plan import NextPlan
+from repcount.analysis.reasons import ReasonKind
 from repcount.plan.clock_card import clock_card
+from repcount.plan.file import LONGEST_NOTES
 from repcount.plan.model import Plan
 from repcount.plan.propose import Proposal
 from repcount.plan.writing import plan_toml
@@ -24,14 +25,20 @@ from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.svg import percent, tag
 from repcount.reports.terminal import WIDTH, fit, wrap
 from repcount.reports.words import plain
-from repcount.units import KG_PER_LB
-from repcount.wording import plural
+from repcount.units import KG_PER_LB, from_ms, to_ms
+from repcount.wording import listed, plural
 from repcount.wording.moments import recorded_words
 from repcount.wording.numbers import clock, hundredths, short, signed
 
 _LOSSES = 5
 LEAST_SAID_S = 2.0  # less is not told as what went badly
 _TOO_SMALL = "too small to tell"  # two attempts would differ by more without any change
+REASONS: dict[ReasonKind, str] = {
+    "sets": "sets too long",
+    "breaks": "breaks too short",
+    "start": "a start too fast",
+    "load": "a load too heavy",
+}
 _REPS_SHOWN = 6  # columns of attempts that a terminal holds
 
 
@@ -40,6 +47,10 @@ def _wrapped(text: str, indent: int = 0, first: str = "") -> Iterator[str]:
     for number, line in enumerate(lines):
         lead = first.ljust(indent) if number == 0 else " " * indent
         yield lead + line
+
+
+def _paragraph(text: str, indent: int) -> list[str]:
+    return list(_wrapped(text, indent)) if text else []
 
 
 def interval(span: Span, *, sign: bool = False) -> str:
@@ -118,6 +129,14 @@ def _plan_lines(plans: Sequence[Ranked]) -> Iterator[str]:
             yield f"    in the planned time or under: {one.forecast.chance_of_plan:.0%} chance"
 
 
+def breaks_words(one: Ranked) -> str:
+    """`breaks of 4.0 s`, `breaks of 2.0 to 6.0 s`, `no break`."""
+    if not one.breaks_s:
+        return "no break"
+    lengths = dict.fromkeys(map(short, one.breaks_s))
+    return f"breaks of {' to '.join(lengths)} s"
+
+
 def _saved(one: Ranked) -> str:
     if one.gain is None:
         return ""
@@ -148,18 +167,16 @@ def next_lines(answer: NextPlan) -> list[str]:
     lines += ["", "What to change" if answer.suggestions else "No change is suggested."]
     if answer.not_enough_data:
         lines += _wrapped(f"{answer.not_enough_data}.", 2)
-    if answer.trouble:
-        lines += _wrapped(trouble_words(answer.trouble), 2)
-    for number, one in enumerate(answer.suggestions, 1):
-        lines += _wrapped(one.change, 4, f"{number}.")
-        if said := suggestion_words(answer, one):
-            lines += _wrapped(said, 4)
-    if said := together_words(answer):
-        lines += _wrapped(said, 4)
+    lines += _paragraph(trouble_words(answer), 2)
+    for number, one in enumerate(answer.suggestions):
+        lines += _wrapped(one.change, 4, f"{number + 1}.")
+        lines += _paragraph(suggestion_words(answer, number), 4)
+    lines += _paragraph(" ".join(way_words(answer)), 2)
     if answer.plan.planned_total_s is not None:
         lines += ["", f"The new plan: {new_total(answer)}"]
         lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
         lines += _wrapped(parts_words(answer.plan), 2)
+        lines += _paragraph(target_words(answer.plan), 2)
         for number, round_ in enumerate(answer.plan.rounds, 1):
             if round_.pattern is not None:
                 breaks = f"; breaks {seconds_words(round_.break_s)}" if round_.break_s else ""
@@ -185,44 +202,115 @@ def new_total(answer: NextPlan) -> str:
     return said
 
 
-def trouble_words(found: Trouble) -> str:
-    """What an attempt lost, each part once, in a sentence."""
-    parts = []
+def trouble_words(answer: NextPlan) -> str:
+    """What an attempt lost, each part once, and what the changes that follow are for; empty where
+    it went well."""
+    found = answer.trouble
+    if found is None:
+        return ""
+    parts = ["not all rounds were done"] if found.unfinished else []
     if found.stops:
         parts.append(f"{plural(found.stops, 'unplanned break')}, {short(found.stopped_s)} s")
     if found.slower_s >= LEAST_SAID_S:
         parts.append(f"slower reps than in round 1, {short(found.slower_s)} s")
-    said = "It went badly"
-    return f"{said}: {'; '.join(parts)}. Likely reasons first:" if parts else f"{said}."
+    said = f"It went badly: {'; '.join(parts)}." if parts else "It went badly."
+    changes = sum(one.reason is not None for one in answer.suggestions)
+    if not changes:
+        return said
+    first = "A change for the likeliest:" if changes == 1 else "Changes, for the likeliest first:"
+    return f"{said} Four reasons were weighed: {listed(list(REASONS.values()))}. {first}"
 
 
-def suggestion_words(answer: NextPlan, one: Suggestion) -> str:
-    """What speaks for a change and what it saves; where several save time together, how much is
-    said of all of them once, since their gains overlap."""
-    said = one.why
-    if one.probability is not None:
+def suggestion_words(answer: NextPlan, place: int) -> str:
+    """What a change saves, alone, and what speaks for it, where that has not been said before."""
+    one = answer.suggestions[place]
+    said = [gain_words(one.gain, one.inside_noise)] if one.gain else []
+    if one.reason is not None and one.probability is not None:
         sure = "over 99" if one.probability > 0.99 else f"{100 * one.probability:.0f}"
-        said = f"{said} Likelihood among the four reasons: {sure} %.".strip()
-        return f"{gain_words(one.gain, inside_noise=False)} {said}" if one.gain else said
-    if one.gain is not None and answer.together is None:
-        said = f"{gain_words(one.gain, one.inside_noise)} {said}"
-    return said
+        said.append(_capital(f"{REASONS[one.reason]}: {sure} % likely, of the four."))
+    if all(one.why != other.why for other in answer.suggestions[:place]):
+        said.append(one.why)
+    return " ".join(filter(None, said))
 
 
-def together_words(answer: NextPlan) -> str:
-    """What all changes together are expected to save; empty where that is not known."""
-    if answer.together is None:
-        return ""
-    said = (
-        f"Together expected to {saved_words(answer.together)}: their gains overlap, and a set "
-        "may again be broken where nobody planned it."
-    )
-    return f"{said} That is {_TOO_SMALL}." if answer.together.low_s <= 0 else said
+def way_words(answer: NextPlan) -> list[str]:
+    """From the last attempt to the new plan: the totals one after the other, what all changes
+    together are expected to save, and why changes are suggested of which that is not known."""
+    if answer.trouble is not None:
+        return _unforecast_words(answer)
+    if answer.again is None or answer.forecast is None:
+        return []
+    known = sum(one.gain is not None for one in answer.suggestions)
+    last, same = clock(answer.total_s), "done the same again"
+    if not answer.to_the_end:
+        last, same = "not all rounds were done", "the same to its end"
+    said = [f"{same} {clock(answer.again.middle_s)}"]
+    if known:
+        few = "this change" if known == 1 else "these changes"
+        said.append(f"with {few} {clock(answer.changed_s)}")
+    said.append(f"{_sets_words(answer)} {clock(answer.forecast.total.middle_s)}, the new plan")
+    parts = [f"Last time {last}. Forecast: {'; '.join(said)}."]
+    if answer.together is not None:
+        parts.append(
+            f"Together the changes are expected to {saved_words(answer.together)}; their gains "
+            "overlap."
+        )
+    if answer.sets is not None and _has_own_sets(answer):
+        tell = f", which is {_TOO_SMALL}" if answer.sets.low_s <= 0 <= answer.sets.high_s else ""
+        parts.append(
+            f"The plan’s sets in place of those done are expected to {saved_words(answer.sets)}"
+            f"{tell}; they are kept as the coach planned them, for the coach to change."
+        )
+    return parts
+
+
+def _has_own_sets(answer: NextPlan) -> bool:
+    """Whether the new plan has other sets than the attempt, though no change asks for it."""
+    done = answer.ranking[0].patterns if answer.ranking else answer.plan.planned_sets()
+    asked = any(one.kind == "pattern" for one in answer.suggestions)
+    return not asked and done != answer.plan.planned_sets()
+
+
+def _sets_words(answer: NextPlan) -> str:
+    broken = "a set may be broken where nobody planned it"
+    if _has_own_sets(answer):
+        return f"with the plan’s sets, where {broken},"
+    return f"counting that {broken}"
+
+
+def _unforecast_words(answer: NextPlan) -> list[str]:
+    """Why changes are suggested after an attempt that went badly, where no gain is forecast."""
+    parts = []
+    found, total_s = answer.trouble, answer.plan.planned_total_s
+    if found and not found.unfinished and answer.forecast and total_s is not None:
+        parts.append(
+            f"Last time {clock(answer.total_s)}; the new plan is {clock(total_s)}, its breaks kept "
+            "and its reps as slow as they were filmed."
+        )
+    unknown = [one for one in answer.suggestions if one.reason and one.gain is None]
+    if unknown:
+        few = "this change saves" if len(unknown) == 1 else "these changes save"
+        parts.append(
+            f"How much {few} is not known, since the forecast knows nothing of stops; suggested "
+            "all the same, because it is stopping and slowing that cost the attempt. The coach "
+            "decides."
+        )
+    return parts
+
+
+def made_after(plan: Plan) -> str:
+    """`after the attempt filmed 28 Nov 2026`, of a plan that was made after one; else empty."""
+    first = (plan.notes or "").partition("\n")[0]
+    return f"{first[:1].lower()}{first[1:].rstrip(':')}" if first.startswith(AFTER) else ""
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def gain_words(gain: Span, inside_noise: bool) -> str:
-    """An expected gain in a sentence."""
-    said = f"Expected to {saved_words(gain)}."
+    """What one change alone is expected to save, in a sentence."""
+    said = f"Expected to {saved_words(gain)}, alone."
     if inside_noise:
         said += " Two attempts differ by more anyway: one alone would not show it."
     return said
@@ -233,6 +321,19 @@ def seconds_words(values: Sequence[float]) -> str:
     if len(values) > 1 and len(set(values)) == 1:
         return f"{short(values[0])} s each"
     return f"{', '.join(map(short, values))} s"
+
+
+def target_words(plan: Plan) -> str:
+    """How a plan that is paced as forecast stands to its target; empty without one."""
+    target_s, total_s = plan.target_s, plan.planned_total_s
+    if target_s is None or total_s is None:
+        return ""
+    over_ms = to_ms(total_s) - to_ms(target_s)
+    apart = f"{clock(abs(from_ms(over_ms)))} {'over' if over_ms > 0 else 'under'}"
+    return (
+        f"It is paced as forecast, {apart if over_ms else 'on'} the target of {clock(target_s)}, "
+        "which stands."
+    )
 
 
 def parts_words(plan: Plan) -> str:
@@ -262,10 +363,11 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
     """What pages tell of a decision: the changes with what they save, and the new plan."""
     return {
         "answer": answer,
-        "trouble": trouble_words(answer.trouble) if answer.trouble else "",
-        "gains": [suggestion_words(answer, one) for one in answer.suggestions],
-        "together": together_words(answer),
+        "trouble": trouble_words(answer),
+        "gains": [suggestion_words(answer, place) for place in range(len(answer.suggestions))],
+        "way": way_words(answer),
         "parts": parts_words(answer.plan),
+        "target": target_words(answer.plan),
         "load": kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
         "fitted": [parameter_words(one) for one in answer.slowing],
         "ranking": [
@@ -282,13 +384,27 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
 
 def changes_of(answer: NextPlan) -> list[str]:
     """The changes in sentences, as plan and card keep them."""
-    changes = [one.change for one in answer.suggestions]
-    return changes + [said for said in [together_words(answer)] if said]
+    return [one.change for one in answer.suggestions] or ["The plan is done again."]
 
 
 def next_toml(answer: NextPlan) -> str:
-    """The new plan as the text of a plan file, with its cautions and changes as comments."""
-    return plan_toml(answer.plan, [*answer.cautions, *changes_of(answer)])
+    """The new plan as the text of a plan file, with its cautions as comments; the attempt and the
+    changes are in its notes."""
+    said = [*changes_of(answer), *filter(None, [target_words(answer.plan)])]
+    return plan_toml(noted(answer.plan, answer.recorded_at, answer.video, said), answer.cautions)
+
+
+AFTER = "After the attempt"  # begins the notes of a plan that was made after one
+
+
+def noted(plan: Plan, recorded_at: str | None, video: str, said: Sequence[str]) -> Plan:
+    """A plan with notes on the attempt that it was made after, in place of those on an earlier
+    one; what a coach has written stays below them. Without a day the attempt is that in `video`."""
+    filmed = recorded_words(recorded_at)
+    first = f"{AFTER} filmed {filmed}" if filmed else f"{AFTER} in {plain(video)}"
+    kept = [one for one in (plan.notes or "").split("\n\n") if one and not one.startswith(AFTER)]
+    notes = "\n\n".join(["\n".join([f"{first}:", *said]), *kept])
+    return plan.model_copy(update={"notes": notes[:LONGEST_NOTES]})
 
 
 def next_card(answer: NextPlan, athlete: str = "") -> Proposal:
@@ -312,6 +428,7 @@ class RankedLine:
 
     name: str
     pattern: str
+    breaks: str
     total: str
     gain: str
     chance: str
@@ -328,8 +445,9 @@ def ranked_lines(ranking: Ranking) -> list[RankedLine]:
         RankedLine(
             name=one.forecast.name,
             pattern=" / ".join(dict.fromkeys(one.patterns)),
+            breaks=breaks_words(one),
             total=clock_interval(one.forecast.total),
-            gain=_gain(one) if number else "the base",
+            gain=_gain(one) if number else "the others are compared with it",
             chance=""
             if one.forecast.chance_of_plan is None
             else f"{one.forecast.chance_of_plan:.0%}",

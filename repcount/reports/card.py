@@ -37,6 +37,7 @@ def _card(one: Proposal) -> dict[str, object]:
         "load": _load_of(one),
         "sheet": card_sheet(one.card, foot),
         "foot": foot,
+        "marks": any("|" in round_.pattern for round_ in one.card.rounds),
     }
 
 
@@ -68,7 +69,7 @@ def card_lines(one: Proposal, *, with_offers: bool = True) -> list[str]:
     lines.append("")
     if with_offers:
         lines += [*_offers(one), ""]
-    for said in [*one.assumptions, *one.notes, *cautions_of(one)]:
+    for said in [*one.assumptions, *one.notes, *one.advice, *cautions_of(one)]:
         lines += _wrapped(said, 2)
     return lines
 
@@ -76,7 +77,7 @@ def card_lines(one: Proposal, *, with_offers: bool = True) -> list[str]:
 def _round(round_: CardRound) -> Iterator[str]:
     for line in lines_of(round_):
         if line.round:
-            then = "" if round_.rest_s is None else f", then {short(round_.rest_s)} s"
+            then = "" if round_.rest_s is None else f", rest {short(round_.rest_s)} s"
             yield f"{f'{line.words}, {short(round_.round_s)} s{then}':<34}{line.end:>10}"
             continue
         name = wrap(line.words, 31)

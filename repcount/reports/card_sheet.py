@@ -26,10 +26,16 @@ LETTER, SMALL_LETTER, BOLD_LETTER = 1.95, 1.48, 2.1
 LINE, SMALL_LINE = 5.2, 4.0
 ROW, ROUND_ROW = 1.7, 2.6  # padding and rules of a line, and what a round's is higher by
 NUMBERS = 4 * 19.0  # columns of times
+LEAST_WORDS = 62.0  # beside large times: the words of a set, and the length of its break
 HEAD = 34.0  # name, total, the line below them, the head of the table
 HEADING, BOX = 10.0, 8.0  # of each list below the table, and of the cautions
 # Printed sizes, of the whole; under the last of them a card has fewer lines instead.
 SIZES = (100, 92, 85, 78, 72, 66, 60)
+# Sizes of the times, in percent of the table's print (10.5 pt), where the sheet has room: whoever
+# calls them stands some metres off. An eye of acuity 1.0 tells signs of 5 minutes of arc (ISO 8596,
+# from memory), which at 3 m are 4.4 mm: numerals of 18 pt. The largest are nearly twice that.
+TIMES = (300, 260, 220, 190, 170, 140, 120, 100)
+TIME_LETTER, TIME_LINE, TIME_PADDING = 2.05, 4.3, 3.8
 
 
 @dataclass(frozen=True)
@@ -45,13 +51,21 @@ class Line:
     span: str = ""
     pattern: str = ""
 
-    def height(self, width: float) -> float:
-        """Millimetres at full size, in a column so wide."""
+    def height(self, width: float, times: int = 100) -> float:
+        """Millimetres at full size, in a column so wide, with times of such a size."""
+        line, numbers = 0.0, NUMBERS
+        if times > 100:
+            line = TIME_LINE * times / 100
+            longest = max(map(len, (self.end, self.down, self.up)))
+            numbers = 3 * (TIME_LETTER * longest * times / 100 + TIME_PADDING) + NUMBERS / 4
+            line = max(line, LINE * _wrapped(BOLD_LETTER * len(self.span), numbers / 1.6))
         if not self.round:
-            return LINE * _wrapped(LETTER * len(self.words), width - NUMBERS) + ROW
-        numbers = max(NUMBERS, BOLD_LETTER * (len(self.span) + 1.6 * len(self.end) + 3))
+            words = LINE * _wrapped(LETTER * len(self.words), width - numbers)
+            return max(words, line) + ROW
+        if times == 100:
+            numbers = max(numbers, BOLD_LETTER * (len(self.span) + 1.6 * len(self.end) + 3))
         words = BOLD_LETTER * len(self.words) + SMALL_LETTER * len(self.pattern)
-        return LINE * _wrapped(words, width - numbers) + ROW + ROUND_ROW
+        return max(LINE * _wrapped(words, width - numbers), line) + ROW + ROUND_ROW
 
 
 @dataclass(frozen=True)
@@ -72,11 +86,13 @@ class Foot:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A card laid out: its lines in columns, the size in percent, and what was left out."""
+    """A card laid out: its lines in columns, the sizes of all and of the times in percent, and what
+    was left out."""
 
     columns: list[list[Line]]
     size: int
     left_out: str = ""
+    times: int = 100
 
 
 def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
@@ -88,6 +104,9 @@ def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
     rounds = [_round_line(one) for one in card.rounds]
     bare = [_round_line(one, pattern=False) for one in card.rounds]
     left_out = "Sets are left out, so that the card holds on one sheet: the plan file has them all."
+    for times in TIMES[:-1]:
+        if found := _fitted(every, 1, 100, foot, "", times):
+            return found
     ways = [(every, columns, "") for columns in (1, 2)]
     ways += [(rounds, columns, left_out) for columns in (1, 2)]
     ways += [(bare, columns, left_out) for columns in (2, 3, 4)]
@@ -103,14 +122,20 @@ def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
     return Sheet([bare[-1:]], SIZES[-1], left_out)
 
 
-def _fitted(lines: Sequence[Line], columns: int, size: int, foot: Foot, said: str) -> Sheet | None:
-    """The sheet of such a form, if the lines fit on it."""
+def _fitted(
+    lines: Sequence[Line], columns: int, size: int, foot: Foot, said: str, times: int = 100
+) -> Sheet | None:
+    """The sheet of such a form, if the lines fit on it, each with room for its words."""
+    longest = max(len(one.end) for one in lines)
+    if times > 100 and 3 * TIME_LETTER * longest * times / 100 > WIDTH - LEAST_WORDS:
+        return None
     scale = size / 100
-    room = HEIGHT / scale - HEAD - foot.height(WIDTH / scale) - (LINE if said else 0)
-    cut = _columns(lines, columns, WIDTH / scale)
+    sentences = bool(said) + any("|" in one.pattern for one in lines)  # in the line below the head
+    room = HEIGHT / scale - HEAD - foot.height(WIDTH / scale) - LINE * sentences
+    cut = _columns(lines, columns, WIDTH / scale, times)
     if max(height for _, height in cut) > room:
         return None
-    return Sheet([part for part, _ in cut], size, said)
+    return Sheet([part for part, _ in cut], size, said, times)
 
 
 def lines_of(one: CardRound) -> Iterator[Line]:
@@ -150,7 +175,7 @@ def _round_line(one: CardRound, *, pattern: bool = True) -> Line:
     span = f"{short(one.round_s)} s"
     if pattern:
         span += f" from {clock(one.start_s)}"
-        span += "" if one.rest_s is None else f", then {short(one.rest_s)} s"
+        span += "" if one.rest_s is None else f", rest {short(one.rest_s)} s"
     shown = short_pattern(one.pattern) if pattern else ""
     if len(shown) > LONGEST_WORDS:
         shown = f"{shown[:LONGEST_WORDS].rpartition(' | ')[0]} | …"
@@ -171,9 +196,11 @@ def _set_line(one: CardSet, words: str) -> Line:
     )
 
 
-def _columns(lines: Sequence[Line], count: int, width: float) -> list[tuple[list[Line], float]]:
+def _columns(
+    lines: Sequence[Line], count: int, width: float, times: int
+) -> list[tuple[list[Line], float]]:
     """Lines in columns of about the same height, each with its height."""
-    heights = [one.height((width + GAP) / count - GAP) for one in lines]
+    heights = [one.height((width + GAP) / count - GAP, times) for one in lines]
     found: list[tuple[list[Line], float]] = [([], 0.0)]
     for line, height in zip(lines, heights, strict=True):
         if found[-1][1] + height / 2 > sum(heights) / count and len(found) < count:

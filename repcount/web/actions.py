@@ -39,6 +39,7 @@ from repcount.web.plan_form import (
     Fault,
     PlanFaults,
     PlanForm,
+    breaks_in_all,
     over_cap,
     toml_of,
     with_athlete,
@@ -49,6 +50,7 @@ from repcount.web.rebuild import Rebuilder
 from repcount.web.review import ERRORS
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import base_of
+from repcount.wording import plural
 from repcount.wording.numbers import clock
 
 _EVERY_S = 0.5
@@ -260,7 +262,9 @@ def check(
     library: LibraryDep,
     changes: Annotated[int | None, Query(ge=1, le=2**31, description="id of a plan")] = None,
 ) -> PlainTextResponse:
-    """What is wrong with a plan as it stands, or what it comes to; see `at_fields`."""
+    """What is wrong with a plan as it stands, or what it comes to; see `at_fields`. Advice on
+    rounds that leave more time than reps take is for those that are changed here: a plan that was
+    kept after an attempt has the times of its athlete."""
     base = library.plan(changes).toml if changes is not None else None
     try:
         plan = parse_plan(toml_of(form, base), "The plan")
@@ -274,12 +278,13 @@ def check(
     total = plan.planned_total_s
     planned = f", planned {clock(total)}" if total is not None else ", no round times"
     fits = (
-        "Fits: an unbroken test, as many reps as there are" + planned + "."
+        "Complete: an unbroken test, as many reps as there are" + planned + "."
         if plan.workout.to_max
-        else f"Fits: {len(plan.rounds)} rounds, {reps} reps, "
-        f"{len(plan.planned_breaks())} breaks{planned}."
+        else f"Complete: {plural(len(plan.rounds), 'round')}, {plural(reps, 'rep')} in all, "
+        f"{breaks_in_all(plan)}{planned}."
     )
-    return at_fields(" ".join([fits, *slow_rounds(plan)]))
+    kept = slow_rounds(parse_plan(base)) if base else []
+    return at_fields(" ".join([fits, *(one for one in slow_rounds(plan) if one not in kept)]))
 
 
 @routes.post("/plans", status_code=204)

@@ -18,13 +18,21 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import MovementReps
 from repcount.errors import PlanError
-from repcount.plan.file import LONGEST_S, MOST_REPS, MOST_ROUNDS, MOST_TESTED, PlanFile
+from repcount.plan.file import (
+    LONGEST_NOTES,
+    LONGEST_S,
+    MOST_REPS,
+    MOST_ROUNDS,
+    MOST_TESTED,
+    PlanFile,
+)
 from repcount.plan.load import fitted, parse_plan, without_time
 from repcount.plan.model import Plan
 from repcount.plan.pattern import parse_pattern
 from repcount.plan.working_load import CAUTIONS
 from repcount.plan.writing import number as digits
 from repcount.plan.writing import plan_toml
+from repcount.reports.after import made_after
 from repcount.units import to_ms
 from repcount.web.plan_text import comments_of, parse_time, parse_times, parse_whole, time_text
 from repcount.wording import plural
@@ -33,7 +41,7 @@ from repcount.wording.numbers import clock, load
 MOST_MOVEMENTS = 8
 FEW_MOVEMENTS = 4  # rows of an empty form
 _SHORT = 400
-_LONGEST_TEXT, _LONGEST_NOTES = 200, 5000
+_LONGEST_TEXT = 200
 _HEAVIEST = {"kg": 1000, "lb": 2200}
 _TIMES = "as 7:00, 0:04 or 90 s"
 _NONE = "–"  # stands for a round without a break among the lengths of breaks
@@ -92,7 +100,7 @@ class PlanForm(BaseModel):
     start: str = Field("", max_length=_SHORT)
     transition: str = Field("", max_length=_SHORT)
     target: str = Field("", max_length=_SHORT, description="what the pace is made for")
-    notes: str = Field("", max_length=2 * _LONGEST_NOTES)
+    notes: str = Field("", max_length=2 * LONGEST_NOTES)
 
 
 class Fault(BaseModel):
@@ -110,10 +118,17 @@ class PlanFaults(PlanError):
         order = list(LABELS)
         self.faults = sorted(faults, key=lambda one: order.index(one.field))
         wrong = [f"{LABELS[one.field]}: {one.said}" for one in self.faults if not one.missing]
-        missing = [LABELS[one.field].lower() for one in self.faults if one.missing]
+        missing = [_asked(one.field) for one in self.faults if one.missing]
         if missing:
             wrong.append(f"Still to give: {', '.join(missing)}.")
         super().__init__(" ".join(wrong))
+
+
+def _asked(field: str) -> str:
+    """A field in the words of a question: `how many reps of movement 1`."""
+    if field.startswith("reps"):
+        return f"how many reps of movement {field.removeprefix('reps')}"
+    return "how many rounds" if field == "rounds" else LABELS[field].lower()
 
 
 def toml_of(form: PlanForm, base: str | None = None) -> str:
@@ -202,8 +217,8 @@ def athlete_of(toml: str) -> str | None:
 
 @lru_cache(maxsize=500)
 def in_short(toml: str) -> tuple[str, ...]:
-    """What tells a plan from others of its name: whose it is, its reps, load and total; empty where
-    the file is no plan any more."""
+    """What tells a plan from others of its name: whose it is, its reps, load and total, and the
+    attempt that it was made after; empty where the file is no plan any more."""
     try:
         plan = parse_plan(toml)
     except PlanError:
@@ -218,7 +233,19 @@ def in_short(toml: str) -> tuple[str, ...]:
         parts[1] = f"{plural(count, 'round')} that differ" if count > 1 else "1 round"
     parts.append(load(plan.workout.load_kg) if plan.workout.load_kg else None)
     parts.append(f"planned {clock(total)}" if total is not None else None)
+    parts.append(made_after(plan))
     return tuple(part for part in parts if part)
+
+
+@lru_cache(maxsize=500)
+def apart(toml: str) -> str:
+    """What tells a plan from others of its name and athlete, for a line of a list: its total and
+    the attempt that it was made after."""
+    with suppress(PlanError):
+        plan = parse_plan(toml)
+        total = "" if plan.planned_total_s is None else clock(plan.planned_total_s)
+        return "".join(f", {one}" for one in (total, made_after(plan)) if one)
+    return ""
 
 
 def with_athlete(toml: str, name: str) -> str:
@@ -227,6 +254,18 @@ def with_athlete(toml: str, name: str) -> str:
     if not name or plan.athlete:
         return toml
     return plan_toml(plan.model_copy(update={"athlete": name}), comments_of(toml))
+
+
+def breaks_in_all(plan: Plan) -> str:
+    """`6 breaks (2 in each round, 0:04 each)`, as far as rounds and lengths are alike."""
+    counts = {len(one.break_s) for one in plan.rounds}
+    lengths = {seconds for one in plan.rounds for seconds in one.break_s}
+    said = plural(len(plan.planned_breaks()), "break")
+    if not lengths:
+        return "no break" if not plan.planned_breaks() else said
+    alike = [f"{max(counts)} in each round"] if len(counts) == 1 and len(plan.rounds) > 1 else []
+    alike += [f"{time_text(max(lengths))} each"] if len(lengths) == 1 else []
+    return f"{said} ({', '.join(alike)})" if alike else said
 
 
 def over_cap(plan: Plan) -> str:
@@ -341,16 +380,16 @@ class _Reader:
         base = self.base.notes if self.base else None
         if base is not None and notes == re.sub(r"\r\n?", "\n", base):
             return base
-        if len(notes) > _LONGEST_NOTES:
-            self._fault("notes", f"Write at most {_LONGEST_NOTES} characters.")
-        return notes[:_LONGEST_NOTES] or None
+        if len(notes) > LONGEST_NOTES:
+            self._fault("notes", f"Write at most {LONGEST_NOTES} characters.")
+        return notes[:LONGEST_NOTES] or None
 
     def _whole(self, field: str, most: int, what: str) -> int:
         """A whole number from 1; 1 where there is none, with a fault."""
         text = getattr(self.form, field).strip()
         number = parse_whole(text)
         if number is None or not 1 <= number <= most:
-            said = f"{what} is a whole number from 1 to {most}, for example 3."
+            said = f"{what}: a whole number from 1 to {most}."
             self._fault(field, said, missing=not text)
             return 1
         return number
@@ -425,7 +464,7 @@ class _Reader:
         """The movements of every round."""
         if self.base is not None and has_own_rounds(self.base):
             return [list(one.movements) for one in self.base.rounds]
-        rounds = self._whole("rounds", MOST_ROUNDS, "How many rounds there are")
+        rounds = self._whole("rounds", MOST_ROUNDS, "How many rounds")
         found: list[MovementReps] = []
         for number in range(1, MOST_MOVEMENTS + 1):
             name, reps = f"movement{number}", f"reps{number}"

@@ -66,7 +66,7 @@ def look_ahead(
         return Looked()
     target_s = draft.target_s
     looked = Looked(
-        said=_words(found.total_s, found.planned, target_s, draft.workout.time_cap_s),
+        said=_words(draft, found.total_s, found.planned),
         total_s=found.total_s,
         brisk_s=None if found.planned else found.brisk_s,
         slow_s=None if found.planned else found.slow_s,
@@ -82,9 +82,9 @@ def look_ahead(
     return looked
 
 
-def _words(total_s: float, planned: bool, target_s: float | None, cap_s: float | None) -> str:
+def _words(draft: Plan, total_s: float, planned: bool) -> str:
     parts = [f"{clock(total_s)} planned" if planned else f"About {clock(total_s)} at a usual pace"]
-    for name, limit_s in (("target", target_s), ("cap", cap_s)):
+    for name, limit_s in (("target", draft.target_s), ("cap", draft.workout.time_cap_s)):
         if limit_s is None:
             continue
         over_ms = to_ms(total_s) - to_ms(limit_s)
@@ -96,11 +96,18 @@ def _words(total_s: float, planned: bool, target_s: float | None, cap_s: float |
 def _offer(one: PatternOffer) -> Offer:
     patterns = one.patterns if len(set(one.patterns)) > 1 else one.patterns[:1]
     seconds = time_text(one.break_s) if one.breaks else ""
+    rounds = len(one.patterns)
+    often = "no break"
+    if one.breaks:
+        each = one.breaks % rounds == 0 and rounds > 1
+        often = plural(one.breaks // rounds if each else one.breaks, "break")
+        often += f" in each round, {seconds} each" if each else f", {seconds} each"
     return Offer(
         name=one.name,
         pattern="; ".join(patterns),
         seconds=seconds,
-        said=f"For {one.for_whom}: {plural(one.breaks, 'break')}, sets of up to {one.longest_set}.",
+        said=f"{one.reason[:1].upper()}{one.reason[1:]}. For {one.for_whom}: {often}; the longest "
+        f"set has {plural(one.longest_set, 'rep')}.",
     )
 
 

@@ -33,17 +33,19 @@ def reach_words(host: str) -> str:
 
 
 def link_part(link: str, fingerprint: str, given_to: str = "") -> str:
-    """A link that was made, as HTML: to copy, to send, as a QR code, and what whoever opens it
-    should know; `fingerprint` is that of a certificate of which browsers warn."""
+    """A link that was made, as HTML: to copy, to send, as a QR code where another device can open
+    it, and what whoever does should know; `fingerprint` is that of a certificate of which browsers
+    warn."""
+    reach = reach_words(urlsplit(link).hostname or "")
     return page(
-        "link.html", link=link, code=qr_code(link), fingerprint=fingerprint, given_to=given_to,
-        reach=reach_words(urlsplit(link).hostname or ""),
+        "link.html", link=link, code="" if reach == _MACHINE else qr_code(link),
+        fingerprint=fingerprint, given_to=given_to, reach=reach,
     )  # fmt: skip
 
 
 _MACHINE = (
-    "This link works on this machine only: the site was opened at its own address. Start "
-    "repcount serve with --host, and open the site by the address that it prints."
+    "This link works on this machine only: the server listens to nobody else. Start repcount serve "
+    "with --host, and links are for the address that it prints."
 )
 _NETWORK = (
     "This link works in this network only: whoever opens it has to be in the same Wi-Fi, and this "

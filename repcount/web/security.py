@@ -42,7 +42,7 @@ from repcount.errors import RepcountError
 from repcount.library.people import COACH
 from repcount.library.rows import KEY, PASSPHRASE, PersonRow, SessionRow, Setting, now
 from repcount.library.store import Library
-from repcount.web.settings import Settings
+from repcount.web.settings import LOOPBACK, Settings
 
 SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 8, 1000
 SESSION_S = 30 * 86_400
@@ -198,8 +198,11 @@ def digest_of(text: str) -> str:
 
 
 def base_of(request: Request, settings: Settings) -> str:
-    """How links to this server begin."""
+    """How links to this server begin: as whoever asks reaches it, or, where that is from this
+    machine itself, as others do."""
     base = request.base_url
+    if settings.address and base.hostname in LOOPBACK:
+        return settings.address
     if settings.secure:  # a server in front speaks TLS and need not say so
         base = base.replace(scheme="https")
     return str(base)

@@ -17,9 +17,9 @@ class Settings:
     it is asked for everywhere). `secure`: browsers reach it by TLS only. `workers`: analyses at
     once. `longest_s`: seconds of video. `stalled_s`: an upload of which nothing comes for so long
     may go on by another connection. `fingerprint`: SHA-256 of a
-    certificate of our own making, of which browsers warn. `keep_days`: older attempts go into the
-    trash. `worker`: the command of one analysis, to which folder, video and longest length are
-    added.
+    certificate of our own making, of which browsers warn. `address`: how others reach it, where
+    they can. `keep_days`: older attempts go into the trash. `worker`: the command of one analysis,
+    to which folder, video and longest length are added.
     """
 
     data: Path | None = None
@@ -32,5 +32,6 @@ class Settings:
     longest_s: float = 3600.0
     stalled_s: float = 30.0
     fingerprint: str = ""
+    address: str = ""
     keep_days: float | None = None
     worker: tuple[str, ...] = (sys.executable, "-m", "repcount.web.worker")

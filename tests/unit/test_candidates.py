@@ -27,7 +27,7 @@ def test_the_plan_stands_first_and_unchanged_the_rules_beside_it():
 def test_a_wish_holds_for_all_but_the_plan_itself():
     plan = parse_plan(SLATE)
     made = candidates(plan, Wishes(break_s=2.5), ["8+6+4"])
-    assert [name for name, _ in made[:3]] == ["the plan", "the plan, changed", "8+6+4"]
+    assert [name for name, _ in made[:3]] == ["the plan", "the plan, changed", "8+6+4 (unbroken)"]
     for name, one in made[1:]:
         lengths = {length for round_ in one.rounds for length in round_.break_s}
         assert lengths <= {2.5}, name
@@ -42,3 +42,20 @@ def test_a_pattern_that_cannot_be_is_refused():
 def test_only_maxes_of_the_workouts_movements_count():
     known = {"deadlift": one_rep_max(150), "thruster": one_rep_max(90)}
     assert kilograms_of(parse_plan(SLATE), Wishes(maxes=known)) == {"deadlift": 150}
+
+
+def test_a_pattern_that_is_a_rules_or_the_plans_own_stands_once():
+    plan = parse_plan(SLATE)
+    offered = dict(candidates(plan))["long opening set"].planned_sets()[0]
+    made = candidates(plan, patterns=[offered])
+    assert [name for name, one in made if one.planned_sets()[0] == offered] == [
+        f"{offered} (long opening set)"
+    ]
+    assert [name for name, _ in candidates(plan, patterns=["7 | 1+5 | 1+4"])] == [
+        name for name, _ in candidates(plan)
+    ]
+    # with other breaks it is another plan
+    assert [name for name, _ in candidates(plan, Wishes(break_s=2.5), ["7 | 1+5 | 1+4"])][:2] == [
+        "the plan",
+        "the plan, changed",
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -27,13 +28,18 @@ from repcount.reports.after import (
     gain_words,
     history_lines,
     history_page,
+    made_after,
+    next_card,
     next_lines,
     next_page,
+    next_toml,
     parameter_words,
 )
+from repcount.reports.card import card_page
 from repcount.reports.fitted import fitted_slowing
 from repcount.reports.rows import round_rows
 from repcount.units import to_ms
+from repcount.web.plan_text import parse_time
 from repcount.wording.numbers import clock, short
 from tests.example_records import example_attempt, example_comparison
 from tests.scripted_reading import SLATE, Script, as_planned, slate
@@ -412,6 +418,53 @@ def test_the_new_plan_and_its_card_show_one_time(filmed):
     assert whole == to_ms(card.total_s)
 
 
+def test_the_way_from_the_attempt_to_the_new_plan_adds_up_in_what_is_shown(filmed):
+    answer = decide_next([filmed])
+    text = " ".join(" ".join(next_lines(answer)).split())
+    said = re.search(
+        r"Last time (\S+)\. Forecast: done the same again (\S+); with these changes (\S+); with "
+        r"the plan’s sets, where a set may be broken where nobody planned it, (\S+), the new "
+        r"plan\.",
+        text,
+    )
+    assert said is not None
+    last, again, changed, new = (round(10 * parse_time(one)) for one in said.groups())
+    assert last == round(10 * filmed.attempt.clock.total_s)
+    assert clock(new / 10) == clock(clock_card(answer.plan).total_s)
+    gain = re.search(r"Together the changes are expected to save (\S+) s \(", text)
+    cost = re.search(r"in place of those done are expected to cost (\S+) s \((\S+) to", text)
+    assert again - changed == round(10 * float(gain[1]))
+    assert new - changed == round(10 * float(cost[1]))
+    assert cost[2].startswith("−")  # too small to tell, and said
+    assert "which is too small to tell; they are kept as the coach planned them" in text
+    # each change says its own gain with its interval
+    assert text.count("), alone.") == len(answer.suggestions)
+
+
+def test_a_kept_plan_has_its_changes_in_its_notes_and_those_of_the_coach_below(filmed):
+    mine = PLAN.model_copy(
+        update={
+            "notes": "After the attempt filmed 01 Nov 2026:\nOld.\n\nChalk up.",
+            "target_s": 155,
+        }
+    )
+    answer = decide_next([filmed], mine)
+    answer.recorded_at = "2026-11-28"
+    kept = parse_plan(next_toml(answer))
+    first, *said = kept.notes.splitlines()
+    assert first == "After the attempt filmed 28 Nov 2026:"
+    assert said[: len(answer.suggestions)] == [one.change for one in answer.suggestions]
+    assert said[-1] == "Chalk up."
+    assert "Old." not in said
+    over = clock(clock_card(answer.plan).total_s - 155)
+    assert f"It is paced as forecast, {over} over the target of 2:35.0, which stands." in said
+    assert made_after(kept) == "after the attempt filmed 28 Nov 2026"
+    assert made_after(PLAN) == ""
+    page = card_page([next_card(answer)])
+    assert answer.suggestions[0].change in page
+    assert "more than its reps take" not in page  # advice to whoever writes the plan
+
+
 @pytest.mark.slow
 def test_report_and_next_show_one_slowing(filmed):
     said = [parameter_words(one) for one in decide_next([filmed]).slowing]
@@ -447,4 +500,4 @@ def test_one_attempt_or_another_workout_is_refused(filmed):
 
 def test_a_gain_below_zero_is_a_cost() -> None:
     gain = Span(middle_s=-9.4, low_s=-12.0, high_s=1.5)
-    assert gain_words(gain, inside_noise=False) == "Expected to cost 9.4 s (−1.5 to 12.0)."
+    assert gain_words(gain, inside_noise=False) == "Expected to cost 9.4 s (−1.5 to 12.0), alone."

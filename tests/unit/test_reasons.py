@@ -12,7 +12,7 @@ from repcount.analysis.reasons import Reason, Trouble, trouble
 from repcount.attempt.assemble import derive_attempt
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
-from repcount.reports.after import next_lines, next_page
+from repcount.reports.after import next_lines, next_page, saved_words
 from repcount.units import to_ms
 from repcount.wording.numbers import as_tenths
 from tests.accuracy.next import tally
@@ -68,15 +68,17 @@ def test_after_a_cap_the_next_plan_holds_it_and_no_set_is_longer_than_filmed():
     assert answer.notes[0] in next_page(answer)
 
 
-def test_gains_that_overlap_are_said_once_and_the_printed_parts_add_up():
+def test_each_gain_is_said_and_that_they_overlap_and_the_printed_parts_add_up():
     answer = decide_next([at_the_cap()])
     assert len(answer.suggestions) > 1
     assert answer.together is not None
     alone = [one.gain for one in answer.suggestions]
     assert all(one is not None for one in alone)
     text = " ".join(" ".join(next_lines(answer)).split())
-    assert text.count("xpected to save") == 1
-    assert "their gains overlap" in text
+    for one in alone:
+        assert f"xpected to {saved_words(one)}, alone" in text
+    assert f"xpected to {saved_words(answer.together)}; their gains overlap" in text
+    assert "Last time not all rounds were done. Forecast: the same to its end 2:" in text
     plan = answer.plan
     parts = [plan.start_s, *[one.round_s for one in plan.rounds], *plan.between_rounds_s]
     assert sum(map(as_tenths, parts)) == as_tenths(clock_card(plan).total_s)

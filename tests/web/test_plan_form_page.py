@@ -78,7 +78,8 @@ def test_a_plan_is_written_as_people_write_times_and_loads(browser, server, widt
     browser.shape(width, 900, phone=width < 600)
     visit(browser, server.address + "/plans/new")
     hand = written_in(browser, GRAVEL)
-    until(browser, f"{SAID}.startsWith('Fits: 3 rounds, 36 reps, 3 breaks, planned 4:42')")
+    fits = "3 rounds, 36 reps in all, 3 breaks (1 in each round, 0:04 each), planned 4:42"
+    until(browser, f"{SAID}.startsWith('Complete: {fits}')")
     assert browser.value(MARKED) == ""
     hand.click("button.main")
     text = tomllib.loads(text_of(server, saved(browser)))
@@ -122,6 +123,10 @@ def test_all_faults_are_said_at_once_at_their_fields_in_plain_words(browser, ser
 
 
 PATTERN = "document.querySelector('[name=pattern]').value"
+BEADS_IN_LINES = (
+    "[...document.querySelectorAll('.string')].flatMap(line => Object.values(Object.groupBy("
+    "[...line.children], rep => rep.getBoundingClientRect().top)).map(reps => reps.length))"
+)
 TOTAL = "document.getElementById('total').textContent"
 
 
@@ -137,6 +142,9 @@ def test_a_plan_is_made_by_touch_and_the_fields_follow(browser, server):
     hand.click("[data-after='7']")
     hand.click("[data-after='12']")
     assert browser.value(PATTERN) == "7 | 5 | 1+5"
+    assert "taken as 0:04, a usual length" in browser.value("document.body.innerText")
+    until(browser, f"{SAID}.includes('6 breaks (2 in each round, 0:04 each)')")
+    assert min(browser.value(BEADS_IN_LINES)) > 1  # no bead alone in a line
     hand.click("button.main")
     assert hand.steps <= 12
     number = saved(browser)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -131,4 +132,26 @@ def test_a_card_says_what_a_judge_calls(browser, pages):
     text = browser.value("document.body.innerText")
     assert "2:40.0" in text
     assert text.count("7 deadlift") == 3
+    assert re.search(r" s from 0:02\.0, rest \d+\.\d s", text)
+    assert "from memory" not in text
+
+
+def test_times_on_a_card_with_room_are_told_from_three_metres(browser, tmp_path):
+    """An eye of acuity 1.0 tells signs of 5 minutes of arc (ISO 8596, from memory): 4.4 mm at 3 m.
+    A numeral is 0.7 of its print's size high, or more."""
+    made = make_plan(PLAN, Wishes(athlete="Robin", target_s=160))
+    (tmp_path / "card.html").write_text(card_page([made]), encoding="utf-8")
+    browser.open(tmp_path / "card.html")
+    browser.call("Emulation.setEmulatedMedia", media="print")
+    sizes = "[...document.querySelectorAll('.card .at')].map(e => getComputedStyle(e).fontSize)"
+    mm = min(float(one.removesuffix("px")) for one in browser.value(sizes)) * 25.4 / 96
+    browser.call("Emulation.setEmulatedMedia", media="")
+    assert 0.7 * mm >= 3000 * math.tan(math.radians(5 / 60))
+    for paper in PAPERS:
+        assert sheets(browser, tmp_path / "page.pdf", paper) == 1
+
+
+def test_a_card_says_whose_say_load_and_breaks_are(browser, pages):
+    browser.open(pages["card"])
+    text = browser.value("document.body.innerText")
     assert "Lifting can hurt" in text

@@ -354,7 +354,8 @@ def test_an_invitation_lets_one_passphrase_be_chosen_once(fresh, monkeypatch):
         with fresh.client("juna mirek", JUNA) as elsewhere:
             # another invitation: the old passphrase is good until another is chosen
             again = invited(coach, "Juna Mirek", "athlete")
-            assert elsewhere.get("/").status_code == 200
+            assert "your coach writes it" in elsewhere.get("/").text  # no plan yet
+            assert "your coach writes it" not in coach.get("/").text
             assert fresh.client().post(again, data={"passphrase": OREN}).status_code == 303
             assert elsewhere.get("/").status_code == 303
         late = invited(coach, "Juna Mirek", "athlete")

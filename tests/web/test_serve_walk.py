@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from repcount.cli.main import cli
+from repcount.web.serve import own_address
 from tests.conftest import REPOSITORY
 from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import served
@@ -147,6 +148,7 @@ def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
         link = browser.value("document.querySelector('p.link').textContent")
         assert browser.value("document.querySelector('[data-copy]').dataset.copy") == link
         assert browser.value("document.querySelectorAll('.made .qr').length") == 1
+        assert urlsplit(link).hostname == own_address()  # by which others reach it
         # of whose certificate the phone will warn
         certificate = ssl.get_server_certificate(("localhost", urlsplit(address).port))
         seen = hashlib.sha256(ssl.PEM_cert_to_DER_cert(certificate)).hexdigest()

@@ -43,7 +43,7 @@ from repcount.web.pages.answers import (
     type_of,
     within,
 )
-from repcount.web.plan_form import athlete_of
+from repcount.web.plan_form import apart, athlete_of
 from repcount.web.review import has_next, panel, result
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import Access
@@ -80,6 +80,7 @@ def home(
         plans=plans,
         chosen=plan,
         whose=_whose(plans, people),
+        told={one.id: apart(one.toml) for one in plans},
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.analysis.candidates import candidates, kilograms_of
+from repcount.analysis.candidates import CHANGED, THE_PLAN, candidates, kilograms_of
 from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
 from repcount.analysis.next_plan import NextPlan, as_done, decide_next
 from repcount.errors import PlanError
@@ -25,7 +25,14 @@ from repcount.plan.propose import Wishes
 from repcount.plan.strength import MaxEstimate
 from repcount.plan.working_load import CAUTIONS, movements_of
 from repcount.plan.writing import plan_toml
-from repcount.reports.after import next_card, next_parts, next_toml, parameter_words, ranked_lines
+from repcount.reports.after import (
+    next_card,
+    next_parts,
+    next_toml,
+    noted,
+    parameter_words,
+    ranked_lines,
+)
 from repcount.reports.card import card_page
 from repcount.web.depends import AttemptId, LibraryDep
 from repcount.web.pages.answers import SCRIPT, names, sheet, shown, within
@@ -171,10 +178,19 @@ def forecast(
         if asked.keep:
             raise
         return shown(request, "ranking.html", row=row, said=str(error), ranking=None)
+    lines = ranked_lines(ranking)
     return shown(
-        request, "ranking.html", row=row, said="", ranking=ranking, lines=ranked_lines(ranking),
+        request, "ranking.html", row=row, said="", ranking=ranking, lines=lines,
+        typed=[one for one in lines if one.name in _typed([name for name, _ in plans], pattern)],
         fitted=[parameter_words(one) for one in ranking.slowing],
     )  # fmt: skip
+
+
+def _typed(plans: Sequence[str], pattern: str) -> list[str]:
+    """Of plans' names those that what was typed has brought; a pattern that none is named by is
+    that of the plan itself."""
+    found = [name for name in plans if pattern and name.startswith(pattern)]
+    return [name for name in plans if name == CHANGED] + (found or [THE_PLAN] * bool(pattern))
 
 
 def attempts_up_to(library: Library, row: AttemptRow) -> list[Filmed]:
@@ -228,8 +244,8 @@ def _demand_coach(access: Access) -> None:
 def _keep_one(library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow) -> Response:
     if name not in plans:
         raise Missing("this plan is not among those that were forecast; look again.")
-    said = [*CAUTIONS, f"Forecast after an attempt, as: {name}."]
-    return _kept(library, plan_toml(plans[name], said), row)
+    plan = noted(plans[name], row.recorded_at, row.file_name, [f"Forecast then as: {name}."])
+    return _kept(library, plan_toml(plan, CAUTIONS), row)
 
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
@@ -242,4 +258,4 @@ def _kept(library: Library, toml: str, row: AttemptRow) -> Response:
     toml = with_athlete(toml, names(library).get(row.athlete_id, ""))
     there = next((one.id for one in library.plans() if one.toml == toml), None)
     plan_id = library.put_plan(toml) if there is None else there
-    return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}?kept=1"})
+    return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}?kept={row.id}"})

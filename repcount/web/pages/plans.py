@@ -14,7 +14,7 @@ from repcount.library.store import Library
 from repcount.plan import Plan, parse_plan
 from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.clock_card import clock_card
-from repcount.plan.propose import Proposal, slow_rounds
+from repcount.plan.propose import Proposal
 from repcount.reports.card import card_page
 from repcount.web.depends import LibraryDep, RowId
 from repcount.web.pages.answers import SCRIPT, sheet, shown, within
@@ -59,10 +59,13 @@ def plan(
     plan_id: RowId,
     library: LibraryDep,
     text: bool = False,
-    kept: Annotated[bool, Query(description="it was kept a moment ago, after an attempt")] = False,
+    kept: Annotated[
+        str,
+        Query(pattern="^([0-9a-f]{16})?$", description="id of the attempt that it was kept after"),
+    ] = "",
 ) -> HTMLResponse:
     """A plan, to be changed in fields or as text."""
-    return _written(request, library, library.plan(plan_id), text=text, saved=kept)
+    return _written(request, library, library.plan(plan_id), text=text, kept_after=kept)
 
 
 @routes.get("/plans/{plan_id}/card")
@@ -75,7 +78,6 @@ def card(request: Request, plan_id: RowId, library: LibraryDep) -> Response:
         card=clock_card(made),
         chosen="as written in the plan",
         patterns=[],
-        notes=slow_rounds(made),
     )
     back = within(request, (f"/plans/{row.id}", row.name))
     return sheet(card_page([one], back, SCRIPT), scripted=True)
@@ -88,16 +90,17 @@ def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
 
 
 def _written(
-    request: Request, library: Library, row: PlanRow | None, *, text: bool, saved: bool = False
+    request: Request, library: Library, row: PlanRow | None, *, text: bool, kept_after: str = ""
 ) -> HTMLResponse:
-    """A plan to be written: a new one, or one that is changed, in fields or as text. Of one that
-    was `saved` from an attempt all comments are the program's own, and not mentioned."""
+    """A plan to be written: a new one, or one that is changed, in fields or as text. `kept_after`
+    is the id of the attempt after which it was kept a moment ago."""
     made = parse_plan(row.toml) if row else None
     used = len(made.rounds[0].movements) + 1 if made else 0
     return shown(
         request, "plan.html", row=row, text=text, movements=MOVEMENT_NAMES, common=COMMON,
         labels=LABELS, example=EXAMPLE, form=form_of(made) if made else PlanForm(),
-        kept=kept(made, "" if saved else row.toml) if made and row else [], saved=saved,
+        kept=kept(made, row.toml) if made and row else [], kept_after=kept_after,
+        athlete=made.athlete if made else None,
         own_rounds=made is not None and has_own_rounds(made),
         rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
         rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),

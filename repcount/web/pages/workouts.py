@@ -45,12 +45,14 @@ routes = APIRouter()
 @routes.get("/workouts")
 def workouts(request: Request, library: LibraryDep, access: AccessDep) -> HTMLResponse:
     """All workouts of which there are attempts."""
-    rows = library.attempts(state="done", athlete_id=access.athlete_id)
-    done = [row for row in rows if row.workout]
+    every = library.attempts(athlete_id=access.athlete_id)
+    rows = [row for row in every if row.workout]
+    done = [row for row in rows if row.state == "done"]
     found, twice = sorted({row.workout for row in done}), doubles(done)
     return shown(
         request,
         "workouts.html",
+        being_read=sum(row.state in ("waiting", "running") for row in rows),
         workouts=[
             (name, address(name), rows, _best(rows))
             for name in found

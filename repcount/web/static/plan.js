@@ -127,6 +127,7 @@
 
   const MOST_BEADS = 150; // of one string: more are typed
   const MOST_STRINGS = 12;
+  const PITCH = 44; // pixels from bead to bead
   const beads = document.getElementById("beads");
   const apart = document.getElementById("apart");
   const sum = (all) => all.reduce((done, [, count]) => done + count, 0);
@@ -204,6 +205,7 @@
       what.textContent = count + " " + name;
       const line = document.createElement("div");
       line.className = "string";
+      line.dataset.reps = count;
       for (let number = 1; number <= count; number++) {
         done++;
         const rep = document.createElement("span");
@@ -240,8 +242,19 @@
     beads.replaceChildren(...(fits ? Array.from({ length: count }, (_, round) => string(round, !own)) : []));
     document.getElementById("strung").hidden = !sum(movements(0));
     document.getElementById("strung-how").hidden = !fits;
+    even();
     if (focused) focus(beads.querySelector(`[data-round="${focused[1]}"] [data-after="${focused[0]}"]`));
   }
+  // Lines of a string that has to wrap are as long as one another, so that no bead is left alone.
+  function even() {
+    const wide = beads.clientWidth - 12;
+    for (const line of beads.querySelectorAll(".string")) {
+      const count = Number(line.dataset.reps);
+      const most = Math.max(1, Math.floor(wide / PITCH));
+      line.style.maxWidth = PITCH * Math.ceil(count / Math.ceil(count / most)) + 12 + "px";
+    }
+  }
+  window.addEventListener("resize", even);
   function focus(gap) {
     if (!gap) return;
     for (const other of gap.closest("[data-round]").querySelectorAll(".gap")) other.tabIndex = other === gap ? 0 : -1;
@@ -255,7 +268,10 @@
     const marks = marksOf(patternOf(round), parts) || new Set();
     const mark = Number(gap.dataset.after);
     if (!marks.delete(mark)) marks.add(mark);
-    if (marks.size && !field("seconds").value) put("seconds", form.dataset.break);
+    if (marks.size && !field("seconds").value) {
+      put("seconds", form.dataset.break);
+      document.getElementById("usual").textContent = "Each break is taken as " + form.dataset.break + ", a usual length (common practice); change it at Length of breaks.";
+    }
     const every = apart.checked ? Array.from({ length: rounds() }, (_, one) => (one === round ? written(parts, marks) : patternOf(one) || written(movements(one), new Set()))) : [written(parts, marks)];
     left.add("pattern");
     put("pattern", every.join("; "));
@@ -284,6 +300,9 @@
   const pace = document.getElementById("pace");
   const MOST_MS = 250; // from the last key to the question
   let timer = null, question = 0, looked = {};
+  // A plan as it is kept is not found fault with; what somebody asks of it may be refused.
+  let touched = !form.dataset.changes;
+  form.addEventListener("input", (event) => { touched = touched || event.isTrusted; });
 
   async function ask() {
     const mine = ++question;
@@ -310,7 +329,7 @@
     set(".target", 0, looked.target_s);
     set(".cap", 0, looked.cap_s);
     pace.disabled = !Object.keys(looked.paced).length;
-    document.getElementById("not-paced").textContent = looked.not_paced;
+    document.getElementById("not-paced").textContent = touched ? looked.not_paced : "";
     offers.replaceChildren(...looked.offers.map((one) => {
       const line = document.createElement("li");
       line.innerHTML = '<button type="button"></button><span class="small"></span>';
@@ -337,6 +356,7 @@
     timer = setTimeout(ask, MOST_MS);
   }
   form.addEventListener("input", changed);
+  field("seconds").addEventListener("input", (event) => { if (event.isTrusted) document.getElementById("usual").textContent = ""; });
 
   for (const one of form.querySelectorAll("[data-step]")) one.hidden = false;
   changed();

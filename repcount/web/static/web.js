@@ -56,13 +56,14 @@
 
   const SILENT_MS = 8000; // the server says something twice a second
   const AGAIN_MS = 3000;
-  const left = (seconds) => {
-    if (seconds === null) return "";
+  const LEAST_READ = 0.02; // of a video, to tell from it how long the rest takes
+  const left = (seconds, fraction) => {
+    if (seconds === null || fraction < LEAST_READ) return ", how long it takes is being worked out";
     return seconds < 90 ? ", about " + Math.max(1, Math.round(seconds)) + " s left" : ", about " + Math.round(seconds / 60) + " min left";
   };
   const words = (now) => now === null ? "The server is out of reach; trying again" : ({
     waiting: "Waiting for its turn",
-    running: now.fraction === null ? "Being read" : "Being read: " + Math.floor(100 * now.fraction) + " %" + left(now.left_s),
+    running: now.fraction === null ? "Being read" : "Being read: " + Math.floor(100 * now.fraction) + " %" + left(now.left_s, now.fraction),
     done: "Read",
     failed: "Not read",
     cancelled: "Stopped",
