@@ -61,7 +61,7 @@ def compare(
     time = _time(attempt, plan, spans, matches, done)
     planned, real = plan.planned_total_s, attempt.clock.total_s
     whole = done == len(plan.rounds)
-    return Comparison(
+    comparison = Comparison(
         provenance=Provenance(
             version=repcount.__version__,
             made_at=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
@@ -78,9 +78,10 @@ def compare(
         planned_sets=plan.planned_sets(),
         real_sets=[_real_sets(attempt, plan, number) for number in range(1, len(plan.rounds) + 1)],
         time=time,
-        costliest=_costliest(attempt, plan, spans, matches, done),
         warnings=_warnings(attempt, plan, done),
     )
+    _weigh(attempt, comparison, plan)
+    return comparison
 
 
 def _check_same_workout(attempt: Attempt, plan: Plan) -> None:
@@ -382,70 +383,21 @@ def _inside(
     return found
 
 
-def _costliest(
-    attempt: Attempt,
-    plan: Plan,
-    spans: dict[int, RoundSpan],
-    matches: Sequence[BreakMatch],
-    done: int,
-) -> str | None:
-    """The one part that took most beyond its plan, in a sentence; None where nothing is timed."""
-    costs: list[tuple[Ms, str]] = []
-    for match in matches:
-        if match.difference_s is not None:
-            costs.append((to_ms(match.difference_s), _break_cost(match)))
-    begin = attempt.clock.start_ms
-    if plan.planned_total_s is not None and begin is not None and spans:
-        first = attempt.rounds[0]
-        if plan.start_s is not None:
-            cost = first.start_ms - begin - to_ms(plan.start_s)
-            costs.append((cost, "the start"))
-        for gap in attempt.between_rounds:
-            if plan.between_rounds_s and gap.after_round < done:
-                planned = to_ms(plan.between_rounds_s[gap.after_round - 1])
-                cost = gap.length_ms - planned
-                costs.append((cost, f"the time after round {gap.after_round}"))
-        for number in range(1, done + 1):
-            costs += _round_costs(attempt, plan, spans, matches, number)
-    if not costs:
-        return None
-    most, what = max(costs, key=lambda cost: cost[0])
-    if most <= 0:
-        return "No part took longer than planned."
-    return f"Largest single loss: {what}, {short(most.seconds)} s more than planned."
+def _weigh(attempt: Attempt, comparison: Comparison, plan: Plan) -> None:
+    """Say of a comparison what was lost in all, and the largest loss in a sentence; nothing where
+    nothing is timed."""
+    from repcount.analysis.forecast import Filmed  # imported here, as it takes long
+    from repcount.analysis.losses import LEAST_S, losses
 
-
-def _break_cost(match: BreakMatch) -> str:
-    after = match.real.after if match.real else match.planned.after if match.planned else None
-    place = f"after {after.movement} {after.number}" if after else "before the first rep"
-    word = "unplanned break" if match.outcome == "unplanned" else "break"
-    return f"the {word} {place} in round {match.round}"
-
-
-def _round_costs(
-    attempt: Attempt,
-    plan: Plan,
-    spans: dict[int, RoundSpan],
-    matches: Sequence[BreakMatch],
-    number: int,
-) -> list[tuple[Ms, str]]:
-    """What a round cost beyond its plan: transitions and cycles if planned, then the rest.
-
-    Its breaks stand one by one elsewhere.
-    """
-    planned_s = plan.rounds[number - 1].round_s
-    if number not in spans or planned_s is None:
-        return []
-    left = to_ms(spans[number].duration_s) - to_ms(planned_s)
-    left -= total_ms(match.difference_s or 0 for match in matches if match.round == number)
-    costs = []
-    for kind, planned, real in _inside(attempt, plan, matches, number):
-        name = "the transitions" if kind == "transitions" else f"the {kind} times"
-        costs.append((real - planned, f"{name} in round {number}"))
-        left -= real - planned
-    rest = "the work besides" if costs else "the work"
-    costs.append((left, f"{rest} in round {number}" if plan.has_breaks else f"Round {number}"))
-    return costs
+    found = losses(Filmed(attempt, comparison, attempt.video.file_name, plan))
+    comparison.lost_s = total_ms(one.seconds for one in found).seconds
+    if found:
+        most = found[0]
+        comparison.costliest = (
+            f"Largest loss: {most.name}, {short(most.seconds)} s against {most.against}."
+        )
+    elif comparison.time or any(one.difference_s is not None for one in comparison.breaks):
+        comparison.costliest = f"No part took {short(LEAST_S)} s longer than planned."
 
 
 def _less(real: float | None, planned: float | None) -> float | None:

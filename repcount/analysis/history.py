@@ -15,7 +15,7 @@ from typing import Literal
 from pydantic import Field
 
 from repcount.analysis.forecast import Filmed, check_workout, in_order, once_each
-from repcount.attempt.assemble import is_over
+from repcount.attempt.assemble import all_rounds_over, is_over
 from repcount.attempt.records import (
     Attempt,
     BetweenRounds,
@@ -27,6 +27,7 @@ from repcount.attempt.records import (
 )
 from repcount.errors import RecordError
 from repcount.units import Ms, Seconds
+from repcount.wording import short_of
 
 MOST_ATTEMPTS = 20
 # Notices that say how an attempt was filmed, and what they make hard to compare.
@@ -54,6 +55,10 @@ class AttemptColumn(Record):
     recorded_at: str | None = Field(None, description="when it was filmed; null: not known")
     total_s: Seconds | None
     finished: bool | None
+    rounds_over: bool = Field(
+        False, description="whether the last round was done to its end, with reps missing or not"
+    )
+    asked: int | None = Field(None, description="reps prescribed")
     load_kg: float | None
     rounds_s: list[Seconds | None] = Field(description="null: not begun, or not finished")
     to_common_s: Seconds | None = Field(
@@ -69,6 +74,13 @@ class AttemptColumn(Record):
     counted: int
     median_cycle_s: dict[str, Seconds]
     corrected: bool = Field(description="whether a person corrected reps or breaks")
+
+    @property
+    def short(self) -> str:
+        """What it came to where reps are missing, in words; else empty."""
+        if self.finished is not False or self.asked is None:
+            return ""
+        return short_of(self.counted, self.asked, rounds_over=self.rounds_over)
 
 
 class Change(Record):
@@ -219,6 +231,8 @@ def _column(filmed: Filmed, common: Common | None) -> AttemptColumn:
         recorded_at=attempt.video.recorded_at,
         total_s=attempt.clock.total_s,
         finished=attempt.clock.finished,
+        rounds_over=all_rounds_over(attempt),
+        asked=attempt.workout.reps if attempt.workout else None,
         load_kg=attempt.workout.load_kg if attempt.workout else None,
         rounds_s=[spans.get(number) if number in finished else None for number in every],
         to_common_s=_to_common(attempt, common),
@@ -387,11 +401,8 @@ def not_comparable(filmed: Sequence[Filmed]) -> list[str]:
     if any(one != options[0] for one in options):
         said.append("Heights and instants to the hundredth: they were read with other options.")
     for one in filmed:
-        counted = len(one.attempt.counted())
-        asked = one.attempt.workout.reps if one.attempt.workout else 0
-        if one.attempt.clock.finished is False:
-            what = _unfinished_words(one.attempt)
-            said.append(f"{what} of {one.name}: not finished ({counted} of {asked} reps).")
+        if came_to := whole_column(one).short:
+            said.append(f"{_unfinished_words(one.attempt)} of {one.name}: {came_to}.")
     return said
 
 

@@ -2,7 +2,9 @@
 
 Breaks, rests and the start are measured against the plan where there is one; transitions
 and cycles against the plan's where it times them, else against the athlete's own first round. What
-a loss is measured against is said with it, so losses need not add up.
+a loss is measured against is said with it, so losses need not add up. What a plan's work took
+longer beside the losses inside it is one of its own: where all is measured against the plan, the
+losses are what was lost against it.
 """
 
 from __future__ import annotations
@@ -28,12 +30,15 @@ class Evidence(Record):
 
     at_s: Seconds = Field(description="from the video's first frame")
     text: str
+    start_s: Seconds = Field(description="where the time that it took begins")
+    end_s: Seconds = Field(description="and where it ends")
 
 
 class Loss(Record):
     """Time lost to one cause."""
 
     kind: str = Field(description="stable name, for example unplanned-breaks")
+    name: str = Field(description="what lost it in a few words, as part of a sentence")
     what: str = Field(description="one sentence")
     seconds: Seconds
     against: str = Field(description="what it is measured against")
@@ -42,15 +47,14 @@ class Loss(Record):
 
 def losses(filmed: Filmed) -> list[Loss]:
     """Every loss of half a second or more, the biggest first."""
-    found = [
-        *_unplanned(filmed),
-        *_longer_breaks(filmed),
-        *_rests(filmed),
+    found = [*_unplanned(filmed), *_longer_breaks(filmed), *_rests(filmed)]
+    at_work = [
         *_holds(filmed.attempt),
         *_uncounted(filmed.attempt),
         *_changes(filmed),
         *_cycles(filmed),
     ]
+    found += [*at_work, *_other_work(filmed, at_work)]
     found = [loss for loss in found if to_ms(loss.seconds) >= to_ms(LEAST_S)]
     return sorted(found, key=lambda loss: -loss.seconds)
 
@@ -73,13 +77,15 @@ def _unplanned(filmed: Filmed) -> list[Loss]:
         extra = ""
         if name != "the end" and pick_up_lifts(name) >= 2:
             extra = ", in work from the shoulders or overhead, where each costs an extra clean"
-        said = f"{plural(len(stops), 'unplanned break')} before {name} went on{extra}."
+        were = "was" if len(stops) == 1 else "were"
+        said = f"{plural(len(stops), 'unplanned break')} {were} taken before {name}{extra}."
         if besides >= to_ms(LEAST_S):
             took = short(besides.seconds)
             said += f" Putting the bar down and picking it up took {took} s besides."
         found.append(
             Loss(
                 kind="unplanned-breaks",
+                name=f"{plural(len(stops), 'unplanned break')} before {name}",
                 what=said,
                 seconds=lengths.seconds,
                 against="going on without a break",
@@ -108,6 +114,8 @@ def _break_evidence(stop: Break) -> Evidence:
     return Evidence(
         at_s=stop.start_s,
         text=f"round {stop.round}, {after}: {short(stop.length_s)} s",
+        start_s=stop.start_s,
+        end_s=stop.end_s,
     )
 
 
@@ -135,6 +143,7 @@ def _longer_breaks(filmed: Filmed) -> list[Loss]:
     return [
         Loss(
             kind="longer-breaks",
+            name="planned breaks",
             what=said + ".",
             seconds=over.seconds,
             against="the plan",
@@ -159,12 +168,27 @@ def _rests(filmed: Filmed) -> list[Loss]:
         return []
     found = []
     names = {"start": "The start", "between rounds": "The time between rounds"}
+    compared = filmed.comparison.compared_rounds
+    lifted = Ms(
+        sum(
+            filmed.attempt.lifted_between(gap)
+            for gap in filmed.attempt.between_rounds
+            if gap.after_round < compared
+        )
+    )
     for kind in filmed.comparison.time:
-        if kind.kind in names and kind.difference_s > 0:
+        besides = lifted if kind.kind == "between rounds" else Ms(0)
+        lost = to_ms(kind.difference_s) - besides
+        if kind.kind in names and lost > 0:
+            said = f"{names[kind.kind]} took {short(lost.seconds)} s longer"
+            if besides:
+                said += f", {short(besides.seconds)} s of lifts in it that did not count aside"
             evidence = [
                 Evidence(
                     at_s=gap.start_s,
                     text=f"after round {gap.after_round}: {short(gap.length_s)} s",
+                    start_s=gap.start_s,
+                    end_s=gap.end_s,
                 )
                 for gap in filmed.attempt.between_rounds
                 if kind.kind == "between rounds"
@@ -172,8 +196,9 @@ def _rests(filmed: Filmed) -> list[Loss]:
             found.append(
                 Loss(
                     kind=kind.kind.replace(" ", "-"),
-                    what=f"{names[kind.kind]} took {short(kind.difference_s)} s longer.",
-                    seconds=kind.difference_s,
+                    name=names[kind.kind].lower(),
+                    what=said + ".",
+                    seconds=lost.seconds,
                     against="the plan",
                     evidence=evidence[:_MOST_EVIDENCE],
                 )
@@ -188,6 +213,7 @@ def _holds(attempt: Attempt) -> list[Loss]:
     return [
         Loss(
             kind="holds",
+            name=plural(len(attempt.holds), "hold"),
             what=f"{plural(len(attempt.holds), 'hold')} with the bar in the hands and no rep.",
             seconds=lost.seconds,
             against="going on without a hold",
@@ -195,6 +221,8 @@ def _holds(attempt: Attempt) -> list[Loss]:
                 Evidence(
                     at_s=hold.start_s,
                     text=f"{hold.where}: {short(hold.length_s)} s",
+                    start_s=hold.start_s,
+                    end_s=hold.end_s,
                 )
                 for hold in attempt.holds
             ][:_MOST_EVIDENCE],
@@ -214,11 +242,13 @@ def _uncounted(attempt: Attempt) -> list[Loss]:
     return [
         Loss(
             kind="uncounted",
+            name=f"{plural(len(spans), 'lift')} that did not count",
             what=f"{plural(len(spans), 'lift')} that did not count.",
             seconds=lost.seconds,
             against="not having to lift again",
             evidence=[
-                Evidence(at_s=start.seconds, text=text) for (start, _), text in sorted(spans)
+                Evidence(at_s=start.seconds, text=text, start_s=start.seconds, end_s=end.seconds)
+                for (start, end), text in sorted(spans)
             ][:_MOST_EVIDENCE],
         )
     ]
@@ -243,6 +273,7 @@ def _changes(filmed: Filmed) -> list[Loss]:
     return [
         Loss(
             kind="transitions",
+            name="changes of movement",
             what=f"Changes of movement took {short(lost.seconds)} s longer in all.",
             seconds=lost.seconds,
             against="the plan" if planned is not None else "the quickest change of each kind",
@@ -251,6 +282,8 @@ def _changes(filmed: Filmed) -> list[Loss]:
                     at_s=one.start_s,
                     text=f"round {one.round}, {one.from_movement} to {one.to_movement}: "
                     f"{short(one.net_s)} s",
+                    start_s=one.start_s,
+                    end_s=one.end_s,
                 )
                 for ms, one in worst
                 if ms > 0
@@ -291,6 +324,7 @@ def _cycles(filmed: Filmed) -> list[Loss]:
         found.append(
             Loss(
                 kind="slow-cycles",
+                name=f"slower {name} from round {slow} on",
                 what=f"{name[:1].upper()}{name[1:]} slower from round {slow} on: {listed(medians)} "
                 f"s a rep where {short(base)} s was "
                 f"{'planned' if planned else f'the median of round {first}'}.",
@@ -300,12 +334,55 @@ def _cycles(filmed: Filmed) -> list[Loss]:
                     Evidence(
                         at_s=rep.top_s,
                         text=f"round {rep.round}, {name} {rep.number}: {short(rep.cycle_s)} s",
+                        start_s=(rep.top_ms - to_ms(rep.cycle_s or 0)).seconds,
+                        end_s=rep.top_s,
                     )
                     for rep in worst
                 ],
             )
         )
     return found
+
+
+def _other_work(filmed: Filmed, at_work: Sequence[Loss]) -> list[Loss]:
+    """What the plan's work took longer, beside the losses that lie in it."""
+    comparison = filmed.comparison
+    over = [one for one in comparison.time if one.kind == "work"] if comparison else []
+    if comparison is None or not over:
+        return []
+    inside = [one.seconds for one in at_work if one.against != "the plan"]
+    lost = to_ms(over[0].difference_s) - total_ms(inside)
+    spans = filmed.attempt.round_spans()
+    stops: dict[int, Ms] = {}
+    for match in comparison.breaks:
+        so_far = stops.get(match.round, Ms(0))
+        stops[match.round] = so_far + to_ms(match.difference_s or 0)
+    slow = [
+        (to_ms(one.difference_s) - stops.get(one.round, Ms(0)), one.round)
+        for one in comparison.rounds
+        if one.difference_s is not None
+    ]
+    took = short(Ms(max(lost, Ms(0))).seconds)
+    name = "the rest of the work" if inside else "the work"
+    return [
+        Loss(
+            kind="work",
+            name=name,
+            what=f"T{name[1:]}, all but breaks and times between rounds, took {took} s longer.",
+            seconds=lost.seconds,
+            against="the plan",
+            evidence=[
+                Evidence(
+                    at_s=spans[number].start_s,
+                    text=f"round {number}: {short(ms.seconds)} s over, its breaks aside",
+                    start_s=spans[number].start_s,
+                    end_s=spans[number].end_s,
+                )
+                for ms, number in sorted(slow, key=lambda one: -one[0])
+                if ms > 0
+            ][:_MOST_EVIDENCE],
+        )
+    ]
 
 
 def _scatter(rounds: dict[int, list[Rep]]) -> float:

@@ -242,6 +242,13 @@ def _breaks(
         span = inside[0]
         done = [rep for rep in members[span.round] if rep.top_ms <= at]
         after = After(movement=done[-1].movement, number=done[-1].number or 0) if done else None
+        missed = [
+            rep
+            for rep in reps
+            if rep.status == "no_rep"
+            and (rep.round, rep.movement) == (span.round, after.movement if after else None)
+            and rep.top_ms <= at
+        ]
         found.append(
             Break(
                 id=rest.id,
@@ -250,6 +257,7 @@ def _breaks(
                 first_contact_s=rest.first_contact_s,
                 round=span.round,
                 after=after,
+                after_no_reps=len(missed),
                 hands_off=rest.hands_off,
                 seen=rest.seen,
                 touched_by=rest.touched_by,

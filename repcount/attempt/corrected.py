@@ -337,7 +337,7 @@ def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
             f"mark_no_rep: rep {shown(rep.id)} is not of the workout, so it cannot miss a standard "
             "of it; relabel it first if it is."
         )
-    state.reps[place] = _touched(rep, status="no_rep")
+    state.reps[place] = _touched(rep, status="no_rep", reason=edit.why.strip())
 
 
 def _clear_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
@@ -347,7 +347,7 @@ def _clear_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     _check_reason(edit)
     if rep.status != "no_rep":
         raise RecordError(f"clear_no_rep: rep {shown(rep.id)} is not marked as a no-rep.")
-    state.reps[place] = _touched(rep, status="counted")
+    state.reps[place] = _touched(rep, status="counted", reason="")
 
 
 def _add_break(state: Corrected, edit: Edit, reading: Reading) -> None:

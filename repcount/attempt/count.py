@@ -179,6 +179,10 @@ def _numbered(
     found = []
     for rep in reps:
         top = rep.top_ms
+        if rep.status == "no_rep" and rep.round is not None:
+            before = done[rep.round, rep.movement]
+            found.append(rep.model_copy(update={"after_number": before}))
+            continue
         if not rep.counts or rep.round is None:
             found.append(rep)
             continue

@@ -267,6 +267,12 @@ class Rep(Timed, Record):
         None, description="probability of the style; of the likelier one where unsure"
     )
     touched_by: Literal["machine", "person"] = "machine"
+    after_number: int | None = Field(
+        None,
+        description="of a no-rep, which has no number: that of the rep of its movement and round "
+        "that counted last before it, or 0",
+    )
+    reason: str = Field("", description="of a no-rep: which standard was missed, as a person wrote")
 
     @property
     def counts(self) -> bool:
@@ -479,6 +485,7 @@ class Break(Timed, Record):
     first_contact_s: Seconds
     round: int | None
     after: After | None = Field(description="null: before the round's first counted rep")
+    after_no_reps: int = Field(0, description="no-reps of that movement and round before it")
     hands_off: bool
     seen: bool = Field(
         True, description="false: the bar was not seen at an end of it, whose time is unsure"
@@ -594,6 +601,15 @@ class Attempt(Record):
         """Reps done in the workout that do not count: no-reps and those beyond what is asked."""
         return [rep for rep in self.reps if rep.status in ("extra", "no_rep")]
 
+    def lifted_between(self, gap: BetweenRounds) -> Ms:
+        """How much of a time between rounds was lifting still, or already: up to the top of the
+        round's last lift, and from the next round's first, which do not count."""
+        inside = [one for one in self.uncounted() if gap.start_s <= one.start_s < gap.end_s]
+        last = [one.top_ms for one in inside if one.round == gap.after_round]
+        first = [one.start_ms for one in inside if one.round == gap.after_round + 1]
+        before = max([gap.start_ms, *last]) - gap.start_ms
+        return before + gap.end_ms - min([gap.end_ms, *first])
+
     def round_spans(self) -> dict[int, RoundSpan]:
         """The rounds that were begun, by their number."""
         return {span.round: span for span in self.rounds}
@@ -680,8 +696,11 @@ class Comparison(Record):
     time: list[TimeDifference] = Field(
         description="of the compared rounds; adds up to difference_s where that is given"
     )
+    lost_s: Seconds | None = Field(
+        None, description="the losses together; what is over difference_s was won elsewhere"
+    )
     costliest: str | None = Field(
-        None, description="one sentence: the one part that took most beyond its plan"
+        None, description="one sentence: the largest loss, and what it is measured against"
     )
     warnings: list[Notice] = Field(default_factory=list)
 

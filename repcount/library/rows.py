@@ -14,11 +14,12 @@ from sqlalchemy import ForeignKey, String
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from repcount.analysis.same_film import Film, repeated
+from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import Attempt, Comparison, load_record
 from repcount.heat.records import Heat
 from repcount.pipeline.results import COMPARISON
 from repcount.reports.words import review_marks
-from repcount.wording import plural
+from repcount.wording import short_of
 from repcount.wording.moments import recorded_words, utc_text
 from repcount.wording.numbers import as_tenths, seconds_of
 
@@ -55,7 +56,8 @@ class AttemptRow(Base):
 
     Of what was read: `total_s` on the clock, `planned_s` where there was a pace, `counted` of
     `asked` reps, how many moments are `to_check` by eye, and whether the workout is `complete`
-    (None where none was given). `recorded_at` is when it was filmed (ISO 8601). By
+    (None where none was given) or, with reps missing, `rounds_over` all the same: its last round
+    was done to the end. `recorded_at` is when it was filmed (ISO 8601). By
     `sha256` and the stretch of the video that it lies in, two rows are known to be one attempt.
     """
 
@@ -80,6 +82,7 @@ class AttemptRow(Base):
     film_end_s: Mapped[float | None]
     planned_s: Mapped[float | None]
     to_check: Mapped[int | None]
+    rounds_over: Mapped[bool | None]
 
     @property
     def filmed(self) -> str:
@@ -92,18 +95,23 @@ class AttemptRow(Base):
         return self.recorded_at or utc_text(datetime.fromtimestamp(self.created_at, UTC))
 
     @property
+    def to_the_end(self) -> bool:
+        """Whether its last round was done to the end, so that its total is a whole one."""
+        return bool(self.complete or self.rounds_over)
+
+    @property
     def missing(self) -> str:
-        """What an unfinished attempt came to, in words; empty where all that was asked is done, or
-        nothing was."""
+        """What an attempt with reps missing came to, in words; empty where all that was asked is
+        done, or nothing was."""
         if self.complete is not False or self.counted is None or self.asked is None:
             return ""
-        return f"not finished, {self.counted} of {plural(self.asked, 'rep')}"
+        return short_of(self.counted, self.asked, rounds_over=bool(self.rounds_over))
 
     @property
     def against(self) -> str:
-        """How a finished attempt stands against its plan, in words; empty where there was no
-        pace."""
-        if not self.complete or self.total_s is None or self.planned_s is None:
+        """How an attempt that came to the end stands against its plan, in words; empty where there
+        was no pace."""
+        if not self.to_the_end or self.total_s is None or self.planned_s is None:
             return ""
         by = as_tenths(self.total_s - self.planned_s)
         if not by:
@@ -215,6 +223,7 @@ def note_results(row: AttemptRow, record: Attempt, folder: Path) -> None:
     row.state, row.message = "done", ""
     row.workout = record.workout.name if record.workout else ""
     row.total_s, row.complete = record.clock.total_s, record.clock.finished
+    row.rounds_over = all_rounds_over(record)
     row.counted = sum(rep.status == "counted" for rep in record.reps)
     rounds = record.workout.rounds if record.workout else []
     row.asked = sum(part.reps for parts in rounds for part in parts) or None

@@ -89,6 +89,11 @@ def parse_weight(text: str, what: str = "the weight", unit: Unit = "kg") -> floa
     if not math.isfinite(number) or number <= 0:
         raise PlanError(f"{what} {shown(text)} is not above 0; give a weight above 0.")
     word: str = (match[2] or unit).lower()
+    most = HEAVIEST["lb" if word.startswith("lb") else "kg"]
+    if number > most:
+        raise PlanError(
+            f"{what} {shown(text)} is over {most:g} {word}; check the number and its unit."
+        )
     return round(number * KG_PER_LB, 3) if word.startswith("lb") else round(number, 3)
 
 

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+import numpy as np
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
 from repcount.motion.ends import HAND_WRONG
+from repcount.reading.chains import state_probabilities
 from repcount.reading.decode import STATES
 from repcount.reading.strokes import BODY_SEEN, SQUAT_DEPTH, RawStroke
 
@@ -31,6 +35,23 @@ REBOUND_S, REBOUND_WIDTH = 0.16, 0.012
 ANYTHING = 0.3
 # A path that does not fit at all.
 NEVER = 1e-6
+# The movements that a lift is named after where nothing is asked for.
+NAMES = [
+    name
+    for name in CATALOGUE
+    if name
+    not in {
+        "shoulder to overhead",
+        "sumo deadlift",
+        "sumo deadlift high pull",
+        "bent-over row",
+        "cluster",
+        "other bar movement",
+    }
+]
+# How often a lift is what the one before it was: sets of a few reps of each movement (common
+# practice, no source).
+AGAIN = 0.8
 
 
 def _more(value: float, threshold: float, width: float) -> float:
@@ -137,19 +158,36 @@ def likelihoods(stroke: RawStroke) -> dict[str, float]:
     tell apart ("sumo deadlift") are left to the workout. Squats with the bar on the front and on
     the back are told apart by where the bar was taken from.
     """
-    left_out = {
-        "shoulder to overhead",
-        "sumo deadlift",
-        "sumo deadlift high pull",
-        "bent-over row",
-        "cluster",
-        "other bar movement",
-    }
-    raw = {
-        name: fits(stroke, movement) * max(style(stroke, movement), 0.01) * taken(stroke, movement)
-        for name, movement in CATALOGUE.items()
-        if name not in left_out
-    }
-    total = sum(raw.values())
-    ranked = sorted(raw.items(), key=lambda item: -item[1])
-    return {name: value / total for name, value in ranked if value / total >= 0.005}
+    return _ranked(_looks(stroke))
+
+
+def in_turn(strokes: Sequence[RawStroke]) -> list[dict[str, float]]:
+    """`likelihoods` of strokes in order of time, each with the word of all others: a lift is mostly
+    what the one before it was (a Markov chain over the movements; forward-backward)."""
+    if not strokes:
+        return []
+    change = (1 - AGAIN) / (len(NAMES) - 1)
+    matrix = np.full((len(NAMES), len(NAMES)), change)
+    np.fill_diagonal(matrix, AGAIN)
+    start = np.full(len(NAMES), 1 / len(NAMES))
+    told = state_probabilities(start, matrix, np.array([_looks(stroke) for stroke in strokes]))
+    return [_ranked(shares) for shares in told]
+
+
+def _looks(stroke: RawStroke) -> np.ndarray:
+    """How well each of `NAMES` fits a stroke, each above 0."""
+    return np.array(
+        [
+            fits(stroke, CATALOGUE[name])
+            * max(style(stroke, CATALOGUE[name]), 0.01)
+            * taken(stroke, CATALOGUE[name])
+            for name in NAMES
+        ]
+    )
+
+
+def _ranked(shares: np.ndarray) -> dict[str, float]:
+    """Probabilities by name, best first, without what hardly counts."""
+    told = dict(zip(NAMES, (shares / shares.sum()).tolist(), strict=True))
+    ranked = sorted(told.items(), key=lambda item: -item[1])
+    return {name: value for name, value in ranked if value >= 0.005}

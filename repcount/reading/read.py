@@ -48,7 +48,7 @@ from repcount.reading.decode import (
 )
 from repcount.reading.evidence import HANDS_ALONE, with_a_bar
 from repcount.reading.instants import LEVEL_ST
-from repcount.reading.label import fits, likelihoods, style, styles
+from repcount.reading.label import fits, in_turn, likelihoods, style, styles
 from repcount.reading.metres import bar_measures, fall_measures, metre_notices
 from repcount.reading.options import ReadOptions
 from repcount.reading.rests import RawRest
@@ -117,7 +117,8 @@ def read_attempt(
     signals, pairings, notices = _start_and_pairs(motion, strokes, rests, workout, start_s, begun)
     notices += [*_sight(strokes, begun), *_unread(motion, unread)]
     looks = [likelihoods(stroke) for stroke in strokes]
-    reps, failed = _reps(strokes, looks, ids, pairings, workout)
+    named = looks if workout else in_turn(strokes)
+    reps, failed = _reps(strokes, named, ids, pairings, workout)
     records = [_stroke_record(*one) for one in zip(strokes, looks, ids, strict=True)]
     for rep in reps:
         rep.measures += bar_measures(motion.time_s, motion.metres, rep.start_s, rep.top_s)

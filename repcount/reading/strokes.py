@@ -409,7 +409,6 @@ class _Parser:
         A snatch passes the shoulders at speed; a clean driven straight on comes nearly to rest
         there, sometimes without turning by as much as `TURN_ST`.
         """
-        body = self.body
         result: list[Node] = []
         for node in nodes:
             # pressed out of a rack and not locked out, it passes its own zone's level as well
@@ -417,21 +416,30 @@ class _Parser:
             if result and node.sign > 0 and passed > result[-1].zone >= FLOOR:
                 low = result[-1]
                 for zone in range(low.zone, passed):
-                    places = low.at + np.flatnonzero(body.state[low.at : node.at] == zone)
-                    places = places[body.bar[places] < node.height - BEYOND_ST]
-                    still = zone in (low.zone, node.zone)
-                    if still:
-                        # up from a dip or a squat the bar can stop where it is carried
-                        places = places[body.bar[places] > body.level.get(zone, np.inf) - STANDS_ST]
-                    if len(places) < 3:
-                        continue
-                    pause = self._pause(places, still)
-                    if pause is not None:
-                        top, dip = pause
-                        result.append(Node(top, 1, float(body.bar[top]), zone))
-                        result.append(Node(dip, -1, float(body.bar[dip]), zone))
+                    result += self._pauses_in(zone, low, node)
             result.append(node)
         return result
+
+    def _pauses_in(self, zone: int, low: Node, high: Node) -> list[Node]:
+        """The turns and stops in one zone of the rise between two nodes, two nodes each."""
+        body, found = self.body, []
+        since = low.at
+        # caught in a zone that it passes, the bar can stop there once more, where it is carried
+        for still in (True,) if zone in (low.zone, high.zone) else (False, True):
+            places = since + np.flatnonzero(body.state[since : high.at] == zone)
+            places = places[body.bar[places] < high.height - BEYOND_ST]
+            if still:
+                # up from a dip or a squat the bar can stop where it is carried
+                stands = body.level.get(zone, np.inf) - STANDS_ST - body.slack.get(zone, 0.0)
+                places = places[body.bar[places] > stands]
+            pause = self._pause(places, still) if len(places) >= 3 else None
+            if pause is None:
+                break
+            top, dip = pause
+            found.append(Node(top, 1, float(body.bar[top]), zone))
+            found.append(Node(dip, -1, float(body.bar[dip]), zone))
+            since = dip
+        return found
 
     def _pause(self, places: np.ndarray, still: bool) -> tuple[int, int] | None:
         """A small turn or slow stretch at `places` of the grid: where it begins and ends."""
@@ -443,10 +451,16 @@ class _Parser:
         turn = turning_points(inside, LEVEL_ST)
         if not still and len(turn) >= 2 and turn[0][1] > 0:
             return int(places[0]) + turn[0][0], int(places[0]) + turn[1][0]
-        slow = body.speed[places[0] : places[-1] + 1] < SLOW_ST_S
+        stop = round(STOP_S * body.motion.rate_hz) if still else 0
+        if still:
+            # a stop is slow in the mean over its length: on the way noise is faster
+            slow = np.abs(inside[stop:] - inside[:-stop]) < SLOW_ST_S * STOP_S
+        else:
+            slow = body.speed[places[0] : places[-1] + 1] < SLOW_ST_S
         first, last = max(runs(slow), key=lambda run: run[1] - run[0], default=(0, 0))
-        if still and last - first < STOP_S * body.motion.rate_hz:
+        if still and last == first:
             return None
+        last += stop
         if last == first:
             return slowest, slowest
         # where it is highest it stands, if it stands at all

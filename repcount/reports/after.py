@@ -502,7 +502,7 @@ def history_lines(history: History) -> list[str]:
     lines = [f"{plain(history.workout)}: {len(history.attempts)} attempts side by side", ""]
     for number, one in enumerate(history.attempts, 1):
         load = f", {kg_words(one.load_kg)}" if one.load_kg else ""
-        unfinished = "" if one.finished else ", not finished"
+        unfinished = f", {one.short}" if one.short else ""
         fixed = ", corrected by a person" if one.corrected else ""
         filmed = f", filmed {recorded_words(one.recorded_at)}" if one.recorded_at else ""
         lines += _wrapped(f"{one.name}{filmed}{load}{unfinished}{fixed}", 4, f"{number}.")
@@ -524,8 +524,8 @@ def history_lines(history: History) -> list[str]:
         cycles = [one.median_cycle_s.get(name) for one in shown]
         rows.append((f"Cycle, {name}", [hundredths(c) for c in cycles]))
     lines += [fit(name, 20) + "".join(f"{cell:>10}" for cell in cells) for name, cells in rows]
-    if not all(one.finished for one in shown):
-        lines += _wrapped("In brackets: the attempt was not finished.")
+    if any(one.short for one in shown):
+        lines += _wrapped("In brackets: not every rep was counted.")
     if said := upto_words(history):
         lines += _wrapped(said)
     lines += ["", f"From 1 to {len(history.attempts)}{_compared_words(history)}"]
@@ -542,7 +542,7 @@ def history_lines(history: History) -> list[str]:
 
 
 def _total_cell(one: AttemptColumn) -> str:
-    return clock(one.total_s) if one.finished else f"({clock(one.total_s)})"
+    return f"({clock(one.total_s)})" if one.short else clock(one.total_s)
 
 
 def _round_cell(one: AttemptColumn, number: int) -> str:

@@ -22,17 +22,19 @@ if TYPE_CHECKING:
     from repcount.plan import Plan
 
 MOST_CLIPS = 3
-# A clip plays from so long before its moment to so long after it.
+# A clip plays from so long before what it shows to so long after it.
 BEFORE_S, AFTER_S = 3.0, 1.0
 MOST_MOMENTS = 4  # of one clip
 
 
 @dataclass(frozen=True)
 class Moment:
-    """A moment that shows a loss, in seconds from the video's first frame."""
+    """A stretch of the video that shows a loss, in seconds from its first frame, and its moment."""
 
     at_s: float
     text: str
+    start_s: float
+    end_s: float
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ def clips(
     known = sorted(stills_ms)
     made = []
     for loss in biggest_losses(attempt, comparison, plan)[:MOST_CLIPS]:
-        moments = [Moment(one.at_s, one.text) for one in loss.evidence]
+        moments = [Moment(one.at_s, one.text, one.start_s, one.end_s) for one in loss.evidence]
         moments = moments or [_begun(attempt)]  # what the start cost is over there
         shown = (near(known, one.at_s) for one in moments)
         made.append(
@@ -81,16 +83,18 @@ def clips(
                 loss.against,
                 moments[:MOST_MOMENTS],
                 next((at for at in shown if at is not None), None),
-                _curve(attempt, moments[0].at_s),
+                _curve(attempt, moments[0]),
             )
         )
     return made
 
 
 def _begun(attempt: Attempt) -> Moment:
-    """The begin of the first rep that counts."""
+    """The begin of the first rep that counts, and the time to it from the clock's start."""
     counted = attempt.counted()
-    return Moment(counted[0].start_s if counted else 0.0, "the first rep begins")
+    at = counted[0].start_s if counted else 0.0
+    begin = attempt.clock.start_s
+    return Moment(at, "the first rep begins", at if begin is None else max(0.0, begin), at)
 
 
 def still_moments(
@@ -104,17 +108,20 @@ def still_moments(
     return found + [loss.evidence[0].at_s for loss in losses if loss.evidence]
 
 
-def _curve(attempt: Attempt, at_s: float) -> Markup:
-    """The bar's height while the clip plays, 4 by 3."""
-    begin, span = at_s - BEFORE_S, BEFORE_S + AFTER_S
+def _curve(attempt: Attempt, shown: Moment) -> Markup:
+    """The bar's height while the clip plays, 4 by 3, with lines where the loss begins and ends."""
+    begin, end = shown.start_s - BEFORE_S, shown.end_s + AFTER_S
     times = attempt.trace.time_s
-    part = slice(max(0, bisect_left(times, begin) - 1), bisect_right(times, at_s + AFTER_S) + 1)
+    part = slice(max(0, bisect_left(times, begin) - 1), bisect_right(times, end) + 1)
     return tag(
         "svg",
-        tag("line", class_="clock-edge", x1=at_s, x2=at_s, y1=0, y2=1000),
+        *(
+            tag("line", class_="clock-edge", x1=at, x2=at, y1=0, y2=1000)
+            for at in (shown.start_s, shown.end_s)
+        ),
         tag("path", class_="bar", d=curve_path(times[part], attempt.trace.bar_st[part])),
         class_="trace time",
-        viewBox=f"{begin:.3f} 0 {span:g} 1000",
+        viewBox=f"{begin:.3f} 0 {end - begin:.3f} 1000",
         preserveAspectRatio="none",
         aria_hidden="true",
     )

@@ -113,7 +113,7 @@ def _parts(
             (rep, words.way_words(rep), words.flag_words(rep), _measured(rep))
             for rep in attempt.reps
         ],
-        "statuses": words.STATUSES,
+        "status_words": words.status_words,
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
     }
@@ -166,7 +166,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
         return [
             {
                 "round": pause.round if attempt.workout else None,
-                "after": words.after_words(pause.after) if pause.after else "",
+                "after": words.place_words(pause).removeprefix("after "),
                 "at_s": pause.start_s,
                 "planned": None,
                 "real": pause.end_s - pause.start_s,
@@ -180,7 +180,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
     lines = []
     for match in comparison.breaks:
         real, planned = match.real, match.planned
-        after = (real.after if real else None) or (planned.after if planned else None)
+        meant = words.after_words(planned.after) if planned else ""
         at = real.start_s if real else match.real_reset.start_s if match.real_reset else None
         outcome: str = match.outcome
         if match.outcome == "moved" and match.moved_by:
@@ -191,7 +191,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
         lines.append(
             {
                 "round": match.round,
-                "after": words.after_words(after) if after else "",
+                "after": (words.place_words(real).removeprefix("after ") if real else "") or meant,
                 "at_s": at,
                 "planned": match.planned_s,
                 "real": match.real_s,
@@ -238,7 +238,7 @@ def _script_data(attempt: Attempt, trace: TraceChart | None) -> dict[str, Any] |
 
 def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
     """`Round 2, break after deadlift 6` and its time, length and hands."""
-    name = "break" if pause.after is None else f"break after {words.after_words(pause.after)}"
+    name = f"break {words.place_words(pause)}".rstrip()
     with_round = attempt.workout is not None and pause.round is not None
     name = f"Round {pause.round}, {name}" if with_round else words.capital(name)
     length = f"{numbers.short(pause.end_s - pause.start_s)} s"
@@ -262,7 +262,7 @@ def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     speeds = [one for one in rep.measures if one.name in _SPEEDS]
     parts += map(words.measure_words, speeds)
     if not rep.counts:
-        parts.append(words.STATUSES[rep.status])
+        parts.append(words.status_words(rep))
     parts.append(f"confidence {rep.confidence:.0%}")
     if "check" in rep.flags:
         parts.append("check by eye")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports.words import capital, count
 from repcount.units import to_ms, total_ms
+from repcount.wording.numbers import short
 
 KINDS = {
     "start": "Start",
@@ -90,7 +91,10 @@ def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
             note = _reps_of(attempt, name)
             rows.append(Row(f"Round {name}", meant, took, difference, note, round=name))
         elif meant or took:
-            rows.append(Row(name, meant, took, difference))
+            lifted = sum(attempt.lifted_between(gap) for gap in attempt.between_rounds)
+            aside = name == "Between rounds" and lifted
+            note = f"{short(lifted / 1000)} s of it lifts that did not count" if aside else ""
+            rows.append(Row(name, meant, took, difference, note))
     if not paced or comparison is None or comparison.planned_total_s is None:
         return rows + [Row("Total", None, total)]
     return rows + [Row("Total", comparison.planned_total_s, total, comparison.difference_s)]

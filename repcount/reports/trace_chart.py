@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from repcount.attempt.anthropometry import BAR_OVERHEAD_ST
-from repcount.attempt.records import Attempt, Trace
+from repcount.attempt.records import Attempt, Rep, Trace
 from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 from repcount.wording import numbers
@@ -178,7 +178,7 @@ def _levels(top: float) -> Markup:
     beside them where a page shows it less high."""
     texts = (
         tag("text", name, x="100%", y=percent(_y(level) / 1000), dy=4, text_anchor="end")
-        for name, level in (("head height", 1.0), ("half of it", 0.5), ("floor", 0.0))
+        for name, level in (("head height", 1.0), ("half height", 0.5), ("floor", 0.0))
     )
     return tag(
         "svg",
@@ -294,17 +294,25 @@ def _curve(
     else:
         shapes.append(tag("path", class_="hip", d=curve_path(trace.time_s, trace.hip_st)))
         shapes.append(tag("path", class_="bar", d=curve_path(trace.time_s, trace.bar_st)))
-    # what is to be checked is a hollow square: told by its shape, in no colour of anything else
-    for kind, sure in (("dot", True), ("dot unsure", False), ("dot unsure hole", False)):
+    # what is to be checked is a hollow square, a no-rep a ring: told by their shapes, in no colour
+    # of anything else
+    for kind in ("dot", "dot missed", "dot missed hole", "dot unsure", "dot unsure hole"):
         d = "".join(
             f"M{rep.top_s:g} {dot:g}h0.001"
             for rep, dot in zip(attempt.reps, dots, strict=True)
-            if words.needs_check(rep) is not sure
+            if kind.removesuffix(" hole") == _dot(rep)
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))
     shapes.append(tag("path", class_="playhead", id="playhead", d=""))
     return shapes
+
+
+def _dot(rep: Rep) -> str:
+    """How a rep is marked on the curve."""
+    if rep.status == "no_rep":
+        return "dot missed"
+    return "dot unsure" if words.needs_check(rep) else "dot"
 
 
 def _ticks(begin: float, end: float, zero: float, y: float) -> Markup:

@@ -11,6 +11,7 @@ from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import (
     After,
     Attempt,
+    Break,
     BreakMatch,
     Comparison,
     FailedStroke,
@@ -134,7 +135,8 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
             against = f"The plan was {planned}."
         elif by:
             how = "behind" if by > 0 else "ahead of"
-            against = f"{seconds_of(abs(by))} s {how} the plan of {planned}."
+            against = f"{seconds_of(abs(by))} s {how} the plan of {planned}"
+            against += _lost_and_won(comparison, by) + "."
         else:
             against = f"On the plan of {planned}."
     missing = ""
@@ -147,6 +149,16 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if other is not None:  # what cost most against a plan of another workout says nothing
         costliest = other.split(". ")[0] + "."
     return Summary(time, against, costliest, missing)
+
+
+def _lost_and_won(comparison: Comparison | None, by: int) -> str:
+    """What a difference of `by` tenths comes of, where it comes of both: `: 16.8 s lost, 13.9 s won
+    elsewhere`."""
+    lost = 0 if comparison is None else as_tenths(comparison.lost_s or 0)
+    won = lost - by
+    if lost <= 0 or won <= 0:
+        return ""
+    return f": {seconds_of(lost)} s lost, {seconds_of(won)} s won elsewhere"
 
 
 def tally(reps: Sequence[Rep]) -> str:
@@ -176,10 +188,18 @@ def after_words(after: After) -> str:
     return f"{after.movement} {after.number}"
 
 
+def place_words(stop: Break) -> str:
+    """`after deadlift 6`, `after deadlift 6 and 1 no-rep`; empty before the first rep."""
+    if stop.after is None:
+        return ""
+    missed = f" and {count(stop.after_no_reps, 'no-rep')}" if stop.after_no_reps else ""
+    return f"after {after_words(stop.after)}{missed}"
+
+
 def break_words(match: BreakMatch) -> str:
     """One sentence on a planned break and what came of it, without the round."""
     real, planned = match.real, match.planned
-    where = f"after {after_words(real.after)}" if real and real.after else ""
+    where = place_words(real) if real else ""
     meant = f"after {after_words(planned.after)}" if planned else ""
     if match.outcome == "moved" and real and planned:
         by = match.moved_by or 0
@@ -288,10 +308,20 @@ def speed_words(span: SetSpan) -> str:
 
 
 def rep_words(rep: Rep, workout: Workout | None) -> str:
-    """`Round 2, hang power clean 4`; the round is left out where there is no workout."""
+    """`Round 2, hang power clean 4`; the round is left out where there is no workout. A no-rep has
+    no number and is named by the one before: `Round 2, hang power clean, no-rep after 4`."""
     name = f"{rep.movement} {rep.number}" if rep.number is not None else rep.movement
+    if rep.status == "no_rep":
+        after = rep.after_number
+        place = " before 1" if after == 0 else f" after {after}" if after else ""
+        name += f", no-rep{place}"
     with_round = rep.round is not None and workout is not None
     return f"Round {rep.round}, {name}" if with_round else capital(name)
+
+
+def status_words(rep: Rep) -> str:
+    """`counted`, `marked as a no-rep: elbow not locked`."""
+    return STATUSES[rep.status] + (f": {rep.reason}" if rep.reason else "")
 
 
 def review_marks(attempt: Attempt) -> list[ReviewMark]:
@@ -300,7 +330,7 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
     for rep in attempt.reps:
         if not needs_check(rep):
             continue
-        why = [] if rep.counts else [STATUSES[rep.status]]
+        why = [] if rep.counts else [status_words(rep)]
         if said := flag_words(rep):
             why.append(said)
         if "check" in rep.flags and not _REASONS & set(rep.flags):

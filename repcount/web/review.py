@@ -272,6 +272,11 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
         with_next=has_next(attempt),
         attempt=attempt,
         summary=words.summary(attempt, comparison),
+        no_reps=[
+            (rep, words.rep_words(rep, attempt.workout))
+            for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
+            if rep.status == "no_rep"
+        ],
         why_nothing=[] if attempt.reps else attempt.warnings,
         heading=words.heading(attempt),
         clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
@@ -314,8 +319,8 @@ def panel(results: Results, *, shared: bool = False) -> list[Part]:
             )
             for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
         ],
-        statuses=words.STATUSES,
-        after_words=words.after_words,
+        status_words=words.status_words,
+        place_words=words.place_words,
         log=[] if shared else _log(results),
         data=_data(results, trace)
         | {"undo": _named(results, undo), "redo": _named(results, redo), "kept": _kept(results)},
@@ -354,8 +359,8 @@ def _changed(rep: Any, machine: dict[str, Any], attempt: Attempt) -> str:
     ]
     if read.movement != rep.movement:
         said.append(f"read as {read.movement}")
-    if rep.status == "no_rep":
-        said.append("no-rep by a person")
+    if not said and rep.status == "no_rep":
+        return "a person"
     return "; ".join(said) or ("corrected by a person" if rep.touched_by == "person" else "")
 
 
@@ -365,11 +370,18 @@ def _log(results: Results) -> list[dict[str, Any]]:
     force = {edit.id for edit in edits_in_force(edits)}
     named = {edit.id: edit for edit in edits.edits}
     names = _names(results, edits)
+    tops = {rep.id: rep.top_s for rep in results.attempt.reps}
+    starts = {rest.id: rest.start_s for rest in results.attempt.floor_rests}
     rows = []
     for edit in reversed(edits.edits):
+        root = _root(edit, named)[0]
+        of = f"{root.id}-rep" if root.action == "add_rep" else root.target or ""
+        noted = root.values.get("start_s") if root.action == "note" else None
         rows.append(
             {
                 "edit": edit,
+                "rep": of if of in tops else "",
+                "at": tops.get(of, starts.get(of, noted)),
                 "when": _moment(edit.when),
                 "what": _what(edit, named, names, results),
                 "in_force": edit.id in force,
@@ -393,7 +405,7 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     for rest in results.reading.floor_rests:
         found[rest.id] = f"at {on_clock(results.attempt, rest.start_s)}"
     for rep in [*results.reading.reps, *results.attempt.reps]:
-        said = words.rep_words(rep, results.attempt.workout)
+        said = words.rep_words(rep, results.attempt.workout).replace(", no-rep", "")
         found[rep.id] = f"{said}, at {on_clock(results.attempt, rep.top_s)}"
     return found
 
@@ -411,7 +423,13 @@ def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], resul
     read = {rep.id: {"movement": rep.movement} for rep in results.reading.reps}
     if edit.action == "relabel_rep" and edit.values == read.get(edit.target or ""):
         return f"looked at {names.get(edit.target or '', '')}, which stands as it was read"
-    parts = [_ACTIONS[edit.action], names.get(edit.target or "", edit.target or "")]
+    if edit.action == "note":
+        at = edit.values.get("start_s")
+        when = "" if at is None else f" at {on_clock(attempt, float(at))}"
+        return f"noted{when}: {edit.values.get('text', '')}"
+    of = names.get(edit.target or "", edit.target or "")
+    mark = "" if not of or of.startswith("at ") else "," if edit.values else ":"
+    parts = [_ACTIONS[edit.action] + mark, of]
     if edit.action == "set_clock":  # the clock itself is set by the video's time
         values = ", ".join(
             f"{_value_words(key, value)} of the video" for key, value in edit.values.items()

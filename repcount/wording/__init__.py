@@ -39,6 +39,13 @@ def listed(words: Sequence[str]) -> str:
     return ", ".join(words)
 
 
+def short_of(counted: int, asked: int, *, rounds_over: bool) -> str:
+    """What an attempt with reps missing came to: `not finished, 13 of 54 reps`, or `all rounds
+    done, 53 of 54 reps`."""
+    done = "all rounds done" if rounds_over else "not finished"
+    return f"{done}, {counted} of {plural(asked, 'rep')}"
+
+
 def plural(count: int, one: str, more: str | None = None) -> str:
     """`1 rep`, `2 reps`."""
     return f"{count} {one if count == 1 else more or one + 's'}"

@@ -10,10 +10,8 @@ whole numbers and how much is kept in memory. A frame's arrays stay in memory: g
 from __future__ import annotations
 
 import argparse
-import types
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +22,7 @@ import numpy as np
 from repcount.tracking import bar, bar_net, end, end_evidence, hands, offsets, run
 from repcount.tracking import patch as following
 from repcount.tracking.run import TrackOptions, track
-from tests.accuracy.parameters import SHARE
+from tests.accuracy.figures import SHARE, Figure, changed
 
 MODULES = (bar, bar_net, end, end_evidence, hands, offsets, following)
 # What standards and physics say, what a look costs, and what a picture is made of.
@@ -87,8 +85,8 @@ def found(frames: list[Given], net: Remembering) -> bar.BarTrack:
     return following_bar.result()
 
 
-def figures() -> Iterator[tuple[types.ModuleType, str, Any]]:
-    """Module, name and value of each constant that steers, where it is defined."""
+def figures() -> Iterator[Figure]:
+    """Each constant that steers, where it is defined."""
     seen = set()
     for module in MODULES:
         for name, value in vars(module).items():
@@ -96,27 +94,7 @@ def figures() -> Iterator[tuple[types.ModuleType, str, Any]]:
             steers = name.isupper() and all(isinstance(one, float) for one in numbers)
             if steers and name not in FIXED and name not in seen:
                 seen.add(name)
-                yield module, name, value
-
-
-@contextmanager
-def changed(name: str, value: Any, to: Any) -> Iterator[None]:
-    """With a constant changed in every module that knows it."""
-    known = [module for module in MODULES if getattr(module, name, None) is value]
-    for module in known:
-        setattr(module, name, to)
-    try:
-        yield
-    finally:
-        for module in known:
-            setattr(module, name, value)
-
-
-def times(value: Any, factor: float) -> Any:
-    """A constant `factor` times as large; of a share above 0.8, what is missing to 1."""
-    if isinstance(value, tuple):
-        return tuple(one * factor for one in value)
-    return 1 - (1 - value) * factor if 0.8 <= value < 1 else value * factor
+                yield Figure(module, name, value)
 
 
 def apart(before: bar.BarTrack, now: bar.BarTrack) -> Counter[str]:
@@ -136,23 +114,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("clips", nargs="+", type=Path)
     asked = parser.parse_args()
-    changes = {
-        (name, factor): (value, times(value, factor))
-        for _, name, value in figures()
-        for factor in (1 - SHARE, 1 + SHARE)
-    }
-    total: dict[tuple[str, float], Counter[str]] = {key: Counter() for key in changes}
+    changes = [(figure, factor) for figure in figures() for factor in (1 - SHARE, 1 + SHARE)]
+    total: list[Counter[str]] = [Counter() for _ in changes]
     for clip in asked.clips:
         frames, net = given(clip), Remembering()
         before = found(frames, net)
-        for key, (value, to) in changes.items():
-            with changed(key[0], value, to):
-                total[key] += apart(before, found(frames, net))
+        for counts, (figure, factor) in zip(total, changes, strict=True):
+            with changed(figure, figure.times(factor), MODULES):
+                counts += apart(before, found(frames, net))
         print(f"{clip.name}: {apart(before, before)['ends']} ends", flush=True)
     print(f"{'constant':18} {'times':>5} {'elsewhere':>9} {'lost':>6} {'new':>6}   of the ends")
-    for (name, factor), counts in total.items():
+    for counts, (figure, factor) in zip(total, changes, strict=True):
         parts = (counts[kind] / max(counts["ends"], 1) for kind in ("elsewhere", "lost", "new"))
-        print(f"{name:18} {factor:5.1f} " + "{:8.1%} {:6.1%} {:6.1%}".format(*parts))
+        print(f"{figure.name:18} {factor:5.1f} " + "{:8.1%} {:6.1%} {:6.1%}".format(*parts))
 
 
 if __name__ == "__main__":

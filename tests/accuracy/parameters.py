@@ -15,8 +15,7 @@ import ast
 import importlib
 import re
 import types
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,9 +34,9 @@ from sample_clips.render.simulate import Noise
 from sample_clips.render.variety import eventful_spec
 from tests.accuracy.blind.attempts import cases
 from tests.accuracy.blind.behaviours import BEHAVIOURS
+from tests.accuracy.figures import SHARE, Figure, changed
 from tests.accuracy.reading import compared
 
-SHARE = 0.2
 WORTH = 0.005
 MODULES = {
     repcount.motion: ("bar_height", "ends", "hands", "measure", "scene", "smoothing"),
@@ -48,28 +47,6 @@ MODULES = {
 }  # fmt: skip
 # Rates, and the definitions' own figures.
 FIXED = {"GRID_HZ", "RATE_HZ", "TRACE_HZ", "LEVEL_ST", "STATURES_M", "LOWEST_M", "CHECK_BELOW"}
-
-
-@dataclass(frozen=True)
-class Figure:
-    """A constant `name` of a module, and its value."""
-
-    module: types.ModuleType
-    name: str
-    value: Any
-
-    def times(self, factor: float) -> Any:
-        """The value `factor` times as large."""
-        if isinstance(self.value, dict):
-            return {key: one * factor for key, one in self.value.items()}
-        if isinstance(self.value, tuple):
-            return tuple(one * factor for one in self.value)
-        if isinstance(self.value, np.ndarray):  # rows of probabilities: what leaves the diagonal
-            apart = self.value * factor * (1 - np.eye(len(self.value)))
-            return apart + np.diag(1 - apart.sum(1))
-        if 0.8 < self.value < 1:
-            return 1 - (1 - self.value) * factor
-        return self.value * factor
 
 
 @dataclass(frozen=True)
@@ -115,35 +92,6 @@ def _steers(value: Any) -> bool:
     if isinstance(value, np.ndarray):
         return value.ndim == 2 and bool(np.allclose(value.sum(1), 1))
     return isinstance(value, float)
-
-
-@contextmanager
-def changed(figure: Figure, value: Any) -> Iterator[None]:
-    """With a figure's value changed wherever it is known: in modules, and as a default."""
-    undo: list[Callable[[], None]] = []
-    for module in modules():
-        if getattr(module, figure.name, None) is figure.value:
-            setattr(module, figure.name, value)
-            undo.append(lambda m=module: setattr(m, figure.name, figure.value))
-    for function in _functions(figure.module):
-        before = function.__defaults__
-        if any(one is figure.value for one in before or ()):
-            function.__defaults__ = tuple(
-                value if one is figure.value else one for one in before or ()
-            )
-            undo.append(lambda f=function, d=before: setattr(f, "__defaults__", d))
-    try:
-        yield
-    finally:
-        for one in undo:
-            one()
-
-
-def _functions(module: types.ModuleType) -> Iterator[types.FunctionType]:
-    owners = [module, *(one for one in vars(module).values() if isinstance(one, type))]
-    for owner in owners:
-        if owner is module or owner.__module__ == module.__name__:
-            yield from (one for one in vars(owner).values() if isinstance(one, types.FunctionType))
 
 
 def simulated(first: int, last: int, noise: float) -> Iterator[Known]:
@@ -201,7 +149,7 @@ def main() -> None:
         if not re.search(asked.only, name):
             continue
         for factor in (1 - SHARE, 1 + SHARE):
-            with changed(figure, figure.times(factor)):
+            with changed(figure, figure.times(factor), modules()):
                 again = "repcount.reading" in figure.module.__name__
                 after = [right(one, measured=again) for one in sets]
             print(f"{name + f' x {factor:g}':44s} {_line(after, before)}", flush=True)

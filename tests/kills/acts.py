@@ -38,6 +38,7 @@ from tests.web.serving import Server, announce, finished, put, upload
 from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 
 SLOW_START_S = 5.0
+THREAD_ENDED = "Exception in thread"
 _BREAKS = (httpx.TransportError, RepcountError, OSError)
 
 
@@ -111,7 +112,8 @@ class Served(Act):
     def __init__(self, home: Path) -> None:
         super().__init__(home)
         self.prepare()
-        self.server = SmallDisk(self.data, stub_s=self.stub_s)
+        self.log, self.heard = os.memfd_create("log"), 0  # not on the disk that is filled
+        self.server = SmallDisk(self.data, stub_s=self.stub_s, log=self.log)
         self.starts: list[tuple[float, float]] = []  # on the clock, and of a processor
 
     def prepare(self) -> None:
@@ -144,6 +146,14 @@ class Served(Act):
         if empty is not None:
             empty()
 
+    def stopped_working(self) -> str:
+        """Which of the server's threads has ended by an exception since this was asked before."""
+        size = os.fstat(self.log).st_size
+        said = os.pread(self.log, size, self.heard).decode(errors="replace")
+        self.heard = size
+        # as `threading.excepthook` writes it
+        return said[said.index(THREAD_ENDED) :][-400:] if THREAD_ENDED in said else ""
+
     def check(self) -> str:
         began = time.monotonic()
         self.server.start()
@@ -151,13 +161,15 @@ class Served(Act):
         self.starts.append((time.monotonic() - began, took_s))
         with self.server.client() as client:
             said = self.kept(client)
-        said = said or self.left_over()  # of what its start has set right
+        # of what its start has set right
+        said = said or self.left_over() or self.stopped_working()
         if not said and took_s > SLOW_START_S:
             return f"the start took {took_s:.1f} s of a processor"
         return said
 
     def close(self) -> None:
         self.server.close()
+        os.close(self.log)
         super().close()
 
 

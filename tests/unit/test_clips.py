@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
 from repcount.attempt.records import Notice
 from repcount.reports.clips import AFTER_S, BEFORE_S, MOST_CLIPS, clips, still_moments
 from repcount.reports.stills import moments
@@ -28,8 +30,12 @@ def test_a_still_stands_for_a_moment_beside_it_and_else_the_bar_does():
     for one in made:
         box = re.search(r'viewBox="([\d.]+) 0 ([\d.]+) 1000"', one.curve)
         assert box is not None
-        assert float(box[1]) == round(one.moments[0].at_s - BEFORE_S, 3)
-        assert float(box[2]) == BEFORE_S + AFTER_S
+        shown = one.moments[0]
+        assert float(box[1]) == round(shown.start_s - BEFORE_S, 3)
+        assert float(box[2]) == pytest.approx(shown.end_s - shown.start_s + BEFORE_S + AFTER_S)
+    # which is the loss from its begin to its end: a break, say
+    stops = {stop.start_s: stop.end_s for stop in attempt.breaks}
+    assert all(stops[shown.start_s] == shown.end_s for shown in made[0].moments)
 
 
 def test_stills_are_taken_of_what_clips_and_lists_show():

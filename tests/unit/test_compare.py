@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.analysis.compare import compare
+from repcount.analysis.forecast import Filmed
+from repcount.analysis.losses import losses
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.edits import append_edit, make_edit, new_edits
 from repcount.attempt.records import Attempt, BreakMatch, Comparison, schema_text
@@ -204,25 +206,27 @@ def test_what_cost_most() -> None:
     script = Script(slate(1)).wait(1).sets("7|1+5|1+2|2", stop=4.0)
     comparison = beside(script, one_round(round_s=43))
     assert comparison.costliest == (
-        "Largest single loss: the unplanned break after push press 2 in round 1, "
-        "4.0 s more than planned."
+        "Largest loss: 1 unplanned break before push press, 4.0 s against going on without a break."
     )
     slow = Script(slate(1)).wait(1).sets("7|1+5|1+4", stop=9.3)
-    assert beside(slow).costliest == (
-        "Largest single loss: the break after deadlift 7 in round 1, 5.3 s more than planned."
-    )
+    assert beside(slow).costliest == ("Largest loss: planned breaks, 10.6 s against the plan.")
     comparison = compare(derive_attempt(as_planned().reading()), PLAN)
     assert comparison.costliest == (
-        "Largest single loss: the time after round 1, 0.6 s more than planned."
+        "Largest loss: the time between rounds, 1.2 s against the plan."
     )
     assert beside(Script(slate(1)).sets("7|1+5|1+4", stop=3.9)).costliest == (
-        "No part took longer than planned."
+        "No part took 0.5 s longer than planned."
     )
     long = Script(slate(1)).wait(1).rep("deadlift", 7, rise=3.0).rest(4.0).rep("deadlift")
     long.rep("hang power clean", 5).rest(4.0).rep("hang power clean").rep("push press", 4)
     assert beside(long, one_round(round_s=40)).costliest == (
-        "Largest single loss: the work in round 1, 8.0 s more than planned."
+        "Largest loss: the work, 9.0 s against the plan."
     )
+    # where all is measured against the plan, what was lost is what the time went to
+    found = losses(Filmed(derive_attempt(long.reading()), beside(long, one_round(round_s=40)), ""))
+    assert [(one.kind, one.seconds) for one in found] == [("work", 9.0)]
+    assert beside(long, one_round(round_s=40)).lost_s == 9.0
+    assert found[0].evidence[0].text == "round 1: 8.0 s over, its breaks aside"
 
 
 def test_an_unfinished_attempt_is_compared_as_far_as_it_went() -> None:
@@ -280,7 +284,7 @@ def test_a_plan_that_says_less_is_compared_in_what_it_says() -> None:
     no_pace = compare(attempt, parse_plan(SLATE.split("[pace]")[0]))
     assert (no_pace.planned_total_s, no_pace.difference_s, no_pace.time) == (None, None, [])
     assert len(no_pace.breaks) == 6
-    assert no_pace.costliest == "No part took longer than planned."
+    assert no_pace.costliest == "No part took 0.5 s longer than planned."
     no_breaks = SLATE.split("[breaks]")[0] + "[pace]" + SLATE.split("[pace]")[1]
     comparison = compare(attempt, parse_plan(no_breaks))
     assert comparison.breaks == comparison.planned_sets == []

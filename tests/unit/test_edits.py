@@ -28,6 +28,7 @@ from repcount.attempt.records import (
     schema_text,
 )
 from repcount.errors import RecordError
+from repcount.reports.words import place_words, rep_words, status_words
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"
@@ -73,6 +74,11 @@ def test_marking_a_no_rep_renumbers_the_rest_and_pulls_an_extra_up() -> None:
     }
     rep = next(one for one in attempt.reps if one.id == "r16")
     assert (rep.status, rep.touched_by, rep.round) == ("no_rep", "person", 1)
+    # it keeps a name of its own, whatever the others are numbered, and its reason
+    assert rep_words(rep, attempt.workout) == "Round 1, push press, no-rep after 1"
+    assert status_words(rep) == "marked as a no-rep: seen on the video"
+    first = derive_attempt(reading, correct(reading, ("mark_no_rep", "r15", {})))
+    assert rep_words(first.reps[14], None) == "Push press, no-rep before 1"
     # the fifth is now the last counted, and the clock stops at its top
     assert ends is not None
     assert attempt.clock.end_s == pytest.approx(ends + 1.4)
@@ -109,6 +115,8 @@ def test_a_pick_up_counts_once_a_rep_before_it_does_not() -> None:
     assert "s2" not in counted  # the cleans had begun: no deadlift
     assert attempt.rounds[0].missing == []
     assert attempt.breaks[0].after == After(movement="deadlift", number=7)
+    assert place_words(attempt.breaks[0]) == "after deadlift 7 and 1 no-rep"
+    assert place_words(plain.breaks[0]) == "after deadlift 8"
 
     # two missing: only one pick-up can make up for it
     attempt = derive_attempt(

@@ -16,6 +16,7 @@ from repcount.analysis.losses import losses
 from repcount.analysis.next_plan import as_done, decide_next
 from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, make_edit, new_edits
 from repcount.attempt.records import Notice
 from repcount.errors import PlanError, RecordError
 from repcount.plan import Plan, parse_plan
@@ -36,11 +37,12 @@ from repcount.reports.after import (
 )
 from repcount.reports.card import card_page
 from repcount.reports.fitted import fitted_slowing
+from repcount.reports.rows import round_rows
 from repcount.units import to_ms
 from repcount.web.plan_text import parse_time
 from repcount.wording.numbers import clock, short
 from tests.example_records import example_attempt, example_comparison
-from tests.scripted_reading import SLATE, Script, slate
+from tests.scripted_reading import SLATE, Script, as_planned, slate
 from tests.simulated_athletes import Athlete
 
 PLAN = parse_plan(SLATE)
@@ -110,6 +112,28 @@ def test_no_lost_time_is_no_loss_listed():
     found = losses(scripted(("7|1+5|1+4", 4.0), ("7|1+5|1+4", 4.0)))
     # the script lowers the bar for 0.6 s before it rests for the planned 6 s
     assert [(one.kind, one.seconds) for one in found] == [("between-rounds", 0.6)]
+
+
+def test_a_no_rep_at_the_end_of_a_round_makes_no_rest_longer():
+    script = as_planned()
+    reading = script.reading()
+    ends = [one for one in reading.reps if one.movement == "push press" and one.round == 1]
+    starts = [one for one in reading.reps if one.movement == "deadlift" and one.round == 2]
+    for rep, aside in ((ends[-1], "1.4"), (starts[0], "1.4")):
+        none = new_edits(reading)
+        edit = make_edit(none, "mark_no_rep", who="Robin", why="bent", target=rep.id)
+        edits = append_edit(reading, none, edit)
+        attempt = derive_attempt(reading, edits)
+        one = Filmed(attempt, compare(attempt, PLAN), "no-rep", PLAN)
+        between = {loss.kind: loss for loss in losses(one)}["between-rounds"]
+        whole = derive_attempt(reading)
+        assert between.seconds == pytest.approx(sum(0.6 for _ in whole.between_rounds))
+        assert f", {aside} s of lifts in it that did not count aside." in between.what
+        rows = {row.label: row for row in round_rows(attempt, one.comparison)}
+        assert rows["Between rounds"].note == f"{aside} s of it lifts that did not count"
+        # from the last top to the no-rep's, or from its start to the next: a cycle of 0.6 and 0.8
+        longer = attempt.between_rounds[0].length_s - whole.between_rounds[0].length_s
+        assert longer == pytest.approx(1.4)
 
 
 def test_losses_are_in_order_and_each_has_evidence(filmed):
@@ -359,8 +383,8 @@ def test_what_both_did_of_an_unfinished_round_is_compared():
         assert found.attempts[1 - place].breaks == 5
         text = " ".join(" ".join(history_lines(found)).split())
         assert "up to round 3, deadlift 8, which both did" in text
-        assert "Round 3 and the total of cut: not finished (44 of 54 reps)." in text
-        assert "In brackets: the attempt was not finished." in text
+        assert "Round 3 and the total of cut: not finished, 44 of 54 reps." in text
+        assert "In brackets: not every rep was counted." in text
         page = history_page(found)
         assert "Up to round 3, deadlift 8, which both did." in page
         assert "not finished" in page

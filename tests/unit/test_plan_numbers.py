@@ -157,7 +157,9 @@ def test_pounds_are_exact():
     assert parse_weight("60") == parse_weight("60kg") == 60
 
 
-@pytest.mark.parametrize("text", ["-5", "0kg", "heavy", "60 stone", "nan", "1e3"])
+@pytest.mark.parametrize(
+    "text", ["-5", "0kg", "heavy", "60 stone", "nan", "1e3", "1001", "2201 lb"]
+)
 def test_what_is_no_weight_is_refused(text):
     with pytest.raises(PlanError, match="weight"):
         parse_weight(text)

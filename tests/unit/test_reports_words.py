@@ -13,6 +13,7 @@ from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.records import BreakMatch, MovementReps, PlannedBreak, SetSpeed
 from repcount.plan import parse_plan
 from repcount.reports import words
+from repcount.reports.clips import biggest_losses
 from repcount.reports.rows import round_rows, spent_rows, time_rows
 from repcount.reports.terminal import report_lines
 from repcount.units import from_ms, to_ms
@@ -129,9 +130,14 @@ def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
     text = words.summary(attempt, comparison).text
-    assert text.startswith(
-        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. Largest single loss: the"
+    assert text == (
+        "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5: 19.9 s lost, 8.5 s won elsewhere. "
+        "Largest loss: planned breaks, 7.5 s against the plan."
     )
+    found = biggest_losses(attempt, comparison)
+    assert comparison.lost_s == pytest.approx(sum(one.seconds for one in found))
+    most = found[0]
+    assert text.endswith(f"{most.name}, {most.seconds:.1f} s against {most.against}.")
     run = attempt.clock.model_copy(update={"finished": False})
     one = [MovementReps(movement="deadlift", reps=1)]
     short = attempt.rounds[0].model_copy(update={"counted": 17, "missing": one})
@@ -139,7 +145,7 @@ def test_verdicts():
         update={"clock": run, "reps": attempt.reps[1:-1], "rounds": [short, *attempt.rounds[1:]]}
     )
     assert words.summary(dropped, comparison).text.startswith(
-        "All rounds done in 2:46.9. 53 of 54 reps counted. 11.4 s behind the plan of 2:35.5."
+        "All rounds done in 2:46.9. 53 of 54 reps counted. 11.4 s behind the plan of 2:35.5: "
     )
     stopped = attempt.model_copy(
         update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}

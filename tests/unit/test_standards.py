@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+import math
+from collections import Counter
 from dataclasses import replace
 from typing import Any, get_args
 
@@ -10,7 +13,7 @@ import pytest
 from repcount.attempt.movements import CATALOGUE
 from repcount.attempt.records import Flag
 from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK
-from repcount.reading.label import fits, likelihoods, style, styles
+from repcount.reading.label import AGAIN, NAMES, fits, in_turn, likelihoods, style, styles
 from repcount.reading.read import lockout, standards
 from repcount.reading.strokes import RawStroke
 from repcount.reports.words import FLAGS
@@ -126,6 +129,42 @@ def test_hands_alone_are_doubted_where_the_hip_is_as_low_as_in_a_squat() -> None
     assert next(iter(likelihoods(replace(squat, flags=("by_hands",))))) == "back squat"
     pull = replace(squat, depth=0.7, flags=("by_hands",))
     assert next(iter(likelihoods(pull))) == "power clean"
+
+
+def test_lifts_of_a_set_that_look_alike_share_a_name_and_others_keep_theirs() -> None:
+    sure = stroke(FLOOR, HANG)
+    doubtful = replace(sure, begins=HANG, zone_confidence=0.4)  # as a bar that seems not to lie
+    assert next(iter(likelihoods(doubtful))) == "Romanian deadlift"
+    told = in_turn([sure, doubtful, stroke(HANG, RACK), stroke(RACK, OVERHEAD)])
+    assert [next(iter(look)) for look in told] == [
+        "deadlift",
+        "deadlift",
+        "hang power clean",
+        "strict press",
+    ]
+    assert in_turn([doubtful]) == [pytest.approx(likelihoods(doubtful))]
+    assert in_turn([]) == []
+
+
+def test_names_in_turn_are_those_of_all_sequences_tried_one_by_one() -> None:
+    """Bayes' rule over every sequence of names, each as likely as its steps and its looks."""
+    lifts = [
+        stroke(RACK, OVERHEAD, dip_st=0.033),
+        stroke(RACK, OVERHEAD, dip_st=0.08, rebend_st=0.031),
+        stroke(RACK, OVERHEAD, dip_st=0.027),
+    ]
+    steps = {True: AGAIN, False: (1 - AGAIN) / (len(NAMES) - 1)}
+    looks = [{name: 0.0 for name in NAMES} | likelihoods(lift) for lift in lifts]
+    chance: Counter[tuple[int, str]] = Counter()
+    for names in itertools.product(NAMES, repeat=len(lifts)):
+        share = math.prod(look[name] for look, name in zip(looks, names, strict=True))
+        share *= math.prod(steps[one == other] for one, other in itertools.pairwise(names))
+        for place, name in enumerate(names):
+            chance[place, name] += share
+    for place, look in enumerate(in_turn(lifts)):
+        total = sum(chance[place, name] for name in NAMES)
+        for name, share in look.items():
+            assert share == pytest.approx(chance[place, name] / total, abs=0.01)
 
 
 def test_every_flag_has_a_sentence() -> None:

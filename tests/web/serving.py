@@ -53,8 +53,10 @@ class Server:
         stub_s: float = 0.2,
         worker: tuple[str, ...] = STUB,
         stalled_s: float = 30.0,
+        log: int | None = None,
     ) -> None:
-        self.folder = folder
+        """`log`: the descriptor that its standard error goes to; else the caller's."""
+        self.folder, self.log = folder, log
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
         self.stub_s, self.worker, self.stalled_s = stub_s, worker, stalled_s
@@ -77,6 +79,7 @@ class Server:
                 *self.worker,
             ],
             cwd=REPOSITORY,
+            stderr=self.log,
             env={**os.environ, "PYTHONPATH": str(REPOSITORY), "REPCOUNT_STUB_S": str(self.stub_s)},
         )
 

@@ -90,11 +90,22 @@ def test_a_name_keeps_its_ending_where_it_fits(library, film, given, named):
 def test_an_older_library_learns_which_attempts_are_complete(library, kept, film, tmp_path):
     write_stub(tmp_path / "short", Script(slate_of_three(3)).wait(1.0).sets("7|1+5").reading())
     short = library.add_attempt(film, "b.mp4", plan_toml=PLAN, results=tmp_path / "short")
+    whole = Script(slate_of_three(3)).wait(1.0).sets("8|6|4").next_round().sets("8|6|4")
+    write_stub(tmp_path / "over", whole.next_round().sets("8|6|4").reading())
+    correct(
+        tmp_path / "over",
+        lambda reading, edits: append_edit(
+            reading, edits, make_edit(edits, "mark_no_rep", who="Robin", why="bent", target="r5")
+        ),
+    )
+    over = library.add_attempt(film, "d.mp4", plan_toml=PLAN, results=tmp_path / "over")
     lost = library.add_attempt(film, "c.mp4", plan_toml=PLAN, results=tmp_path / "short")
     (library.folder_of(lost) / "attempt.json").write_text("{}")
+    missing = library.attempt(over).missing
     library.close()
     with sqlite3.connect(library.folder / "library.sqlite") as database:
         newer = ("recorded_at", "sha256", "film_begin_s", "film_end_s", "planned_s", "to_check")
+        newer += ("rounds_over",)
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
         database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")
@@ -108,6 +119,9 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
     assert rows[kept].sha256 == stub_reading().video.sha256
     assert rows[short].film_end_s > rows[short].film_begin_s > 0
     assert rows[short].missing == "not finished, 13 of 54 reps"
+    assert rows[over].missing == "all rounds done, 53 of 54 reps" == missing
+    assert not rows[short].to_the_end
+    assert rows[over].to_the_end
     assert rows[lost].complete is None
     assert rows[lost].missing == ""
 
@@ -297,7 +311,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0008",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0009",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):

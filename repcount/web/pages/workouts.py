@@ -35,6 +35,7 @@ from repcount.web.pages.answers import (
 from repcount.web.pages.classes import class_address
 from repcount.web.roles import AccessDep
 from repcount.web.templates import day_in, unix
+from repcount.wording.numbers import clock
 
 MOST_SIDE_BY_SIDE, MOST_IN_HEAT = 12, 100
 
@@ -169,6 +170,14 @@ def _day(row: AttemptRow, zone: str) -> str:
     return row.filmed if at is None else day_in(at, zone)
 
 
-def _best(rows: Sequence[AttemptRow]) -> float | None:
-    """The shortest total in seconds of those that did all that was asked; None if none did."""
-    return min((row.total_s for row in rows if row.complete and row.total_s), default=None)
+def _best(rows: Sequence[AttemptRow]) -> str:
+    """The shortest total of those that did all that was asked, in words; else of those that did
+    all rounds."""
+    done = [row for row in rows if row.complete and row.total_s]
+    if done:
+        return f"best {clock(min(row.total_s or 0 for row in done))}"
+    to_the_end = [row for row in rows if row.to_the_end and row.total_s]
+    if not to_the_end:
+        return "none finished"
+    best = min(to_the_end, key=lambda row: row.total_s or 0)
+    return f"best {clock(best.total_s)} ({best.missing})"

@@ -54,18 +54,18 @@
   function move() {
     const at = now();
     moment.textContent = onClock(at);
-    filmed.textContent = data.zero ? clock(at) + " in the video" : "";
+    filmed.textContent = at < data.zero ? "before the start" : data.zero ? clock(at) + " in the video" : "";
     if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
     const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
     noted.hidden = !note;
     if (note && noted.textContent !== note.text) noted.textContent = note.text;
   }
-  // A clip: from some seconds before a moment to just after it.
-  function playClip(at) {
+  // A clip: from some seconds before what it shows to just after it.
+  function playClip(at, end) {
     const [before, after] = data.clip;
-    chart.show(at - NEAR_S / 2, at + NEAR_S / 2);
+    chart.show(at - NEAR_S / 2, end + NEAR_S / 2);
     seek(at - before);
-    until = at + after;
+    until = end + after;
     look();
     video.play().catch(() => seek(at)); // where nothing can be played the chart shows it
   }
@@ -177,7 +177,7 @@
     });
   }
   const found = () => chosen && data[chosen.kind === "rep" ? "reps" : "breaks"].find((one) => one.id === chosen.id);
-  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.status === "no_rep" ? ": no-rep" : one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
+  const chosenWords = (one) => (chosen.kind === "rep" ? one.words + (one.check ? " (to check)" : "") : "Break of " + (one.end - one.start).toFixed(1) + " s");
   function choose(kind, id, go) {
     chosen = { kind, id };
     const one = found();
@@ -273,6 +273,7 @@
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
       input.required = name === "who" && fields.includes(name);
+      if (name === "who") input.placeholder = input.required ? "Needed, to say who corrected" : "";
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
     if (["text", "why", "filmed", "before"].includes(fields[0])) form.elements[fields[0]].required = true;
@@ -411,7 +412,7 @@
     const button = event.target.closest("button");
     if (!button) return;
     if (button.dataset.act) acts[button.dataset.act]();
-    else if (button.dataset.clip) playClip(Number(button.dataset.clip));
+    else if (button.dataset.clip) playClip(Number(button.dataset.clip), Number(button.dataset.until || button.dataset.clip));
     else if (button.dataset.to) { chart.show(Number(button.dataset.at) - 1, Number(button.dataset.to) + 1); seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
     else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
