@@ -164,6 +164,7 @@ def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
         until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
         assert browser.value("document.querySelectorAll('nav').length") == 0
         visit(browser, link)
+        address = link.partition("/join/")[0]  # where the session is
         until(browser, "document.activeElement.name === 'passphrase'")
         hand.write("input[name=passphrase]", "four stones and a bar")
         hand.click("[data-reveal]")
