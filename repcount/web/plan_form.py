@@ -264,7 +264,8 @@ def breaks_in_all(plan: Plan) -> str:
     if not lengths:
         return "no break" if not plan.planned_breaks() else said
     alike = [f"{max(counts)} in each round"] if len(counts) == 1 and len(plan.rounds) > 1 else []
-    alike += [f"{time_text(max(lengths))} each"] if len(lengths) == 1 else []
+    each = " each" if len(plan.planned_breaks()) > 1 else ""
+    alike += [f"{time_text(max(lengths))}{each}"] if len(lengths) == 1 else []
     return f"{said} ({', '.join(alike)})" if alike else said
 
 

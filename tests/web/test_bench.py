@@ -367,6 +367,8 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     before = browser.value("document.getElementById('ranking').innerText")
     hand.write("#forecast [name=breaks]", "2 s")
     until(browser, "document.getElementById('ranking').innerText.includes('The plan, changed')")
+    typed = browser.value("document.getElementById('typed').innerText")
+    assert typed.startswith("As typed: the plan, changed, breaks of 2.0 s: ")
     assert browser.value("document.getElementById('ranking').innerText") != before
     browser.value(AXE + "; 1")
     run = "axe.run(document).then(r => r.violations.map(v => v.id + v.nodes.map(n => n.html)))"
@@ -379,6 +381,13 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     until(browser, "!!document.querySelector('#next .ranked li')")
     hand.click("#decision button.main")
     until(browser, "location.pathname.startsWith('/plans/')")
+    until(browser, "!!document.getElementById('kept-plan')")
+    assert browser.value("document.getElementById('kept-plan').innerText").startswith("Saved.")
+    said = "document.getElementById('plan-said').textContent"
+    until(browser, f"{said}.startsWith('Complete: ')")
+    assert "slow pace" not in browser.value(said)  # it finds no fault with what it proposed
+    assert browser.value("document.getElementById('not-paced').textContent") == ""
+    assert browser.value("document.querySelector('[name=notes]').value").startswith("After the")
     quiet(browser)
 
 

@@ -206,10 +206,10 @@ def test_a_cap_under_the_plan_s_own_time_is_a_fault_with_both_numbers(browser, s
     with server.client() as client:
         made = client.post("/api/plans", data={"toml": PLAN}).headers["HX-Redirect"]
     visit(browser, server.address + made)
-    until(browser, f"{SAID}.startsWith('Fits')")
+    until(browser, f"{SAID}.startsWith('Complete')")
     hand = written_in(browser, {"cap": "100"})
     until(browser, f"{SAID}.includes('1:40.0') && {SAID}.includes('2:34.0')")
-    assert "Fits" not in browser.value(SAID)
+    assert "Complete" not in browser.value(SAID)
     hand.click("button.main")
     until(browser, f"{SAID}.startsWith('Not saved.')")
     assert browser.value(MARKED) == "cap"
@@ -254,10 +254,10 @@ def test_a_saved_plan_is_changed_in_its_fields_and_loses_nothing(browser, server
     until(browser, "window.before === undefined")
     number = saved(browser)
     assert parse_plan(text_of(server, number)) == before
-    until(browser, f"{SAID}.startsWith('Fits')")
+    until(browser, f"{SAID}.startsWith('Complete')")
     written_in(browser, {"load": "135 lb"}).click("button.main")
     until(browser, "document.querySelector('[name=load]').value === '135'")
-    until(browser, f"{SAID}.startsWith('Fits')")
+    until(browser, f"{SAID}.startsWith('Complete')")
     after = parse_plan(text_of(server, number))
     assert after.load_lb == 135
     workout = before.workout.model_copy(update={"load_kg": after.workout.load_kg})

@@ -355,6 +355,18 @@ def test_a_plan_is_checked_while_it_is_written(client):
     refused = client.post("/api/plans", data=form | {"movement1": "deadlft"})
     assert refused.status_code == 422
     assert refused.text.startswith("Not saved. Movement 1: ")
+    # advice is on what is written now: none on times as they were kept, none on the card
+    slow = form | {"round_s": "40, 42, 200"}
+    advice = "more than its reps take at a slow pace"
+    assert advice in client.post("/api/plans/check", data=slow).text
+    kept = client.post("/api/plans", data=slow).headers["HX-Redirect"]
+    changes = {"changes": kept.rpartition("/")[2]}
+    assert advice not in client.post("/api/plans/check", params=changes, data=slow).text
+    slower = slow | {"round_s": "40, 42, 300"}
+    assert advice in client.post("/api/plans/check", params=changes, data=slower).text
+    assert advice not in client.get(f"{kept}/card").text
+    asked = client.post("/api/plans/check", data=form | {"rounds": "", "reps1": ""}).text
+    assert "how many rounds, how many reps of movement 1" in asked
     saved = client.post("/api/plans", data=form).headers["HX-Redirect"]
     text = re.search(r"<textarea[^>]*>(.*?)</textarea>", client.get(saved + "?text=1").text, re.S)
     assert text is not None

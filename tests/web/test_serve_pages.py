@@ -483,7 +483,7 @@ def test_a_plan_says_what_is_wrong_as_it_is_written(browser, server):
     browser.value(write.format(repr(PLAN.replace("deadlift", "deadlft"))))
     until(browser, f"{said}.includes('deadlft')")
     browser.value(write.format(repr(PLAN)))
-    until(browser, f"{said}.startsWith('Fits')")
+    until(browser, f"{said}.startsWith('Complete')")
     quiet(browser)
 
 
