@@ -21,8 +21,7 @@ from repcount.heat.race import (
 from repcount.heat.records import Heat, HeatAttempt
 from repcount.heat.tables import DICTIONARY, read_as
 from repcount.reports import words
-from repcount.reports.pages import ALONE, Back, environment, hashed
-from repcount.reports.pages import ASSETS as SHARED
+from repcount.reports.pages import ALONE, Back, environment, hashed, style_sheet
 from repcount.wording import plural
 from repcount.wording.numbers import as_tenths, clock, seconds_of, short
 
@@ -60,9 +59,7 @@ def heat_page(
 
 def sheet_and_script() -> tuple[str, str]:
     """The style sheet and the script that stand in the page."""
-    css = "\n".join(
-        path.read_text(encoding="utf-8") for path in (SHARED / "report.css", ASSETS / "heat.css")
-    )
+    css = style_sheet("report.css") + (ASSETS / "heat.css").read_text(encoding="utf-8")
     return css, (ASSETS / "heat.js").read_text(encoding="utf-8")
 
 

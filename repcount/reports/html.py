@@ -17,7 +17,7 @@ from repcount.reports import words
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
-from repcount.reports.pages import ALONE, ASSETS, Back, environment, hashed
+from repcount.reports.pages import ALONE, ASSETS, Back, environment, hashed, style_sheet
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_charts
 from repcount.reports.stills import nearest
@@ -42,7 +42,7 @@ def report_page(
     `stills` are JPEGs by their moment in milliseconds; they become part of the page. `plan` gives
     the planned clock at every set.
     """
-    css = (ASSETS / "report.css").read_text(encoding="utf-8")
+    css = style_sheet("report.css")
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
     policy = "; ".join(
         [

@@ -64,12 +64,17 @@ def hashed(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
+def style_sheet(name: str) -> str:
+    """The text of one of this package's style sheets, with the menu's before it."""
+    return "".join((ASSETS / one).read_text(encoding="utf-8") for one in ("menu.css", name))
+
+
 def sheet(template: str, *, back: Back = ALONE, site_script: str = "", **parts: object) -> str:
     """A page styled by `sheet.css`; without any script, unless a site that it is a page of gives
     the address of its own."""
     from markupsafe import Markup
 
-    css = (ASSETS / "sheet.css").read_text(encoding="utf-8")
+    css = style_sheet("sheet.css")
     by_script = "script-src 'self'; " if site_script else ""
     policy = (
         f"default-src 'none'; {by_script}style-src {hashed(css)}; base-uri 'none'; "

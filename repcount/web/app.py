@@ -58,6 +58,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     apis = (tus.routes, review.routes, plan_outlook.routes, actions.routes, people.changes)
     for routes in (*apis, pages.following.api, pages.routes):
         app.include_router(routes, dependencies=[Depends(guard)])
+    app.add_api_route("/static/menu.css", _menu_css, include_in_schema=False)
     app.add_api_route("/static/report.css", _report_css, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Gate, settings=settings, sessions=sessions)
@@ -82,6 +83,10 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.rebuilder.stop()
     app.state.queue.stop()
     app.state.library.close()
+
+
+def _menu_css() -> FileResponse:
+    return FileResponse(ASSETS / "menu.css", media_type="text/css")
 
 
 def _report_css() -> FileResponse:

@@ -148,6 +148,7 @@ OPEN_TO_ALL = {
     ("GET", "/s/{token}/stills/{name}"): 404,  # there is none of that name
     ("GET", "/join/{token}"): 404,  # the token is that of a link
     ("POST", "/join/{token}"): 404,
+    ("GET", "/static/menu.css"): 200,
     ("GET", "/static/report.css"): 200,
 }
 CHOSEN = ("/chosen", "/beside", "/class", "/class/cards", "/class/season")

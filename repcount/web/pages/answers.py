@@ -20,7 +20,7 @@ from repcount.library.store import Library, Missing
 from repcount.pipeline.results import STILLS, load_results, with_stills
 from repcount.reports import stills
 from repcount.reports.html import report_page
-from repcount.reports.pages import ASSETS, Back, hashed
+from repcount.reports.pages import ASSETS, Back, hashed, style_sheet
 from repcount.web.roles import access_of
 from repcount.web.templates import page
 
@@ -115,7 +115,7 @@ SCRIPT = "/static/web.js"
 
 def sheet(html: str, *, scripted: bool = False) -> HTMLResponse:
     """A page to print; `scripted` if it has the site's own script."""
-    return _alone(html, _asset("sheet.css"), more="script-src 'self'; " if scripted else "")
+    return _alone(html, style_sheet("sheet.css"), more="script-src 'self'; " if scripted else "")
 
 
 def heat_sheet(
@@ -134,7 +134,8 @@ def report(folder: Path, back: Back) -> HTMLResponse:
     found = with_stills(folder, load_results(folder))
     html = report_page(found.attempt, found.comparison, found.stills, back, found.plan)
     more = "img-src data:; media-src 'self' blob:; "
-    return _alone(html, _asset("report.css"), _asset("report.js"), more)
+    script = (ASSETS / "report.js").read_text(encoding="utf-8")
+    return _alone(html, style_sheet("report.css"), script, more)
 
 
 def _alone(html: str, css: str, script: str | None = None, more: str = "") -> HTMLResponse:
@@ -145,7 +146,3 @@ def _alone(html: str, css: str, script: str | None = None, more: str = "") -> HT
         "form-action 'none'; frame-ancestors 'none'"
     )
     return HTMLResponse(html, headers={"Content-Security-Policy": policy})
-
-
-def _asset(name: str) -> str:
-    return (ASSETS / name).read_text(encoding="utf-8")
