@@ -22,7 +22,7 @@ def upgrade() -> None:
     for (attempt_id,) in rows:
         try:
             over = _over(json.loads((home / attempt_id / "attempt.json").read_text("utf-8")))
-        except (OSError, ValueError, TypeError, KeyError):  # shown as not finished, as before
+        except (OSError, ValueError, TypeError, LookupError):  # shown as not finished, as before
             continue
         connection.execute(
             sa.text("UPDATE attempts SET rounds_over = :over WHERE id = :id"),
