@@ -739,9 +739,9 @@ def load_record(kind: type[R], path: Path) -> R:
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"]) or "the file"
+        said = first["msg"].removeprefix("Value error, ")
         raise RecordError(
-            f"{path}: not a usable {kind.__name__.lower()} file: {where}: {first['msg']}; "
-            f"{kind.REMEDY}."
+            f"{path}: not a usable {kind.__name__.lower()} file: {where}: {said}; {kind.REMEDY}."
         ) from error
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from typing import Self
 
 from pydantic import Field, model_validator
 
+from repcount.attempt.movements import CATALOGUE
 from repcount.attempt.records import MovementReps, PlannedBreak, Record, Timed, Workout
 from repcount.plan.pattern import Pattern
 from repcount.units import Ms, Seconds, to_ms, total_ms
@@ -21,8 +24,13 @@ class RoundPlan(Record):
 
     @model_validator(mode="after")
     def _used_up(self) -> Self:
-        if self.pattern is not None and self.pattern.reps != self.reps:
+        sets = self.pattern.sets if self.pattern is not None else [self.movements]
+        if not all(sets) or _reps_in_turn([*itertools.chain(*sets)]) != _reps_in_turn(
+            self.movements
+        ):
             raise ValueError("a pattern uses up the reps of its round")
+        if any(part.movement not in CATALOGUE for part in self.movements):
+            raise ValueError("the movements of a round are of those known here")
         return self
 
     @property
@@ -41,6 +49,14 @@ class RoundPlan(Record):
         if self.round_s is None:
             return None
         return (to_ms(self.round_s) - total_ms(self.break_s)).seconds
+
+
+def _reps_in_turn(parts: Sequence[MovementReps]) -> list[tuple[str, int]]:
+    """Movements and their reps, those of one movement in a row taken together."""
+    return [
+        (movement, sum(part.reps for part in run))
+        for movement, run in itertools.groupby(parts, key=lambda part: part.movement)
+    ]
 
 
 class PlannedRound(Timed, Record):

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from repcount.attempt.movements import MOVEMENT_NAMES
-from repcount.attempt.records import After, MovementReps, PlannedBreak, schema_text
-from repcount.errors import PlanError
+from repcount.attempt.records import After, MovementReps, PlannedBreak, load_record, schema_text
+from repcount.errors import PlanError, RecordError
 from repcount.plan import Plan, PlannedRound, load_plan, parse_plan, plan_schema_text
 from repcount.plan.file import PlanFile
 from repcount.plan.findings import finding_sentence
@@ -219,6 +219,35 @@ def test_names_of_movements_are_the_catalogue_s() -> None:
 )
 def test_what_does_not_fit_is_said_in_one_sentence(old: str, new: str, message: str) -> None:
     assert message in refused(changed(old, new))
+
+
+@pytest.mark.parametrize(
+    "sets",
+    [
+        [[("push jerk", 8)], [("hang power clean", 6), ("push press", 4)]],  # of another movement
+        [[("hang power clean", 6), ("deadlift", 8)], [("push press", 4)]],  # in another order
+        [[("deadlift", 8)], [], [("hang power clean", 6), ("push press", 4)]],  # a set of nothing
+    ],
+)
+def test_a_kept_plan_whose_pattern_is_another_s_is_refused(
+    sets: list[list[tuple[str, int]]], tmp_path: Path
+) -> None:
+    kept = parse_plan(SLATE).model_dump(mode="json")
+    kept["rounds"][0]["pattern"]["sets"] = [
+        [{"movement": name, "reps": reps} for name, reps in one] for one in sets
+    ]
+    file = tmp_path / "plan.json"
+    file.write_text(json.dumps(kept), encoding="utf-8")
+    with pytest.raises(RecordError, match=r"rounds\.0: a pattern uses up the reps of its round"):
+        load_record(Plan, file)
+
+
+def test_a_kept_plan_of_no_known_movement_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "plan.json"
+    text = parse_plan(SLATE).model_dump_json().replace("push press", "sled")
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(RecordError, match="are of those known here"):
+        load_record(Plan, file)
 
 
 def test_rounds_that_differ_want_a_pattern_each() -> None:
