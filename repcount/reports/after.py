@@ -366,18 +366,25 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
         "trouble": trouble_words(answer),
         "gains": [suggestion_words(answer, place) for place in range(len(answer.suggestions))],
         "way": way_words(answer),
-        "parts": parts_words(answer.plan),
         "target": target_words(answer.plan),
-        "load": kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
+        **plan_parts(answer.plan),
         "fitted": [parameter_words(one) for one in answer.slowing],
         "ranking": [
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
             for number, one in enumerate(answer.ranking)
         ],
         "total": new_total(answer),
+    }
+
+
+def plan_parts(plan: Plan) -> dict[str, Any]:
+    """What pages tell of a plan: its load, its rounds, and what its total is made of."""
+    return {
+        "load": kg_words(plan.workout.load_kg) if plan.workout.load_kg else "",
+        "parts": parts_words(plan) if plan.planned_total_s is not None else "",
         "plan_rounds": [
             (number, one.round_s, str(one.pattern) if one.pattern else "", one.break_s)
-            for number, one in enumerate(answer.plan.rounds, 1)
+            for number, one in enumerate(plan.rounds, 1)
         ],
     }
 

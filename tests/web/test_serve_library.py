@@ -108,6 +108,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
         newer += ("rounds_over",)
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
+        for column in ("kept_after", "kept_by"):
+            database.execute(f"ALTER TABLE plans DROP COLUMN {column}")
         database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")
         for table in ("sessions", "people"):
             database.execute(f"DROP TABLE {table}")
@@ -311,7 +313,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0009",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0010",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):
