@@ -5,14 +5,15 @@ figures. What `repcount next` and `repcount forecast` can, by the same functions
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.analysis.candidates import CHANGED, THE_PLAN, candidates, kilograms_of
+from repcount.analysis.candidates import CHANGED, NEW, THE_PLAN, candidates, kilograms_of
 from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
 from repcount.analysis.next_plan import NextPlan, as_done, decide_next
 from repcount.errors import PlanError
@@ -120,7 +121,7 @@ def next_page(
     filmed = attempts_up_to(library, row)
     plan, said, answer = plan_of(filmed[-1]), "", None
     try:
-        answer = decide_next(filmed, None, known.of(plan))
+        answer = _decide(filmed, known.of(plan))
     except PlanError as error:
         said = str(error)
     parts = next_parts(answer) if answer else {"answer": None}
@@ -188,9 +189,12 @@ def forecast(
     pattern = asked.pattern.strip()
     try:
         wishes = asked.wishes(base)
-        plans = candidates(base, wishes, [pattern] if pattern else [])
+        new = _decide(filmed, wishes.maxes)
+        plans = candidates(base, wishes, [pattern] if pattern else [], new.plan)
         if asked.keep:
             _demand_coach(access)
+            if asked.keep == NEW:
+                return _kept(library, next_toml(new), row, access.name)
             return _keep_one(library, dict(plans), asked.keep, row, access.name)
         ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     except PlanError as error:
@@ -271,7 +275,26 @@ def _keep_one(
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
     filmed = attempts_up_to(library, library.attempt(attempt_id))
-    return decide_next(filmed, None, known.of(plan_of(filmed[-1])))
+    return _decide(filmed, known.of(plan_of(filmed[-1])))
+
+
+@dataclass(frozen=True)
+class _Question:
+    """Attempts and maxes of which a next plan is asked; two with the same `key` are one."""
+
+    key: str
+    filmed: list[Filmed] = field(compare=False)
+    maxes: Mapping[str, MaxEstimate] = field(compare=False)
+
+
+def _decide(filmed: list[Filmed], maxes: Mapping[str, MaxEstimate]) -> NextPlan:
+    """The next plan; while somebody types what else to forecast, it is not worked out anew."""
+    return _decision(_Question(repr((filmed, sorted(maxes.items()))), filmed, maxes))
+
+
+@lru_cache(maxsize=8)
+def _decision(asked: _Question) -> NextPlan:
+    return decide_next(asked.filmed, None, asked.maxes)
 
 
 def _kept(library: Library, toml: str, row: AttemptRow, by: str) -> Response:
