@@ -195,7 +195,7 @@ def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path)
 
 
 def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
-    library.put_plan(PLAN)
+    library.keep_plan(PLAN, kept, "Robin")
     archive = tmp_path / "all.zip"
     assert export_library(library, archive, originals=True) == 1
     other = Library(tmp_path / "other")
@@ -204,6 +204,10 @@ def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
     row = other.attempt(kept)
     assert (row.state, row.workout) == ("done", "Slate")
     assert [one.name for one in other.athletes()] == ["Robin"]
+    assert (other.plan_kept_after(kept).toml, other.plan_kept_after(kept).kept_by) == (
+        PLAN,
+        "Robin",
+    )
     mine, theirs = library.folder_of(kept), other.folder_of(kept)
     for one in filter(Path.is_file, mine.rglob("*")):
         assert one.read_bytes() == (theirs / one.relative_to(mine)).read_bytes()
