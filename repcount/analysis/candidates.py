@@ -11,15 +11,18 @@ from repcount.plan.pace import BETWEEN_S, START_S
 from repcount.plan.propose import Wishes, make_plan
 from repcount.plan.working_load import movements_of
 
-THE_PLAN, CHANGED = "the plan", "the plan, changed"
+THE_PLAN, CHANGED, NEW = "the plan", "the plan, changed", "the new plan"
 
 
 def candidates(
-    base: Plan, wishes: Wishes | None = None, patterns: Sequence[str] = ()
+    base: Plan,
+    wishes: Wishes | None = None,
+    patterns: Sequence[str] = (),
+    new: Plan | None = None,
 ) -> list[tuple[str, Plan]]:
     """Plans by their names, the plan itself first, each once. What is wished (lengths, rests, load,
-    maxes) holds for all but that one; each of `patterns` is for every round, and has the name of
-    its rule too where it is one's.
+    maxes) holds for all but that one and the `new` one, which is suggested; each of `patterns` is
+    for every round, and has the name of its rule too where it is one's.
 
     Raises PlanError where a wish or a pattern cannot be.
     """
@@ -29,6 +32,8 @@ def candidates(
     plans = [(THE_PLAN, first)]
     if wishes != plain:
         plans.append((CHANGED, make_plan(first, wishes).plan))
+    if new is not None:
+        plans.append((NEW, new))
     offers = make_plan(first, wishes).patterns
     asked = [(text, make_plan(first, replace(wishes, patterns=[text])).plan) for text in patterns]
     for text, made in asked:
@@ -40,7 +45,8 @@ def candidates(
             plans.append((offer.name, make_plan(first, replace(wishes, rule=offer.name)).plan))
     found: list[tuple[str, Plan]] = []
     for name, made in plans:
-        if all(_asks(made) != _asks(other) for _, other in found):
+        before = [other for as_, other in found if (as_, name) != (CHANGED, NEW)]
+        if all(_asks(made) != _asks(other) for other in before):
             found.append((name, made))
     return found
 

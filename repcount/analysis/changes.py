@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from repcount.analysis.reasons import OVER_S, ReasonKind, Trouble, longest_set
 from repcount.analysis.recognise import pattern_at
+from repcount.attempt.assemble import all_rounds_over
 from repcount.attempt.records import Attempt, MovementReps
 from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.model import Plan, RoundPlan
@@ -57,9 +58,10 @@ def change_for(
 
 
 def _rest_taken(attempt: Attempt) -> float:
-    """Seconds of all breaks of a round, planned or not: the mean of the finished rounds, else of
-    those begun."""
-    spans = [span for span in attempt.rounds if not span.missing] or attempt.rounds
+    """Seconds of all breaks of a round, planned or not: the mean of the rounds that were gone
+    through, also with a rep that did not count, else of the one begun."""
+    over = all_rounds_over(attempt)
+    spans = (attempt.rounds if over else attempt.rounds[:-1]) or attempt.rounds
     sums = [
         Ms(sum(stop.length_ms for stop in attempt.breaks_in(span.round))).seconds for span in spans
     ]

@@ -79,6 +79,7 @@ class Suggestion(Record):
         False, description="two attempts would differ by more than this without any change"
     )
     why: str
+    in_plan: bool = Field(True, description="whether the new plan has it")
     reason: ReasonKind | None = Field(None, description="why the attempt went badly")
     probability: Probability | None = Field(
         None, description="that this is what it failed by, against the other three reasons"
@@ -118,6 +119,10 @@ class NextPlan(Record):
         "where it costs: its own sets, and breaks that nobody planned",
     )
     forecast: Forecast | None = Field(None, description="of the new plan, kept")
+    expected: Span | None = Field(
+        None,
+        description="forecast of the new plan with breaks and rests as much over it as they were",
+    )
     plan: Plan
     notes: list[str] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
@@ -214,6 +219,8 @@ def decide_next(
             )
     elif not known.cuts:
         answer.notes.append("The plan is the last one again: nothing can be forecast.")
+    if model is not None and answer.forecast is not None and not model.too_far(answer.plan):
+        answer.expected = model.forecast(answer.plan).total
     if known.cuts:
         _say_held(answer, known)
     _against_cap(answer, attempt)
@@ -298,8 +305,8 @@ def _mend(
         answer.notes.append(
             "The plan is the last one again: nothing in the times says what to change."
         )
-    elif len(applied) < len(made):
-        answer.notes.append("The new plan has the first change alone; try one at a time.")
+    for one in answer.suggestions:
+        one.in_plan = one.reason in applied
     if applied and not {"sets", "breaks"} & {*applied}:
         answer.notes.append(
             "The pattern is kept: what the times speak for is another reason than its sets."
@@ -382,6 +389,7 @@ def _offer_lighter(answer: NextPlan) -> None:
             change=change.said,
             why="By the plan written here the time cap comes before the last rep; how much a "
             "lighter load saves is not known.",
+            in_plan=False,
         )
     )
 

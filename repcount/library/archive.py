@@ -65,6 +65,8 @@ class _Athlete(Record):
 class _Plan(Record):
     toml: str = Field(max_length=1_000_000)
     changed_at: Moment
+    kept_after: Id | None = None
+    kept_by: str | None = Field(None, max_length=100)
 
 
 class _File(Record):
@@ -125,7 +127,15 @@ def export_library(library: Library, target: Path, *, originals: bool = False) -
                 heats.append(_Heat(id=heat.id, created_at=heat.created_at, files=files))
             manifest = Manifest(
                 athletes=[_Athlete(name=one.name, notes=one.notes) for one in people.values()],
-                plans=[_Plan(toml=one.toml, changed_at=one.changed_at) for one in plans],
+                plans=[
+                    _Plan(
+                        toml=one.toml,
+                        changed_at=one.changed_at,
+                        kept_after=one.kept_after,
+                        kept_by=one.kept_by,
+                    )
+                    for one in plans
+                ],
                 attempts=attempts,
                 heats=heats,
             )
@@ -324,9 +334,10 @@ def _take_in(library: Library, manifest: Manifest, aside: Path) -> int:
             for person in manifest.athletes:
                 athlete_in(session, person.name)
             kept = set(session.scalars(select(PlanRow.toml)))
-            for toml in dict.fromkeys(plan.toml for plan in manifest.plans):
-                if toml not in kept:
-                    add_plan(session, toml)
+            for plan in {one.toml: one for one in manifest.plans}.values():
+                if plan.toml not in kept:
+                    row = session.get_one(PlanRow, add_plan(session, plan.toml))
+                    row.kept_after, row.kept_by = plan.kept_after, plan.kept_by
             known = set(session.scalars(select(AttemptRow.id)))
             new = [one for one in manifest.attempts if one.id not in known]
             for one in new:

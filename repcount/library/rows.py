@@ -40,7 +40,8 @@ class AthleteRow(Base):
 
 
 class PlanRow(Base):
-    """A plan as its TOML text; `version` counts its changes."""
+    """A plan as its TOML text; `version` counts its changes. One that was kept after an attempt has
+    that one's id, and the name of who kept it, where they have one."""
 
     __tablename__ = "plans"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -48,6 +49,8 @@ class PlanRow(Base):
     toml: Mapped[str]
     version: Mapped[int] = mapped_column(default=1)
     changed_at: Mapped[int]
+    kept_after: Mapped[str | None] = mapped_column(String(32))
+    kept_by: Mapped[str | None] = mapped_column(String(100))
 
 
 class AttemptRow(Base):

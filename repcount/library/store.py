@@ -220,6 +220,21 @@ class Library:
                 )
         return plan_id
 
+    def keep_plan(self, toml: str, attempt_id: str, by: str) -> int:
+        """Keep a plan after an attempt, once, with who kept it; its id. Raises PlanError where the
+        text is no plan."""
+        with self.session() as session:
+            row = session.scalars(select(PlanRow).where(PlanRow.toml == toml)).first()
+            row = row or session.get_one(PlanRow, add_plan(session, toml))
+            row.kept_after, row.kept_by = attempt_id, by or None
+            return row.id
+
+    def plan_kept_after(self, attempt_id: str) -> PlanRow | None:
+        """The plan that was kept last after an attempt, as it stands now; None where none was."""
+        asked = select(PlanRow).where(PlanRow.kept_after == attempt_id)
+        with self.session() as session:
+            return session.scalars(asked.order_by(PlanRow.id.desc())).first()
+
     def add_attempt(
         self,
         video: Path,

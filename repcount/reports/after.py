@@ -230,6 +230,8 @@ def suggestion_words(answer: NextPlan, place: int) -> str:
         said.append(_capital(f"{REASONS[one.reason]}: {sure} % likely, of the four."))
     if all(one.why != other.why for other in answer.suggestions[:place]):
         said.append(one.why)
+    if not one.in_plan:
+        said.append("Not in the new plan: try one change at a time.")
     return " ".join(filter(None, said))
 
 
@@ -237,7 +239,7 @@ def way_words(answer: NextPlan) -> list[str]:
     """From the last attempt to the new plan: the totals one after the other, what all changes
     together are expected to save, and why changes are suggested of which that is not known."""
     if answer.trouble is not None:
-        return _unforecast_words(answer)
+        return [*_unforecast_words(answer), *filter(None, [largest_words(answer)])]
     if answer.again is None or answer.forecast is None:
         return []
     known = sum(one.gain is not None for one in answer.suggestions)
@@ -261,7 +263,12 @@ def way_words(answer: NextPlan) -> list[str]:
             f"The plan’s sets in place of those done are expected to {saved_words(answer.sets)}"
             f"{tell}; they are kept as the coach planned them, for the coach to change."
         )
-    return parts
+    if answer.expected is not None:
+        parts.append(
+            "With breaks and rests running over as they did last time, the new plan is forecast at "
+            f"{clock_interval(answer.expected)}, as in the list of plans."
+        )
+    return [*parts, *filter(None, [largest_words(answer)])]
 
 
 def _has_own_sets(answer: NextPlan) -> bool:
@@ -280,22 +287,56 @@ def _sets_words(answer: NextPlan) -> str:
 
 def _unforecast_words(answer: NextPlan) -> list[str]:
     """Why changes are suggested after an attempt that went badly, where no gain is forecast."""
-    parts = []
     found, total_s = answer.trouble, answer.plan.planned_total_s
-    if found and not found.unfinished and answer.forecast and total_s is not None:
-        parts.append(
-            f"Last time {clock(answer.total_s)}; the new plan is {clock(total_s)}, its breaks kept "
-            "and its reps as slow as they were filmed."
-        )
     unknown = [one for one in answer.suggestions if one.reason and one.gain is None]
-    if unknown:
-        few = "this change saves" if len(unknown) == 1 else "these changes save"
+    whole = found is not None and not found.unfinished
+    parts = []
+    if whole and answer.forecast and total_s is not None:
+        said = (
+            f"Last time {clock(answer.total_s)}. The new plan’s own total is {clock(total_s)}, "
+            "with its breaks kept and reps as slow as they were filmed"
+        )
+        if answer.expected:
+            said += (
+                f"; its forecast is {clock_interval(answer.expected)}, with breaks and rests "
+                "running over as they did last time"
+            )
+        parts.append(f"{said}.")
+    if unknown and found is not None:
+        aim = "hold the sets without unplanned stops" if found.stops else "keep reps from slowing"
+        slower = answer.expected and answer.expected.middle_s >= (answer.total_s or 0.0)
+        first = "What it saves is not known"
+        if whole and slower:
+            first = "No gain in time is expected from it"
         parts.append(
-            f"How much {few} is not known, since the forecast knows nothing of stops; suggested "
-            "all the same, because it is stopping and slowing that cost the attempt. The coach "
-            "decides."
+            f"{first}: it is meant to {aim}. Whether it does is not forecast; the coach decides."
         )
     return parts
+
+
+# What a plan cannot change, or says already: of losses, by their kinds.
+_AS_PLANNED = {"between-rounds": "between rounds", "start": "to the first rep"}
+_UNPLANNED = ("transitions", "uncounted")
+
+
+def largest_words(answer: NextPlan) -> str:
+    """Why the largest loss is in none of the changes; empty where they are for it, or there is no
+    change."""
+    taken = any(one.change.startswith("Go on within") for one in answer.suggestions)
+    if not answer.suggestions or not answer.losses:
+        return ""
+    most = answer.losses[0]
+    said = f"The largest loss, {most.name} ({short(most.seconds)} s), is in none of these changes"
+    if most.kind in _UNPLANNED:
+        return f"{said}: no sets, breaks, pace or load are known to shorten it."
+    if most.kind not in _AS_PLANNED or taken:
+        return ""
+    plan = answer.plan
+    lengths = plan.between_rounds_s if most.kind == "between-rounds" else [plan.start_s or 0.0]
+    return (
+        f"{said}: the new plan has {seconds_words(lengths or [0.0])} {_AS_PLANNED[most.kind]} "
+        "again, and keeping to that is what wins it back."
+    )
 
 
 def made_after(plan: Plan) -> str:
@@ -366,25 +407,33 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
         "trouble": trouble_words(answer),
         "gains": [suggestion_words(answer, place) for place in range(len(answer.suggestions))],
         "way": way_words(answer),
-        "parts": parts_words(answer.plan),
         "target": target_words(answer.plan),
-        "load": kg_words(answer.plan.workout.load_kg) if answer.plan.workout.load_kg else "",
+        **plan_parts(answer.plan),
         "fitted": [parameter_words(one) for one in answer.slowing],
         "ranking": [
             (one, clock_interval(one.forecast.total), _gain(one) if number else "the base")
             for number, one in enumerate(answer.ranking)
         ],
         "total": new_total(answer),
+    }
+
+
+def plan_parts(plan: Plan) -> dict[str, Any]:
+    """What pages tell of a plan: its load, its rounds, and what its total is made of."""
+    return {
+        "load": kg_words(plan.workout.load_kg) if plan.workout.load_kg else "",
+        "parts": parts_words(plan) if plan.planned_total_s is not None else "",
         "plan_rounds": [
             (number, one.round_s, str(one.pattern) if one.pattern else "", one.break_s)
-            for number, one in enumerate(answer.plan.rounds, 1)
+            for number, one in enumerate(plan.rounds, 1)
         ],
     }
 
 
 def changes_of(answer: NextPlan) -> list[str]:
-    """The changes in sentences, as plan and card keep them."""
-    return [one.change for one in answer.suggestions] or ["The plan is done again."]
+    """The changes that the new plan has, in sentences, as plan and card keep them."""
+    made = [one.change for one in answer.suggestions if one.in_plan]
+    return made or ["The plan is done again."]
 
 
 def next_toml(answer: NextPlan) -> str:

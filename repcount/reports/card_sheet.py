@@ -36,6 +36,9 @@ SIZES = (100, 92, 85, 78, 72, 66, 60)
 # from memory), which at 3 m are 4.4 mm: numerals of 18 pt. The largest are nearly twice that.
 TIMES = (300, 260, 220, 190, 170, 140, 120, 100)
 TIME_LETTER, TIME_LINE, TIME_PADDING = 2.05, 4.3, 3.8
+LARGE = (
+    1.4  # what the words of a set and the length of its break are larger by, where there is room
+)
 
 
 @dataclass(frozen=True)
@@ -51,8 +54,9 @@ class Line:
     span: str = ""
     pattern: str = ""
 
-    def height(self, width: float, times: int = 100) -> float:
-        """Millimetres at full size, in a column so wide, with times of such a size."""
+    def height(self, width: float, times: int = 100, large: float = 1.0) -> float:
+        """Millimetres at full size, in a column so wide, with times of such a size and words that
+        are so much larger."""
         line, numbers = 0.0, NUMBERS
         if times > 100:
             line = TIME_LINE * times / 100
@@ -60,12 +64,12 @@ class Line:
             numbers = 3 * (TIME_LETTER * longest * times / 100 + TIME_PADDING) + NUMBERS / 4
             line = max(line, LINE * _wrapped(BOLD_LETTER * len(self.span), numbers / 1.6))
         if not self.round:
-            words = LINE * _wrapped(LETTER * len(self.words), width - numbers)
+            words = large * LINE * _wrapped(large * LETTER * len(self.words), width - numbers)
             return max(words, line) + ROW
         if times == 100:
             numbers = max(numbers, BOLD_LETTER * (len(self.span) + 1.6 * len(self.end) + 3))
-        words = BOLD_LETTER * len(self.words) + SMALL_LETTER * len(self.pattern)
-        return max(LINE * _wrapped(words, width - numbers), line) + ROW + ROUND_ROW
+        words = large * (BOLD_LETTER * len(self.words) + SMALL_LETTER * len(self.pattern))
+        return max(large * LINE * _wrapped(words, width - numbers), line) + ROW + ROUND_ROW
 
 
 @dataclass(frozen=True)
@@ -86,13 +90,14 @@ class Foot:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A card laid out: its lines in columns, the sizes of all and of the times in percent, and what
-    was left out."""
+    """A card laid out: its lines in columns, the sizes of all and of the times in percent, what was
+    left out, and whether the words are large too."""
 
     columns: list[list[Line]]
     size: int
     left_out: str = ""
     times: int = 100
+    large: bool = False
 
 
 def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
@@ -105,8 +110,9 @@ def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
     bare = [_round_line(one, pattern=False) for one in card.rounds]
     left_out = "Sets are left out, so that the card holds on one sheet: the plan file has them all."
     for times in TIMES[:-1]:
-        if found := _fitted(every, 1, 100, foot, "", times):
-            return found
+        for large in (LARGE, 1.0):
+            if found := _fitted(every, 1, 100, foot, "", times, large):
+                return found
     ways = [(every, columns, "") for columns in (1, 2)]
     ways += [(rounds, columns, left_out) for columns in (1, 2)]
     ways += [(bare, columns, left_out) for columns in (2, 3, 4)]
@@ -123,19 +129,26 @@ def card_sheet(card: ClockCard, foot: Foot) -> Sheet:
 
 
 def _fitted(
-    lines: Sequence[Line], columns: int, size: int, foot: Foot, said: str, times: int = 100
+    lines: Sequence[Line],
+    columns: int,
+    size: int,
+    foot: Foot,
+    said: str,
+    times: int = 100,
+    large: float = 1.0,
 ) -> Sheet | None:
     """The sheet of such a form, if the lines fit on it, each with room for its words."""
     longest = max(len(one.end) for one in lines)
     if times > 100 and 3 * TIME_LETTER * longest * times / 100 > WIDTH - LEAST_WORDS:
         return None
     scale = size / 100
-    sentences = bool(said) + any("|" in one.pattern for one in lines)  # in the line below the head
+    # in the line below the head: two of marks
+    sentences = bool(said) + 2 * any("|" in one.pattern for one in lines)
     room = HEIGHT / scale - HEAD - foot.height(WIDTH / scale) - LINE * sentences
-    cut = _columns(lines, columns, WIDTH / scale, times)
+    cut = _columns(lines, columns, WIDTH / scale, times, large)
     if max(height for _, height in cut) > room:
         return None
-    return Sheet([part for part, _ in cut], size, said, times)
+    return Sheet([part for part, _ in cut], size, said, times, large > 1)
 
 
 def lines_of(one: CardRound) -> Iterator[Line]:
@@ -197,10 +210,10 @@ def _set_line(one: CardSet, words: str) -> Line:
 
 
 def _columns(
-    lines: Sequence[Line], count: int, width: float, times: int
+    lines: Sequence[Line], count: int, width: float, times: int, large: float
 ) -> list[tuple[list[Line], float]]:
     """Lines in columns of about the same height, each with its height."""
-    heights = [one.height((width + GAP) / count - GAP, times) for one in lines]
+    heights = [one.height((width + GAP) / count - GAP, times, large) for one in lines]
     found: list[tuple[list[Line], float]] = [([], 0.0)]
     for line, height in zip(lines, heights, strict=True):
         if found[-1][1] + height / 2 > sum(heights) / count and len(found) < count:

@@ -239,12 +239,13 @@ def in_short(toml: str) -> tuple[str, ...]:
 
 @lru_cache(maxsize=500)
 def apart(toml: str) -> str:
-    """What tells a plan from others of its name and athlete, for a line of a list: its total and
-    the attempt that it was made after."""
+    """What tells a plan from others of its name and athlete, for a line of a list: its load, its
+    total and the attempt that it was made after."""
     with suppress(PlanError):
         plan = parse_plan(toml)
         total = "" if plan.planned_total_s is None else clock(plan.planned_total_s)
-        return "".join(f", {one}" for one in (total, made_after(plan)) if one)
+        on_bar = load(plan.workout.load_kg) if plan.workout.load_kg else ""
+        return "".join(f", {one}" for one in (on_bar, total, made_after(plan)) if one)
     return ""
 
 

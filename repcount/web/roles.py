@@ -1,9 +1,10 @@
 """What somebody who is inside may see and do: a coach everything, an athlete what is the athlete's
 own.
 
-One guard stands before every route. An athlete gets through to the routes listed here and to those
-about an attempt, an upload or a link that is the athlete's own; everything else, also what is added
-later, is answered as if it did not exist.
+One guard stands before every route. An athlete gets through to the routes listed here, to those
+about an attempt, an upload or a link that is the athlete's own, and to the reading of a plan that
+the athlete may choose; everything else, also what is added later, is answered as if it did not
+exist.
 """
 
 from __future__ import annotations
@@ -24,10 +25,12 @@ from repcount.web.security import Access
 # What holds nothing of others, or shows of them nothing where an athlete asks.
 _OPEN = frozenset({
     "/", "/workouts", "/workouts/{workout:path}", "/api/uploads/", "/login", "/logout",
-    "/chosen", "/beside",
+    "/chosen", "/beside", "/plans",
     "/s/{token}/", "/s/{token}/{name}", "/s/{token}/stills/{name}", "/join/{token}", "/passphrase",
     "/api/passphrase",
 })  # fmt: skip
+# Of a plan, what an athlete who may upload by it may read.
+_OF_PLANS = frozenset({"/plans/{plan_id}", "/plans/{plan_id}/card"})
 NOTHING = "there is no such page."
 
 
@@ -41,11 +44,18 @@ AccessDep = Annotated[Access, Depends(access_of)]
 
 def guard(request: Request, access: AccessDep, library: LibraryDep) -> None:
     """Raises Missing where an athlete asks for what is not the athlete's own."""
-    if access.athlete_id is None or request.scope["route"].path in _OPEN:
+    path = request.scope["route"].path
+    if access.athlete_id is None or path in _OPEN:
+        return
+    if path in _OF_PLANS and _may_read(library, access, request.path_params["plan_id"]):
         return
     if _owner(library, request.path_params) != access.athlete_id:
         LOG.warning("%s was refused %s", whose(access.name), one_line(request.url.path, 120))
         raise Missing(NOTHING)
+
+
+def _may_read(library: Library, access: Access, plan_id: str) -> bool:
+    return any(str(one.id) == str(plan_id) for one in plans_for(library, access))
 
 
 def _owner(library: Library, ids: dict[str, str]) -> int | None:
@@ -76,7 +86,8 @@ def own_attempt(library: Library, access: Access, attempt_id: str) -> AttemptRow
 
 
 def plans_for(library: Library, access: Access) -> list[PlanRow]:
-    """The plans that somebody may choose for an upload: an athlete those that name no other."""
+    """The plans that somebody may choose for an upload, and read: an athlete those that name no
+    other."""
     rows = library.plans()
     if access.athlete_id is None:
         return list(rows)

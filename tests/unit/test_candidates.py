@@ -34,6 +34,17 @@ def test_a_wish_holds_for_all_but_the_plan_itself():
     assert made[2][1].planned_breaks() == []
 
 
+def test_the_new_plan_stands_beside_them_under_its_own_name():
+    plan = parse_plan(SLATE)
+    new = candidates(plan, Wishes(break_s=9.3))[1][1]
+    names = [name for name, _ in candidates(plan, Wishes(break_s=2.5), new=new)]
+    assert names[:3] == ["the plan", "the plan, changed", "the new plan"]
+    # what is typed may come to the same; the plan itself is listed once
+    typed = candidates(plan, Wishes(break_s=9.3), new=new)
+    assert [name for name, _ in typed[:3]] == names[:3]
+    assert "the new plan" not in dict(candidates(plan, new=plan))
+
+
 def test_a_pattern_that_cannot_be_is_refused():
     with pytest.raises(PlanError, match="round 1"):
         candidates(parse_plan(SLATE), patterns=["9 | 9"])

@@ -34,6 +34,7 @@ from repcount.reports.after import (
     next_page,
     next_toml,
     parameter_words,
+    suggestion_words,
 )
 from repcount.reports.card import card_page
 from repcount.reports.fitted import fitted_slowing
@@ -462,6 +463,12 @@ def test_a_kept_plan_has_its_changes_in_its_notes_and_those_of_the_coach_below(f
     assert made_after(PLAN) == ""
     page = card_page([next_card(answer)])
     assert answer.suggestions[0].change in page
+    # a change that the new plan has not is in neither, and says so where it stands
+    one = answer.suggestions[0]
+    one.in_plan = False
+    assert "Not in the new plan" in suggestion_words(answer, 0)
+    assert one.change not in parse_plan(next_toml(answer)).notes
+    assert one.change not in card_page([next_card(answer)])
     assert "more than its reps take" not in page  # advice to whoever writes the plan
 
 

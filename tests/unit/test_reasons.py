@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import pytest
 
+from repcount.analysis.candidates import candidates
 from repcount.analysis.changes import change_for, lighter
 from repcount.analysis.compare import compare
-from repcount.analysis.forecast import Filmed
+from repcount.analysis.forecast import Filmed, rank_plans
 from repcount.analysis.next_plan import as_done, decide_next
 from repcount.analysis.reasons import Reason, Trouble, trouble
 from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, make_edit, new_edits
 from repcount.plan import parse_plan
 from repcount.plan.clock_card import clock_card
-from repcount.reports.after import next_lines, next_page, saved_words
+from repcount.reports.after import clock_interval, next_lines, next_page, saved_words
 from repcount.units import to_ms
-from repcount.wording.numbers import as_tenths
+from repcount.wording.numbers import as_tenths, clock
 from tests.accuracy.next import tally
 from tests.scripted_reading import SLATE, Script, slate
 
@@ -125,6 +127,45 @@ def test_breaks_grow_to_the_rest_that_was_taken():
     assert "9.0 s each, 2.0 s were planned" in change.said
     bare = parse_plan(SLATE.replace("7 | 1+5 | 1+4", "8+6+4"))
     assert change_for("breaks", bare, one.attempt, found(1)) is None
+
+
+def test_a_no_rep_in_a_round_that_was_gone_through_moves_no_advice():
+    plan = parse_plan(SLATE.replace("seconds = 4.0", "seconds = 2.0"))
+    script = Script(slate(3)).wait(1.0)
+    for number, stop in enumerate((5.0, 7.0, 9.0)):
+        if number:
+            script.next_round()
+        script.sets("7|1+5|1+4", stop)
+    reading, none = script.reading(), new_edits(script.reading())
+    lift = next(rep for rep in reading.reps if (rep.movement, rep.round) == ("push press", 2))
+    edit = make_edit(none, "mark_no_rep", who="Robin", why="bent", target=lift.id)
+    judged = derive_attempt(reading, append_edit(reading, none, edit))
+    assert judged.rounds[1].missing
+    said = [change_for("breaks", plan, one, found(1)) for one in (derive_attempt(reading), judged)]
+    assert said[0] == said[1]
+    assert "42.0 s were taken" in said[0].why
+
+
+def test_what_is_expected_of_the_new_plan_is_said_once_and_as_in_the_list():
+    broken = done_by(SLATE, "4|3|1+2|3|1+4")
+    answer = decide_next([broken])
+    assert answer.trouble is not None
+    rows = rank_plans([broken], candidates(broken.plan, new=answer.plan)).plans
+    listed = next(row for row in rows if row.forecast.name == "the new plan")
+    assert answer.expected == listed.forecast.total
+    text = " ".join(" ".join(next_lines(answer)).split())
+    assert f"The new plan’s own total is {clock(answer.plan.planned_total_s)}" in text
+    assert f"its forecast is {clock_interval(answer.expected)}" in text
+    slower = answer.expected.middle_s >= answer.total_s
+    assert ("No gain in time is expected from it" in text) == slower
+    aside = [one for one in answer.suggestions if not one.in_plan]
+    assert text.count("Not in the new plan") == len(aside)
+    # the largest loss is in a change, or it is said why not
+    most = answer.losses[0]
+    answer.losses[0] = most.model_copy(update={"kind": "between-rounds", "name": "the rests"})
+    text = " ".join(" ".join(next_lines(answer)).split())
+    assert "The largest loss, the rests" in text
+    assert "is in none of these changes: the new plan has" in text
 
 
 def test_a_fast_start_is_planned_like_the_other_rounds():

@@ -16,6 +16,7 @@ from repcount.analysis.next_plan import decide_next
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import MOST_WORKOUT_REPS
 from repcount.plan import parse_plan
+from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal, Wishes, make_plan
 from repcount.plan.strength import one_rep_max
 from repcount.reports.after import history_page, next_page
@@ -149,6 +150,22 @@ def test_times_on_a_card_with_room_are_told_from_three_metres(browser, tmp_path)
     assert 0.7 * mm >= 3000 * math.tan(math.radians(5 / 60))
     for paper in PAPERS:
         assert sheets(browser, tmp_path / "page.pdf", paper) == 1
+
+
+def test_the_words_of_a_card_are_large_beside_large_times_where_there_is_room(browser, tmp_path):
+    few = parse_plan(SLATE.replace("7 | 1+5 | 1+4", "8+6 | 4"))
+    many = parse_plan(SLATE.replace("7 | 1+5 | 1+4", "2 | 2 | 2 | 2+1 | 1 | 1 | 1 | 1 | 1 | 2 | 2"))
+    words = "getComputedStyle(document.querySelector('.card tr:not(.round) > td')).fontSize"
+    sizes = []
+    for plan in (few, many):
+        made = Proposal(plan=plan, card=clock_card(plan), chosen="as written", patterns=[])
+        (tmp_path / "card.html").write_text(card_page([made]), encoding="utf-8")
+        browser.open(tmp_path / "card.html")
+        browser.call("Emulation.setEmulatedMedia", media="print")
+        sizes.append(float(browser.value(words).removesuffix("px")))
+        browser.call("Emulation.setEmulatedMedia", media="")
+        assert all(sheets(browser, tmp_path / "page.pdf", paper) == 1 for paper in PAPERS)
+    assert sizes[0] == pytest.approx(1.4 * sizes[1], rel=0.01)
 
 
 def test_a_card_says_whose_say_load_and_breaks_are(browser, pages):

@@ -132,6 +132,7 @@ OPEN_TO_ATHLETES = {
     ("GET", "/workouts/{workout:path}"): 404,  # none of the athlete's own
     ("GET", "/chosen"): 422,  # none chosen
     ("GET", "/beside"): 422,  # no two named
+    ("GET", "/plans"): 200,  # of another's plans none is on it
     ("OPTIONS", "/api/uploads/"): 204,
     ("POST", "/api/uploads/"): 412,  # nothing said of what is to come
     ("GET", "/passphrase"): 200,
@@ -277,6 +278,51 @@ def test_an_athlete_uploads_what_is_the_athletes_own(place):
         assert announce(athlete, 1000, plan=place.ids["plan_id"]).status_code == 400
         free = library.put_plan(PLAN)
         assert announce(athlete, 1000, plan=str(free)).status_code == 201
+
+
+def test_an_athlete_reads_the_plans_to_lift_by_and_changes_none(place):
+    library = place.library
+    mine = library.put_plan(f'athlete = "Oren Vale"\n{PLAN}')
+    with place.client("Oren Vale", OREN) as athlete:
+        assert f"/plans/{mine}" in athlete.get("/plans").text
+        shown = athlete.get(f"/plans/{mine}")
+        assert shown.status_code == 200
+        assert f'href="/plans/{mine}/card"' in shown.text
+        assert "<input" not in shown.text
+        assert athlete.get(f"/plans/{mine}/card").status_code == 200
+        for address in (f"/plans/{place.ids['plan_id']}", "/plans/9999", "/plans/new"):
+            for way in ("", "/card"):
+                answer = athlete.get(address + way)
+                assert (answer.status_code, answer.text) == (404, "There is no such page.")
+        before = state(place)
+        for act in (f"/api/plans/{mine}?version=1", f"/api/plans/{mine}/delete", "/api/plans"):
+            assert athlete.post(act, data={"text": PLAN}).status_code == 404
+        assert state(place) == before
+
+
+def test_the_plan_that_was_kept_stands_at_the_attempt_as_it_is_now(place):
+    with (
+        place.client("Oren Vale", OREN) as athlete,
+        place.client("Robin Calder", ROBIN) as coach,
+    ):
+        there = f"/attempts/{place.own}/next"
+        assert "Kept as plan" not in athlete.get(there).text
+        answer = coach.post(f"/api/attempts/{place.own}/next-plan")
+        kept = re.search(r"/plans/(\d+)", answer.headers["HX-Redirect"])[0]
+        for client in (coach, athlete):
+            text = client.get(there).text
+            assert "Kept by <bdi>Robin Calder</bdi>" in text
+            assert f'href="{kept}"' in text
+            assert "changed since" not in text
+        assert "kept by <bdi>Robin Calder</bdi>" in athlete.get(kept).text
+        row = place.library.plan(int(kept.rpartition("/")[2]))
+        toml = re.sub(r"load_kg = \S+", "load_kg = 47.5", row.toml)
+        assert toml != row.toml
+        place.library.put_plan(toml, row.id, row.version)
+        text = athlete.get(there).text
+        assert "changed since" in text
+        heading = re.search(r'<h3 id="kept">.*?</h3>', text, re.DOTALL)[0]
+        assert "47.5 kg" in heading
 
 
 def people_upload() -> type:

@@ -108,6 +108,8 @@ def test_an_older_library_learns_which_attempts_are_complete(library, kept, film
         newer += ("rounds_over",)
         for column in ("complete", "counted", "asked", *newer):
             database.execute(f"ALTER TABLE attempts DROP COLUMN {column}")
+        for column in ("kept_after", "kept_by"):
+            database.execute(f"ALTER TABLE plans DROP COLUMN {column}")
         database.execute("ALTER TABLE uploads DROP COLUMN recorded_at")
         for table in ("sessions", "people"):
             database.execute(f"DROP TABLE {table}")
@@ -193,7 +195,7 @@ def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path)
 
 
 def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
-    library.put_plan(PLAN)
+    library.keep_plan(PLAN, kept, "Robin")
     archive = tmp_path / "all.zip"
     assert export_library(library, archive, originals=True) == 1
     other = Library(tmp_path / "other")
@@ -202,6 +204,10 @@ def test_an_export_comes_back_whole(library, kept, heat, tmp_path):
     row = other.attempt(kept)
     assert (row.state, row.workout) == ("done", "Slate")
     assert [one.name for one in other.athletes()] == ["Robin"]
+    assert (other.plan_kept_after(kept).toml, other.plan_kept_after(kept).kept_by) == (
+        PLAN,
+        "Robin",
+    )
     mine, theirs = library.folder_of(kept), other.folder_of(kept)
     for one in filter(Path.is_file, mine.rglob("*")):
         assert one.read_bytes() == (theirs / one.relative_to(mine)).read_bytes()
@@ -311,7 +317,7 @@ def test_the_commands(library, kept, tmp_path):
     assert "1 new" in run(cli, ["library", "import", str(tmp_path / "a.zip"), *data]).output
     assert library.attempt(kept).state == "done"
     with sqlite3.connect(library.folder / "library.sqlite") as database:
-        assert database.execute("select version_num from alembic_version").fetchall() == [("0009",)]
+        assert database.execute("select version_num from alembic_version").fetchall() == [("0010",)]
 
 
 def test_what_analyze_reads_is_saved(library, film, tmp_path):

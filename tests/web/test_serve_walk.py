@@ -171,15 +171,17 @@ def test_an_athlete_follows_an_invitation_and_logs_in_by_name(server):
         assert browser.value("document.querySelector('[name=passphrase]').type") == "text"
         hand.click("button.main")
         until(browser, HOME)
-        assert browser.value(places) == "Attempts,Workouts,Juna Mirek"
+        assert browser.value(places) == "Attempts,Workouts,Plans"
         assert browser.value("document.getElementById('athlete').innerText") == "Juna Mirek"
-        hand.click("nav a[href='/passphrase']")
+        hand.click(".rest summary")
+        hand.click(".rest a[href='/passphrase']")
         until(browser, "location.pathname === '/passphrase' && document.readyState === 'complete'")
         hand.write("input[name=passphrase]", "four stones and a bar")
         hand.write("input[name=chosen]", "five stones and a bar")
         hand.click("button.main")
         until(browser, HOME)
-        hand.click("button[hx-post='/logout']")
+        hand.click(".rest summary")
+        hand.click(".rest button[hx-post='/logout']")
         until(browser, "location.pathname === '/login' && document.readyState === 'complete'")
         hand.write("input[name=name]", "juna mirek")
         hand.write("input[name=passphrase]", "five stones and a bar")

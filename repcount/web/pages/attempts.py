@@ -80,7 +80,7 @@ def home(
         plans=plans,
         chosen=plan,
         whose=_whose(plans, people),
-        told={one.id: apart(one.toml) for one in plans},
+        told=_told(plans),
         largest_gb=settings.largest_bytes / 1e9,
         longest_min=settings.longest_s / 60,
     )
@@ -90,6 +90,11 @@ def _athletes(library: Library, access: Access) -> list[AthleteRow]:
     """Whom an attempt may be said to be of: anybody, or the athlete who asks."""
     mine = access.athlete_id
     return [one for one in library.athletes() if mine in (None, one.id)]
+
+
+def _told(plans: Sequence[PlanRow]) -> dict[int, str]:
+    """What tells plans apart in a list to choose from, by their ids."""
+    return {one.id: apart(one.toml) for one in plans}
 
 
 def _whose(plans: Sequence[PlanRow], people: Sequence[AthleteRow]) -> dict[int, int]:
@@ -115,11 +120,11 @@ def attempt(
         shares = session.scalars(
             select(Share).where(Share.attempt_id == attempt_id, Share.expires_at > now())
         ).all()
-    athlete = names(library).get(row.athlete_id, "")
+    athlete, plans = names(library).get(row.athlete_id, ""), plans_for(library, access)
     if row.state != "done":
         return shown(
             request, "waiting.html", row=row, athlete=athlete, standing=standing(row, queue),
-            athletes=_athletes(library, access), plans=plans_for(library, access),
+            athletes=_athletes(library, access), plans=plans, told=_told(plans),
             same=same_video(library, row, access),
         )  # fmt: skip
     folder = library.folder_of(attempt_id)
@@ -145,7 +150,8 @@ def attempt(
         shares=shares,
         overlay=overlay_part(row, overlays),
         athletes=_athletes(library, access),
-        plans=plans_for(library, access),
+        plans=plans,
+        told=_told(plans),
         workout_at=address(row.workout),
         files=[name for name in FILES if (folder / name).exists()],
     )

@@ -5,20 +5,21 @@ figures. What `repcount next` and `repcount forecast` can, by the same functions
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.analysis.candidates import CHANGED, THE_PLAN, candidates, kilograms_of
+from repcount.analysis.candidates import CHANGED, NEW, THE_PLAN, candidates, kilograms_of
 from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
 from repcount.analysis.next_plan import NextPlan, as_done, decide_next
 from repcount.errors import PlanError
 from repcount.library.rows import AttemptRow, doubles
 from repcount.library.store import Library, Missing
-from repcount.plan import Plan
+from repcount.plan import Plan, parse_plan
 from repcount.plan.athletes import parse_maxes
 from repcount.plan.barbell import parse_weight
 from repcount.plan.propose import Wishes
@@ -31,6 +32,7 @@ from repcount.reports.after import (
     next_toml,
     noted,
     parameter_words,
+    plan_parts,
     ranked_lines,
 )
 from repcount.reports.card import card_page
@@ -39,9 +41,10 @@ from repcount.web.pages.answers import SCRIPT, names, sheet, shown, within
 from repcount.web.plan_form import with_athlete
 from repcount.web.plan_text import parse_time
 from repcount.web.review import ERRORS
-from repcount.web.roles import AccessDep
+from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import Access
 from repcount.wording.moments import recorded_words
+from repcount.wording.numbers import clock
 
 MOST_BEFORE = 5  # earlier attempts that are read beside the one judged
 MOST_MAXES = 8
@@ -111,14 +114,14 @@ KnownDep = Annotated[Known, Depends(_known)]
 
 @routes.get("/attempts/{attempt_id}/next")
 def next_page(
-    request: Request, attempt_id: AttemptId, library: LibraryDep, known: KnownDep
+    request: Request, attempt_id: AttemptId, library: LibraryDep, access: AccessDep, known: KnownDep
 ) -> HTMLResponse:
     """What to change, and the plan for the next attempt."""
     row = library.attempt(attempt_id)
     filmed = attempts_up_to(library, row)
     plan, said, answer = plan_of(filmed[-1]), "", None
     try:
-        answer = decide_next(filmed, None, known.of(plan))
+        answer = _decide(filmed, known.of(plan))
     except PlanError as error:
         said = str(error)
     parts = next_parts(answer) if answer else {"answer": None}
@@ -126,8 +129,25 @@ def next_page(
     given = [*known.max, *[""] * len(movements)]
     return shown(
         request, "next.html", row=row, said=said, **parts, cautions=CAUTIONS, movements=movements,
-        given=dict(zip(movements, given, strict=False)),
+        given=dict(zip(movements, given, strict=False)), kept=_plan_kept(library, access, row),
     )  # fmt: skip
+
+
+def _plan_kept(library: Library, access: Access, row: AttemptRow) -> dict[str, object] | None:
+    """The plan that was kept after an attempt, as it stands now; None where there is none that who
+    asks may read."""
+    kept = library.plan_kept_after(row.id)
+    if kept is None or all(one.id != kept.id for one in plans_for(library, access)):
+        return None
+    made = parse_plan(kept.toml)
+    return {
+        "id": kept.id,
+        "by": kept.kept_by,
+        "at": kept.changed_at,
+        "changed": kept.version > 1,
+        "total": "" if made.planned_total_s is None else clock(made.planned_total_s),
+        **plan_parts(made),
+    }
 
 
 @routes.get("/attempts/{attempt_id}/next/card")
@@ -148,7 +168,7 @@ def keep_next(
     """Keep the new plan among the plans, once; it is shown. Plans are a coach's to keep."""
     _demand_coach(access)
     toml = next_toml(_decided(library, attempt_id, known))
-    return _kept(library, toml, library.attempt(attempt_id))
+    return _kept(library, toml, library.attempt(attempt_id), access.name)
 
 
 @api.post(
@@ -169,10 +189,13 @@ def forecast(
     pattern = asked.pattern.strip()
     try:
         wishes = asked.wishes(base)
-        plans = candidates(base, wishes, [pattern] if pattern else [])
+        new = _decide(filmed, wishes.maxes)
+        plans = candidates(base, wishes, [pattern] if pattern else [], new.plan)
         if asked.keep:
             _demand_coach(access)
-            return _keep_one(library, dict(plans), asked.keep, row)
+            if asked.keep == NEW:
+                return _kept(library, next_toml(new), row, access.name)
+            return _keep_one(library, dict(plans), asked.keep, row, access.name)
         ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
     except PlanError as error:
         if asked.keep:
@@ -241,21 +264,42 @@ def _demand_coach(access: Access) -> None:
         raise Missing("plans are kept by a coach; the clock card can be printed as it is.")
 
 
-def _keep_one(library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow) -> Response:
+def _keep_one(
+    library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow, by: str
+) -> Response:
     if name not in plans:
         raise Missing("this plan is not among those that were forecast; look again.")
     plan = noted(plans[name], row.recorded_at, row.file_name, [f"Forecast then as: {name}."])
-    return _kept(library, plan_toml(plan, CAUTIONS), row)
+    return _kept(library, plan_toml(plan, CAUTIONS), row, by)
 
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:
     filmed = attempts_up_to(library, library.attempt(attempt_id))
-    return decide_next(filmed, None, known.of(plan_of(filmed[-1])))
+    return _decide(filmed, known.of(plan_of(filmed[-1])))
 
 
-def _kept(library: Library, toml: str, row: AttemptRow) -> Response:
-    """Keep a plan after an attempt among the plans, once, as that of its athlete; go to it."""
+@dataclass(frozen=True)
+class _Question:
+    """Attempts and maxes of which a next plan is asked; two with the same `key` are one."""
+
+    key: str
+    filmed: list[Filmed] = field(compare=False)
+    maxes: Mapping[str, MaxEstimate] = field(compare=False)
+
+
+def _decide(filmed: list[Filmed], maxes: Mapping[str, MaxEstimate]) -> NextPlan:
+    """The next plan; while somebody types what else to forecast, it is not worked out anew."""
+    return _decision(_Question(repr((filmed, sorted(maxes.items()))), filmed, maxes))
+
+
+@lru_cache(maxsize=8)
+def _decision(asked: _Question) -> NextPlan:
+    return decide_next(asked.filmed, None, asked.maxes)
+
+
+def _kept(library: Library, toml: str, row: AttemptRow, by: str) -> Response:
+    """Keep a plan after an attempt among the plans, once, as that of its athlete; go to it. `by`:
+    who keeps it, where they have a name."""
     toml = with_athlete(toml, names(library).get(row.athlete_id, ""))
-    there = next((one.id for one in library.plans() if one.toml == toml), None)
-    plan_id = library.put_plan(toml) if there is None else there
+    plan_id = library.keep_plan(toml, row.id, by)
     return Response(status_code=204, headers={"HX-Redirect": f"/plans/{plan_id}?kept={row.id}"})

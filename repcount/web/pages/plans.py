@@ -15,6 +15,8 @@ from repcount.plan import Plan, parse_plan
 from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal
+from repcount.plan.working_load import CAUTIONS
+from repcount.reports.after import plan_parts
 from repcount.reports.card import card_page
 from repcount.web.depends import LibraryDep, RowId
 from repcount.web.pages.answers import SCRIPT, sheet, shown, within
@@ -29,6 +31,8 @@ from repcount.web.plan_form import (
     kept,
 )
 from repcount.web.plan_text import EXAMPLE, time_text
+from repcount.web.roles import AccessDep, plans_for
+from repcount.web.security import Access
 
 # What is cycled for time most; offered first (common practice, no source).
 COMMON = (
@@ -40,9 +44,9 @@ routes = APIRouter()
 
 
 @routes.get("/plans")
-def plans(request: Request, library: LibraryDep) -> HTMLResponse:
-    """All plans."""
-    rows = library.plans()
+def plans(request: Request, library: LibraryDep, access: AccessDep) -> HTMLResponse:
+    """All plans, or those that the athlete who asks may choose."""
+    rows = plans_for(library, access)
     said = {one.id: in_short(one.toml) for one in rows}
     return shown(request, "plans.html", plans=rows, said=said)
 
@@ -58,14 +62,18 @@ def plan(
     request: Request,
     plan_id: RowId,
     library: LibraryDep,
+    access: AccessDep,
     text: bool = False,
     kept: Annotated[
         str,
         Query(pattern="^([0-9a-f]{16})?$", description="id of the attempt that it was kept after"),
     ] = "",
 ) -> HTMLResponse:
-    """A plan, to be changed in fields or as text."""
-    return _written(request, library, library.plan(plan_id), text=text, kept_after=kept)
+    """A plan, to be changed in fields or as text; an athlete reads it."""
+    row = library.plan(plan_id)
+    if not access.coach:
+        return _read(request, library, row, access)
+    return _written(request, library, row, text=text, kept_after=kept)
 
 
 @routes.get("/plans/{plan_id}/card")
@@ -87,6 +95,16 @@ def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
     """Movements and reps of each round, for the page's beads."""
     rounds = plan.rounds if plan else []
     return [[(part.movement, part.reps) for part in one.movements] for one in rounds]
+
+
+def _read(request: Request, library: Library, row: PlanRow, access: Access) -> HTMLResponse:
+    """A plan as an athlete reads it."""
+    made, after = parse_plan(row.toml), row.kept_after
+    own = {one.id for one in library.attempts(athlete_id=access.athlete_id)}
+    return shown(
+        request, "plan_read.html", row=row, made=made, said=in_short(row.toml), cautions=CAUTIONS,
+        kept_after=after if after in own else "", **plan_parts(made),
+    )  # fmt: skip
 
 
 def _written(

@@ -318,6 +318,14 @@
     document.getElementById("total").textContent = looked.said;
     const longest = 1.05 * Math.max(looked.total_s, looked.slow_s || 0, looked.target_s || 0, looked.cap_s || 0, 1);
     const gauge = document.getElementById("gauge");
+    // A bar alone says nothing: it is drawn where there is something to compare the total with.
+    const beside = [
+      looked.slow_s ? "pale: a brisk to a slow pace" : "",
+      looked.target_s ? "line: the target" : "",
+      looked.cap_s ? (looked.target_s ? "coloured line" : "line") + ": the time cap" : "",
+    ].filter(Boolean);
+    gauge.hidden = !beside.length;
+    document.getElementById("gauge-says").textContent = beside.length ? "Bar: the plan’s total; " + beside.join("; ") + "." : "";
     const set = (name, from, to) => {
       const one = gauge.querySelector(name);
       one.hidden = to === null;

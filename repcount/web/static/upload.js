@@ -23,16 +23,26 @@
     const whose = plan.selectedOptions[0] && plan.selectedOptions[0].dataset.athlete;
     if (whose && !athlete.value) athlete.value = whose;
   }
+  // What is chosen is said in full below, since a narrow field cuts it, with the way to the plan.
+  const see = document.getElementById("see-plan");
+  function tell() {
+    see.hidden = !plan.value;
+    see.querySelector("span").textContent = plan.value ? plan.selectedOptions[0].textContent + "." : "";
+    see.querySelector("a").href = "/plans/" + plan.value;
+  }
   function propose() {
     if (planned) return;
     const mine = [...plan.options].find((one) => athlete.value && one.dataset.athlete === athlete.value);
     plan.value = mine ? mine.value : "";
+    tell();
   }
   athlete.addEventListener("change", propose);
   plan.addEventListener("change", () => {
     planned = true;
     belong();
+    tell();
   });
+  document.addEventListener("DOMContentLoaded", tell); // after moments are in the reader's zone
   belong();
   propose(); // an athlete's own page has its athlete from the start
 
