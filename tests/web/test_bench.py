@@ -363,7 +363,7 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     hand.click(".jumps [href='#next']")
     until(browser, "!!document.querySelector('#next .ranked li')")
     top = "document.getElementById('next').getBoundingClientRect().top"
-    until(browser, f"{top} >= 0 && {top} < innerHeight / 2")  # although it fills in after the jump
+    until(browser, f"{top} > -1 && {top} < innerHeight / 2")  # although it fills in after the jump
     before = browser.value("document.getElementById('ranking').innerText")
     hand.write("#forecast [name=breaks]", "2 s")
     until(browser, "document.getElementById('ranking').innerText.includes('The plan, changed')")
@@ -389,6 +389,31 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     assert browser.value("document.getElementById('not-paced').textContent") == ""
     assert browser.value("document.querySelector('[name=notes]').value").startswith("After the")
     quiet(browser)
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("place", ["share", "next"])
+def test_a_jump_from_the_head_lands_and_stays(browser, server, attempt, width, place):
+    hand = bench(browser, server, attempt, width)
+    hand.click(f".jumps [href='#{place}']")
+    off = (
+        "(e => Math.min(Math.abs(e.getBoundingClientRect().top),"
+        "document.documentElement.scrollHeight - innerHeight - scrollY))"
+        f"(document.getElementById('{place}'))"
+    )
+    until(browser, f"{off} < 2", seconds=10)
+    if place == "next":
+        until(browser, "!!document.querySelector('#next .ranked li')")
+    settled(browser)
+    assert browser.value(off) < 2
+    # who moves on is not taken back
+    browser.call(
+        "Input.dispatchMouseEvent", type="mouseWheel", x=200, y=300, deltaX=0, deltaY=-400
+    )
+    settled(browser)
+    browser.value("document.querySelector('.head').style.paddingTop = '30px'")
+    settled(browser)
+    assert browser.value(f"document.getElementById('{place}').getBoundingClientRect().top") > 100
 
 
 def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):

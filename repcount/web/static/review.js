@@ -452,13 +452,6 @@
     done.parentElement.outerHTML = unworked; // as it came from our own server
     htmx.process(document.getElementById("next"));
   }
-  // A jump to it is made again as it fills in, unless somebody has moved on.
-  let jumping = location.hash === "#next";
-  document.addEventListener("click", (event) => { jumping = event.target.closest("a[href='#next']") !== null; });
-  for (const kind of ["wheel", "touchmove", "keydown"]) addEventListener(kind, () => { jumping = false; }, { passive: true });
-  document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (jumping && event.target.closest("#next")) document.getElementById("next").scrollIntoView({ block: "start" });
-  });
   function start() {
     const first = data === undefined;
     data = JSON.parse(document.getElementById("data").textContent);
