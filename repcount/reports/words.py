@@ -336,8 +336,13 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
         if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(ReviewMark(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
-    found += [missed_lift_mark(lift) for lift in attempt.failed]
+    found += [missed_lift_mark(lift) for lift in attempt.failed if lift.touched_by == "machine"]
     return sorted(found, key=lambda mark: mark.at_s)
+
+
+def missed_words(lift: FailedStroke) -> str:
+    """`Push jerk, not counted`."""
+    return f"{capital(lift.movement)}, not counted"
 
 
 def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
@@ -346,9 +351,7 @@ def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
     place = reached.get(lift.reached, f"the {lift.reached}")
     if lift.reached == "overhead":
         place = "overhead"
-    return ReviewMark(
-        lift.peak_s, f"{capital(lift.movement)}, not counted", f"it only reached {place}"
-    )
+    return ReviewMark(lift.peak_s, missed_words(lift), f"it only reached {place}", lift.id)
 
 
 def set_patterns(attempt: Attempt) -> dict[int, str]:

@@ -19,6 +19,7 @@ from repcount.attempt.records import (
     After,
     Attempt,
     Edits,
+    FailedStroke,
     MovementReps,
     Notice,
     Reading,
@@ -28,7 +29,7 @@ from repcount.attempt.records import (
     schema_text,
 )
 from repcount.errors import RecordError
-from repcount.reports.words import place_words, rep_words, status_words
+from repcount.reports.words import place_words, rep_words, review_marks, status_words
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"
@@ -97,6 +98,33 @@ def test_no_rep_is_set_by_a_person_only_and_can_be_cleared() -> None:
     assert [rep.number for rep in derive_attempt(reading, cleared).reps] == [
         rep.number for rep in plain.reps
     ]
+
+
+def test_a_missed_lift_is_looked_at_counted_or_taken_away() -> None:
+    script = as_planned(1)
+    after = script.reading().reps[-1].end_s + 1.0
+    missed = FailedStroke(
+        id="f1", movement="push press", start_s=after, peak_s=after + 0.4, end_s=after + 0.8,
+        reached="rack", confidence=0.9,
+    )  # fmt: skip
+    reading = script.reading(failed=[missed])
+    attempt = derive_attempt(reading)
+    assert [mark.rep_id for mark in review_marks(attempt)] == ["f1"]
+    looked = derive_attempt(
+        reading, correct(reading, ("relabel_rep", "f1", {"movement": "push press"}))
+    )
+    assert review_marks(looked) == []
+    assert looked.failed[0].touched_by == "person"
+    gone = derive_attempt(reading, correct(reading, ("remove_rep", "f1", {})))
+    assert gone.failed == []
+    assert review_marks(gone) == []
+    counted = correct(reading, ("mark_no_rep", "r18", {}), ("clear_no_rep", "f1", {}))
+    made = derive_attempt(reading, counted)
+    assert made.failed == []
+    assert next(rep for rep in made.reps if rep.id == "f1").number == 4  # the round's last
+    assert derive_attempt(reading, revert_edit(reading, counted, "e2", who=WHO)).failed
+    with pytest.raises(RecordError, match="not counted anyway"):
+        correct(reading, ("mark_no_rep", "f1", {}))
 
 
 def test_a_pick_up_counts_once_a_rep_before_it_does_not() -> None:

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from repcount.attempt.records import FailedStroke
 from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import Server, finished, upload
-from tests.web.stub_analysis import PLAN
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 from tests.web.test_serve_pages import (
     CLIP,
     NOW,
@@ -407,13 +408,43 @@ def test_a_jump_from_the_head_lands_and_stays(browser, server, attempt, width, p
     settled(browser)
     assert browser.value(off) < 2
     # who moves on is not taken back
-    browser.call(
-        "Input.dispatchMouseEvent", type="mouseWheel", x=200, y=300, deltaX=0, deltaY=-400
-    )
+    browser.call("Input.dispatchMouseEvent", type="mouseWheel", x=200, y=300, deltaX=0, deltaY=-400)
     settled(browser)
     browser.value("document.querySelector('.head').style.paddingTop = '30px'")
     settled(browser)
     assert browser.value(f"document.getElementById('{place}').getBoundingClientRect().top") > 100
+
+
+def test_what_is_to_check_is_found_chosen_and_closed(browser, server, attempt):
+    reading = stub_reading()
+    between = reading.reps[-1].end_s + 1.0
+    reading.failed = [
+        FailedStroke(
+            id="f1", movement="push press", start_s=between, peak_s=between + 0.4,
+            end_s=between + 0.8, reached="rack", confidence=0.9,
+        )
+    ]  # fmt: skip
+    write_stub(server.folder / "attempts" / attempt, reading)
+    hand = bench(browser, server, attempt)
+    missed = "Push press, not counted"
+    assert "1 to check by eye" in browser.value("document.querySelector('.jumps').innerText")
+    squares = "document.querySelector('#trace .unsure').getAttribute('d')"
+    assert browser.value(squares) != ""
+    browser.key("d")
+    until(browser, f"{CHOSEN} === '{missed} (to check)'")
+    # away from it, it is chosen no more, and no button acts on it
+    browser.value("document.querySelector('.at[data-to]').click()")
+    until(browser, f"{CHOSEN}.startsWith('No rep chosen')")
+    hand.click("[data-act=remove]")
+    until(browser, f"{SAID}.startsWith('Choose a rep first')")
+    hand.click(".checks [data-rep]")
+    until(browser, f"{CHOSEN}.startsWith('{missed}')")
+    hand.click("[data-seen]")
+    until(browser, f"{PANEL}.includes('looked at push press')")
+    assert browser.value("document.getElementById('check') === null")
+    assert "to check" not in browser.value("document.querySelector('.jumps').innerText")
+    assert browser.value(squares) == ""
+    quiet(browser)
 
 
 def test_a_click_on_a_handle_moves_nothing(browser, server, attempt):
