@@ -22,7 +22,7 @@ from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import STILLS, Results, correct, load_results
 from repcount.reports import stills, words
-from repcount.reports.clips import AFTER_S, BEFORE_S, clips
+from repcount.reports.clips import AFTER_S, BEFORE_S, balance, clips
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.html import time_parts
 from repcount.reports.trace_chart import trace_chart
@@ -280,6 +280,8 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
         why_nothing=[] if attempt.reps else attempt.warnings,
         heading=words.heading(attempt),
         clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
+        balance=balance(attempt, comparison, results.plan),
+        difference_s=comparison.difference_s if comparison else None,
         still=lambda ms: f"{at}{STILLS}/{stills.name_of(ms)}",
         to_check=len(words.review_marks(attempt)),
         on_clock=partial(on_clock, attempt),
