@@ -17,7 +17,7 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
-from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading
+from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading, Rep
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import STILLS, Results, correct, load_results
@@ -409,7 +409,8 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
     for lift in results.reading.failed:
         found[lift.id] = f"{lift.movement}, at {on_clock(results.attempt, lift.peak_s)}"
     for rep in [*results.reading.reps, *results.attempt.reps]:
-        said = words.rep_words(rep, results.attempt.workout).replace(", no-rep", "")
+        said = words.rep_words(rep, results.attempt.workout)
+        said = said.replace("no-rep, ", "").replace(", no-rep", "")
         found[rep.id] = f"{said}, at {on_clock(results.attempt, rep.top_s)}"
     return found
 
@@ -488,6 +489,13 @@ def _value_words(key: str, value: Any, attempt: Attempt | None = None) -> str:
     return str(value) if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} {value}"
 
 
+def _name_in_chart(rep: Rep) -> str:
+    """A rep in few words: `Push jerk 3`, `Push jerk, no-rep`."""
+    if rep.status == "no_rep":
+        return f"{words.capital(rep.movement)}, no-rep"
+    return words.rep_words(rep, None)
+
+
 def _data(results: Results, trace: Any) -> dict[str, Any]:
     """What the page's script needs."""
     attempt = results.attempt
@@ -513,7 +521,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
             {
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
-                "name": words.plain(words.rep_words(rep, None)),
+                "name": words.plain(_name_in_chart(rep)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
                 "check": rep.id in unsure, "missed": False,
             }

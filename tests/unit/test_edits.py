@@ -76,10 +76,10 @@ def test_marking_a_no_rep_renumbers_the_rest_and_pulls_an_extra_up() -> None:
     rep = next(one for one in attempt.reps if one.id == "r16")
     assert (rep.status, rep.touched_by, rep.round) == ("no_rep", "person", 1)
     # it keeps a name of its own, whatever the others are numbered, and its reason
-    assert rep_words(rep, attempt.workout) == "Round 1, push press, no-rep after 1"
+    assert rep_words(rep, attempt.workout) == "Round 1, no-rep, the try after push press 1"
     assert status_words(rep) == "marked as a no-rep: seen on the video"
     first = derive_attempt(reading, correct(reading, ("mark_no_rep", "r15", {})))
-    assert rep_words(first.reps[14], None) == "Push press, no-rep before 1"
+    assert rep_words(first.reps[14], None) == "No-rep, the try before push press 1"
     # the fifth is now the last counted, and the clock stops at its top
     assert ends is not None
     assert attempt.clock.end_s == pytest.approx(ends + 1.4)

@@ -37,7 +37,7 @@ from repcount.reports.after import (
 )
 from repcount.reports.card import card_page
 from repcount.reports.fitted import fitted_slowing
-from repcount.reports.rows import round_rows
+from repcount.reports.rows import round_rows, time_rows
 from repcount.units import to_ms
 from repcount.web.plan_text import parse_time
 from repcount.wording.numbers import clock, short
@@ -131,6 +131,8 @@ def test_a_no_rep_at_the_end_of_a_round_makes_no_rest_longer():
         assert f"; lifts in it that did not count took {aside} s more." in between.what
         rows = {row.label: row for row in round_rows(attempt, one.comparison)}
         assert rows["Between rounds"].note == f"{aside} s of it lifts that did not count"
+        where = {row.label: row for row in time_rows(attempt, one.comparison)}
+        assert where["Between rounds"].note == rows["Between rounds"].note
         # from the last top to the no-rep's, or from its start to the next: a cycle of 0.6 and 0.8
         longer = attempt.between_rounds[0].length_s - whole.between_rounds[0].length_s
         assert longer == pytest.approx(1.4)

@@ -492,11 +492,11 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("n")
     answered(browser, "m", why="elbow not locked")
     until(browser, f"{PANEL}.includes('elbow not locked')")
-    named = r"marked a no-rep: Round 1, deadlift (before 1|after \d), at 0:\d\d"
+    named = r"marked a no-rep: Round 1, the try (before|after) deadlift \d, at 0:\d\d"
     assert re.search(named, browser.value(PANEL))
     # the entry leads to the rep, and the row gives the reason once, and who said it
     hand.click(".log [data-rep]")
-    until(browser, f"{CHOSEN}.includes(', no-rep ')")
+    until(browser, f"{CHOSEN}.includes(', no-rep, ')")
     row = "document.querySelector('.reps tr.touched').innerText"
     assert "marked as a no-rep: elbow not locked\ta person" in browser.value(row)
     missed = "document.querySelector('.notes[aria-labelledby=h-no-reps]').innerText"
