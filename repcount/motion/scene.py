@@ -247,9 +247,9 @@ def ground_level(times: np.ndarray, ankle: np.ndarray, grid: np.ndarray) -> np.n
     return np.interp(grid, knots[known], level[known])
 
 
-# Nobody grows: an athlete who comes nearer stays there for more than a twentieth of the time. Noise
-# of a standing body's height is 1 to 2 %.
-OFTEN, GROWS = 0.95, 1.06
+# Nobody grows: an athlete who comes nearer stays there for more than a tenth of the time, which a
+# wrong pose of some seconds is of a minute's film. Noise of a standing body's height is 1 to 2 %.
+OFTEN, GROWS = 0.9, 1.06
 
 
 def stature_px(

@@ -330,12 +330,17 @@ def _sure(
     the doubt; else of the last. Where none was counted it is told of the last one before.
     """
     counted = [(i, place) for i, place in enumerate(chosen) if place is not None]
-    found: dict[int, tuple[float, float, bool]] = {}
+    groups = _groups(items) if counted else []
+    inside = {
+        i: min(float(posterior[i, a:b].sum()), 1.0)
+        for a, b in groups
+        for i, place in counted
+        if a <= place < b
+    }
+    found = {i: (sure, 1.0, False) for i, sure in inside.items()}
     done = posterior.sum(0)
-    for a, b in _groups(items) if counted else ():
+    for a, b in groups:
         mine = [(i, place) for i, place in counted if a <= place < b]
-        inside = {i: min(float(posterior[i, a:b].sum()), 1.0) for i, _ in mine}
-        found |= {i: (sure, 1.0, False) for i, sure in inside.items()}
         more = done[mine[-1][1] + 1 if mine else a : b]
         exact = (done[mine[-1][1]] if mine else 1.0) - (more[0] if len(more) else 0.0)
         exact = float(np.clip(exact, 0.0, 1.0))
@@ -343,11 +348,11 @@ def _sure(
         if short:
             exact *= 1 - UNREAD
         if mine:
-            one = min(inside, key=lambda i: inside[i])
+            one = min((i for i, _ in mine), key=lambda i: inside[i])
             one = one if 1 - inside[one] > (1 - exact) / 2 else mine[-1][0]
         else:
             one = max((i for i, place in counted if place < a), default=counted[0][0])
-        sure, before, missing = found.get(one, (1.0, 1.0, False))
+        sure, before, missing = found[one]
         found[one] = sure, before * exact, missing or short
     return found
 

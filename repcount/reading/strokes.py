@@ -18,7 +18,18 @@ from repcount.motion import Motion
 from repcount.motion.measure import BAR_CUTOFF_HZ
 from repcount.motion.smoothing import runs
 from repcount.reading.body import ARM_ST, Body
-from repcount.reading.decode import FLOOR, FREE, HANG, OUTLIER, OVERHEAD, RACK, STATES, Zones
+from repcount.reading.decode import (
+    FLOOR,
+    FREE,
+    HANG,
+    HELD,
+    OFF_FLOOR_ST,
+    OUTLIER,
+    OVERHEAD,
+    RACK,
+    STATES,
+    Zones,
+)
 from repcount.reading.instants import (
     LEVEL_ST,
     SLOW_ST_S,
@@ -313,12 +324,21 @@ class _Parser:
         first = min(first or round(body.motion.rate_hz / BAR_CUTOFF_HZ), last)
         self.body, self.first, self.last = body, first, last
         self.released: int | None = None
-        free = np.flatnonzero(body.state[first : last + 1] == FREE)
-        if len(free):
-            # what falls free is no stroke; the bar does not come back from the air
-            self.released = first + int(free[0])
+        for begin, end in runs(body.state[first : last + 1] == FREE):
+            # what falls free is no stroke, nor what it does once it has landed
+            if self._lands(first + begin, first + end):
+                self.released = first + begin
+                break
         self.limit = last if self.released is None else self.released
         self.nodes = self._with_pauses(self._turns(from_floor)) if last - first >= 6 else []
+
+    def _lands(self, begin: int, end: int) -> bool:
+        """Whether a bar that nobody seems to hold in [begin, end) comes to the floor before it is
+        held again: what does not fall was not let go."""
+        held = np.flatnonzero(np.isin(self.body.state[end : self.last + 1], HELD))
+        upto = end + int(held[0]) if len(held) else self.last
+        low = self.body.bar[begin : upto + 1] < self.body.floor[begin : upto + 1] + OFF_FLOOR_ST
+        return bool(low.any() or not len(held))
 
     def _turns(self, from_floor: bool) -> list[Node]:
         state, first = self.body.state, self.first

@@ -30,8 +30,8 @@ class Figure:
         if isinstance(self.value, np.ndarray):  # rows of probabilities: what leaves the diagonal
             apart = self.value * factor * (1 - np.eye(len(self.value)))
             return apart + np.diag(1 - apart.sum(1))
-        if 0.8 < self.value < 1:
-            return 1 - (1 - self.value) * factor
+        if 0.8 < self.value < 1.25:  # a share, or a ratio near 1: its distance from 1
+            return 1 + (self.value - 1) * factor
         return self.value * factor
 
 

@@ -1,7 +1,7 @@
 """What each figure of the reading is worth: `python -m tests.accuracy.parameters`.
 
 Every constant by which `motion` and `reading` steer is made a fifth smaller and a fifth larger, one
-at a time (of a probability above 0.8, what is missing to 1), and the same attempts are read again:
+at a time (of a share or a ratio near 1, its distance from 1), and the same attempts are read again:
 simulated ones, and some of each behaviour that was put down blind. Printed is in how many cells
 (one movement of one round) the count is then exact, and in how many every rep is right, beside the
 figures as they are; last what costs more than one cell in two hundred of either. Left out are

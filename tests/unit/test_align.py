@@ -120,6 +120,13 @@ def test_a_movement_left_out_is_left_out() -> None:
     assert found[8:] == ["2h1", "2h2", "2h3"]
 
 
+def test_a_movement_left_out_at_first_is_told_of_the_first_rep() -> None:
+    bar = Bar().stroke(RACK, OVERHEAD, 5)
+    parts = [("deadlift", 6), ("push press", 5)]
+    assert bar.read(parts) == [f"1p{k}" for k in range(1, 6)]
+    assert list(bar.doubts(parts)) == ["1p1"]
+
+
 def test_before_the_start_nothing_counts() -> None:
     bar = Bar().stroke(FLOOR, HANG, 2)
     start = bar.time + 0.5

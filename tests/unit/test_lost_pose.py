@@ -54,9 +54,10 @@ def test_a_bar_on_a_stand_is_nobodys():
     assert not held(np.full(round(5 * HZ), 0.7)).any()
 
 
-def test_a_nearer_person_for_two_seconds_makes_nobody_taller():
+@pytest.mark.parametrize("seconds", [2, 8])
+def test_a_nearer_person_for_some_seconds_makes_nobody_taller(seconds):
     t = np.arange(0, 100, 1 / 7.5)
-    tall = np.where((t > 40) & (t < 42), 500.0, 400.0)
+    tall = np.where((t > 40) & (t < 40 + seconds), 500.0, 400.0)
     assert stature_px(t, tall, np.ones(len(t)), grid(100.0)) == pytest.approx(400.0)
 
 

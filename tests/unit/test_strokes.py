@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.motion import Motion
-from repcount.reading.decode import FLOOR, HANG, OVERHEAD, RACK, decode_zones
+from repcount.reading.decode import FLOOR, FREE, HANG, OVERHEAD, RACK, decode_zones
 from repcount.reading.instants import (
     LEVEL_ST,
     Heights,
@@ -210,6 +210,30 @@ def test_a_squat_stood_up_with_and_pressed_without_a_dip_is_two_lifts() -> None:
         (RACK, RACK, True),
         (RACK, OVERHEAD, True),
     ]
+
+
+@pytest.mark.parametrize(
+    ("low", "expected"),
+    [
+        # hands that seem off for a moment while the bar rises: it did not fall
+        (0.45, [(FLOOR, HANG), (HANG, RACK), (RACK, OVERHEAD)]),
+        # dropped from the hang, and up again in a bounce
+        (0.12, [(FLOOR, HANG)]),
+    ],
+)
+def test_what_is_let_go_of_lands(low: float, expected: list[tuple[int, int]]) -> None:
+    motion = drawn(
+        *FLOOR_REST,
+        (2.4, 0.45), (2.8, low), (3.0, low), (3.4, 0.34), (3.9, 0.74), (4.1, 0.72),
+        (4.5, 0.82), (5.1, 0.82), (5.4, 0.75), (6.1, 1.21), (6.6, 1.21), (7.2, 0.80), (8.0, 0.82),
+    )  # fmt: skip
+    zones = decode_zones(motion)
+    path = zones.path.copy()
+    path[(zones.time_s >= 2.6) & (zones.time_s < 3.1)] = FREE
+    held = (zones.time_s >= 3.1) & (zones.time_s < 3.6)
+    path[held] = HANG
+    strokes, _ = find_strokes(body_of(motion, replace(zones, path=path)))
+    assert [(one.begins, one.ends) for one in strokes] == expected
 
 
 def test_squat_clean_and_thruster_join_where_they_are_asked_for_as_one() -> None:
