@@ -60,39 +60,44 @@ def losses(filmed: Filmed) -> list[Loss]:
 
 
 def _unplanned(filmed: Filmed) -> list[Loss]:
-    """Unplanned breaks, by the movement that they broke."""
+    """Unplanned breaks, all together."""
     attempt = filmed.attempt
-    groups: dict[str, list[Break]] = {}
-    for match in filmed.comparison.breaks if filmed.comparison else []:
-        if match.outcome == "unplanned" and match.real is not None:
-            following = next(
-                (rep for rep in attempt.counted() if rep.start_s >= match.real.end_s - 0.05), None
-            )
-            name = following.movement if following else "the end"
-            groups.setdefault(name, []).append(match.real)
-    found = []
-    for name, stops in groups.items():
-        lengths = Ms(sum(stop.length_ms for stop in stops))
-        besides = Ms(sum(_pick_up_time(stop, attempt) for stop in stops))
-        extra = ""
-        if name != "the end" and pick_up_lifts(name) >= 2:
-            extra = ", in work from the shoulders or overhead, where each costs an extra clean"
-        were = "was" if len(stops) == 1 else "were"
-        said = f"{plural(len(stops), 'unplanned break')} {were} taken before {name}{extra}."
-        if besides >= to_ms(LEAST_S):
-            took = short(besides.seconds)
-            said += f" Putting the bar down and picking it up took {took} s besides."
-        found.append(
-            Loss(
-                kind="unplanned-breaks",
-                name=f"{plural(len(stops), 'unplanned break')} before {name}",
-                what=said,
-                seconds=lengths.seconds,
-                against="going on without a break",
-                evidence=[_break_evidence(stop) for stop in stops][:_MOST_EVIDENCE],
-            )
+    stops = [
+        match.real
+        for match in (filmed.comparison.breaks if filmed.comparison else [])
+        if match.outcome == "unplanned" and match.real is not None
+    ]
+    if not stops:
+        return []
+    besides = Ms(sum(_pick_up_time(stop, attempt) for stop in stops))
+    said = f"{plural(len(stops), 'unplanned break')}"
+    if len(stops) == 1 and stops[0].after:
+        said += f" after {stops[0].after.movement} {stops[0].after.number}"
+    high = sum(_from_high(stop, attempt) for stop in stops)
+    if high:
+        which = "" if high == len(stops) else f"{high} of them "
+        said += f", {which}in work from the shoulders or overhead, where each costs an extra clean"
+    said += "."
+    if besides >= to_ms(LEAST_S):
+        took = short(besides.seconds)
+        said += f" Putting the bar down and picking it up took {took} s besides."
+    return [
+        Loss(
+            kind="unplanned-breaks",
+            name=plural(len(stops), "unplanned break"),
+            what=said,
+            seconds=total_ms(stop.length_s for stop in stops).seconds,
+            against="going on without a break",
+            evidence=[_break_evidence(stop) for stop in stops][:_MOST_EVIDENCE],
         )
-    return found
+    ]
+
+
+def _from_high(stop: Break, attempt: Attempt) -> bool:
+    """Whether the rep after a break takes an extra clean to come to."""
+    reps = attempt.counted()
+    after = next((rep for rep in reps if rep.start_s >= stop.end_s - 0.05), None)
+    return after is not None and pick_up_lifts(after.movement) >= 2
 
 
 def _pick_up_time(stop: Break, attempt: Attempt) -> int:
@@ -168,21 +173,14 @@ def _rests(filmed: Filmed) -> list[Loss]:
         return []
     found = []
     names = {"start": "The start", "between rounds": "The time between rounds"}
-    compared = filmed.comparison.compared_rounds
-    lifted = Ms(
-        sum(
-            filmed.attempt.lifted_between(gap)
-            for gap in filmed.attempt.between_rounds
-            if gap.after_round < compared
-        )
-    )
+    lifted = _lifted_between(filmed)
     for kind in filmed.comparison.time:
         besides = lifted if kind.kind == "between rounds" else Ms(0)
         lost = to_ms(kind.difference_s) - besides
         if kind.kind in names and lost > 0:
             said = f"{names[kind.kind]} took {short(lost.seconds)} s longer"
             if besides:
-                said += f", {short(besides.seconds)} s of lifts in it that did not count aside"
+                said += f"; lifts in it that did not count took {short(besides.seconds)} s more"
             evidence = [
                 Evidence(
                     at_s=gap.start_s,
@@ -204,6 +202,42 @@ def _rests(filmed: Filmed) -> list[Loss]:
                 )
             )
     return found
+
+
+def _lifted_between(filmed: Filmed) -> Ms:
+    """How much of the times between the rounds compared was lifts that did not count."""
+    compared = filmed.comparison.compared_rounds if filmed.comparison else 0
+    gaps = [gap for gap in filmed.attempt.between_rounds if gap.after_round < compared]
+    return Ms(sum(filmed.attempt.lifted_between(gap) for gap in gaps))
+
+
+# Which losses lie in which kind of time; all others in the work.
+_WITHIN = {
+    "unplanned-breaks": "breaks",
+    "longer-breaks": "breaks",
+    "start": "start",
+    "between-rounds": "between rounds",
+}
+
+
+def elsewhere(filmed: Filmed, found: Sequence[Loss]) -> list[tuple[str, float]]:
+    """What the losses leave of the difference to the plan, by kind of time, in seconds: won (below
+    zero), or lost in parts too small to be listed. With the losses it adds up to the difference.
+    Empty where the whole clock is not compared with a plan."""
+    comparison = filmed.comparison
+    if comparison is None or comparison.difference_s is None:
+        return []
+    left = {kind: Ms(0) for kind in ("breaks", "start", "between rounds", "work")}
+    for time in comparison.time:
+        left[time.kind if time.kind in left else "work"] += to_ms(time.difference_s)
+    if sum(left.values()) != to_ms(comparison.difference_s):
+        return []
+    lifted = _lifted_between(filmed)
+    left["between rounds"] -= lifted
+    left["work"] += lifted
+    for loss in found:
+        left[_WITHIN.get(loss.kind, "work")] -= to_ms(loss.seconds)
+    return [(kind, Ms(ms).seconds) for kind, ms in left.items() if ms]
 
 
 def _holds(attempt: Attempt) -> list[Loss]:

@@ -115,7 +115,7 @@ def derive_attempt(
         workout=workout,
         clock=clock,
         reps=_with_floor(_with_cycles(reps, breaks), rests),
-        failed=reading.failed,
+        failed=corrected.failed,
         breaks=breaks,
         between_rounds=between,
         holds=holds,

@@ -14,7 +14,16 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, MOVEMENT_NAMES, ORDER
-from repcount.attempt.records import Edit, Edits, FloorRest, Notice, Reading, Rep, Workout
+from repcount.attempt.records import (
+    Edit,
+    Edits,
+    FailedStroke,
+    FloorRest,
+    Notice,
+    Reading,
+    Rep,
+    Workout,
+)
 from repcount.errors import RecordError
 from repcount.units import Seconds, to_ms
 from repcount.wording import hint, listed, shown
@@ -42,6 +51,7 @@ class Corrected:
 
     reps: list[Rep]
     floor_rests: list[FloorRest]
+    failed: list[FailedStroke] = field(default_factory=list)
     clock_start_s: float | None = None
     clock_end_s: float | None = None
     notes: list[Notice] = field(default_factory=list)
@@ -55,6 +65,11 @@ class Corrected:
     def rest(self, edit: Edit) -> int:
         """Place of the floor rest that a correction is about. Raises RecordError likewise."""
         return self._place(edit, self.floor_rests, "floor rest")
+
+    def lift(self, edit: Edit) -> int | None:
+        """Place of the missed lift that a correction is about, None where it is about none."""
+        places = (n for n, one in enumerate(self.failed) if one.id == edit.target)
+        return next(places, None)
 
     def _place(self, edit: Edit, things: Sequence[Rep | FloorRest], what: str) -> int:
         if edit.target is None:
@@ -94,6 +109,7 @@ def apply_edits(reading: Reading, edits: Edits | None) -> Corrected:
     state = Corrected(
         reps=[_own(rep) for rep in reading.reps] + _pick_ups(reading),
         floor_rests=[rest.model_copy() for rest in reading.floor_rests],
+        failed=[*reading.failed],
     )
     if edits is None:
         return state
@@ -204,6 +220,10 @@ class _Label(_Values):
     round: int | None = None
 
 
+class _LiftLabel(_Values):
+    movement: str
+
+
 class _RestTimes(_Values):
     start_s: Seconds | None = None
     end_s: Seconds | None = None
@@ -288,6 +308,10 @@ def _add_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
 
 def _remove_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     _values(_Nothing, edit)
+    lift = state.lift(edit)
+    if lift is not None:
+        del state.failed[lift]
+        return
     del state.reps[state.rep(edit)]
 
 
@@ -302,7 +326,43 @@ def _move_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
     state.reps[place] = rep
 
 
+def _relabel_lift(state: Corrected, edit: Edit, lift: int) -> None:
+    """A missed lift as a person saw it: it stays one, and has been looked at."""
+    movement = _values(_LiftLabel, edit).movement
+    _check_movement(edit, movement)
+    state.failed[lift] = state.failed[lift].model_copy(
+        update={"movement": movement, "touched_by": "person"}
+    )
+
+
+def _count_lift(state: Corrected, edit: Edit, reading: Reading, lift: int) -> None:
+    """A missed lift that a person lets count: a rep from there on."""
+    missed = state.failed.pop(lift)
+    round_ = _likely_round(state, reading.workout, missed.movement, missed.peak_s)
+    rep = Rep(
+        id=missed.id,
+        round=round_,
+        movement=missed.movement,
+        status="counted" if round_ is not None else "unplanned",
+        start_s=missed.start_s,
+        top_s=missed.peak_s,
+        end_s=missed.end_s,
+        confidence=1.0,
+        touched_by="person",
+    )
+    try:
+        _check_rep(edit, rep, state, reading)
+    except RecordError:
+        state.failed.insert(lift, missed)
+        raise
+    state.reps.append(rep)
+
+
 def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    lift = state.lift(edit)
+    if lift is not None:
+        _relabel_lift(state, edit, lift)
+        return
     place = state.rep(edit)
     values = _values(_Label, edit, at_least_one=True)
     rep = state.reps[place]
@@ -326,6 +386,8 @@ def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
 
 
 def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
+    if state.lift(edit) is not None:
+        raise RecordError("mark_no_rep: this lift was missed and is not counted anyway.")
     place = state.rep(edit)
     _values(_Nothing, edit)
     rep = state.reps[place]
@@ -341,8 +403,13 @@ def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
 
 
 def _clear_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
-    place = state.rep(edit)
     _values(_Nothing, edit)
+    lift = state.lift(edit)
+    if lift is not None:
+        _check_reason(edit)
+        _count_lift(state, edit, reading, lift)
+        return
+    place = state.rep(edit)
     rep = state.reps[place]
     _check_reason(edit)
     if rep.status != "no_rep":

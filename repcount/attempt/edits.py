@@ -43,6 +43,10 @@ def make_edit(
     least one. `set_recorded`: recorded_at (ISO 8601). `note`: text; optional start_s, end_s, and
     target. The others take none; `mark_no_rep` and `clear_no_rep` need `why`.
 
+    A missed lift (`Reading.failed`) is a target of `relabel_rep` (movement; the same movement says
+    that somebody has looked at it), of `clear_no_rep`, after which it is a rep that counts, and of
+    `remove_rep`.
+
     Raises RecordError if the action is unknown.
     """
     if action not in get_args(EditAction):

@@ -295,6 +295,7 @@ class FailedStroke(Timed, Record):
     end_s: Seconds
     reached: Zone
     confidence: Probability
+    touched_by: Literal["machine", "person"] = "machine"
 
     @property
     def peak_ms(self) -> Ms:
@@ -420,7 +421,9 @@ class Edit(Record):
     who: str
     when: str = Field(description="UTC, ISO 8601")
     why: str = ""
-    target: str | None = Field(None, description="id of the rep or floor rest it is about")
+    target: str | None = Field(
+        None, description="id of the rep, missed lift or floor rest it is about"
+    )
     values: dict[str, Any] = Field(
         default_factory=dict,
         description="what changes: start_s, top_s, end_s, movement, round, text ...",

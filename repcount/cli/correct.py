@@ -172,9 +172,9 @@ def account() -> str:
 
 
 def _rep_places(attempt: Attempt) -> list[_Place]:
-    from repcount.reports.words import rep_words
+    from repcount.reports.words import missed_words, rep_words
 
-    return [
+    places = [
         _Place(
             rep.id,
             rep.start_s,
@@ -183,6 +183,10 @@ def _rep_places(attempt: Attempt) -> list[_Place]:
             rep_words(rep, attempt.workout).replace("Round", "round", 1),
         )
         for rep in attempt.reps
+    ]
+    return places + [
+        _Place(lift.id, lift.start_s, lift.end_s, lift.peak_s, missed_words(lift))
+        for lift in attempt.failed
     ]
 
 

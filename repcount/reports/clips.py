@@ -63,6 +63,31 @@ def biggest_losses(
     return losses(Filmed(attempt, comparison, attempt.video.file_name, plan))
 
 
+def balance(
+    attempt: Attempt, comparison: Comparison | None, plan: Plan | None = None
+) -> list[tuple[str, float]]:
+    """Every loss, then what was won, in seconds with a sign, so that they add up to the difference
+    to the plan; empty where they do not."""
+    from repcount.analysis.forecast import Filmed
+    from repcount.analysis.losses import elsewhere
+
+    found = biggest_losses(attempt, comparison, plan)
+    rest = elsewhere(Filmed(attempt, comparison, attempt.video.file_name, plan), found)
+    if not found or not rest:
+        return []
+    names = {
+        "breaks": "breaks",
+        "start": "the start",
+        "between rounds": "times between rounds",
+        "work": "the work, beside the losses in it",
+    }
+    lines = [(f"{one.name[:1].upper()}{one.name[1:]}", one.seconds) for one in found]
+    return lines + [
+        (f"{'Won' if seconds < 0 else 'Smaller losses'} in {names[kind]}", seconds)
+        for kind, seconds in rest
+    ]
+
+
 def clips(
     attempt: Attempt,
     comparison: Comparison | None,

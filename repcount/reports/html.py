@@ -127,7 +127,7 @@ def time_parts(attempt: Attempt, comparison: Comparison | None) -> dict[str, Any
         "ends": {span.round: span.end_s for span in attempt.rounds},
         "rounds": [(row, _round_bar(row, rows, attempt)) for row in rows],
         "sets": set_charts(attempt, comparison),
-        "against": _with_bars(time_rows(comparison)),
+        "against": _with_bars(time_rows(attempt, comparison)),
         "spent": _with_bars(spent_rows(attempt, comparison)),
     }
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from repcount.attempt.records import Attempt, Comparison
 from repcount.reports.words import capital, count
-from repcount.units import to_ms, total_ms
+from repcount.units import Ms, to_ms, total_ms
 from repcount.wording.numbers import short
 
 KINDS = {
@@ -91,9 +91,8 @@ def round_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
             note = _reps_of(attempt, name)
             rows.append(Row(f"Round {name}", meant, took, difference, note, round=name))
         elif meant or took:
-            lifted = sum(attempt.lifted_between(gap) for gap in attempt.between_rounds)
-            aside = name == "Between rounds" and lifted
-            note = f"{short(lifted / 1000)} s of it lifts that did not count" if aside else ""
+            between = name == "Between rounds"
+            note = _lifted_note(attempt, len(attempt.workout.rounds)) if between else ""
             rows.append(Row(name, meant, took, difference, note))
     if not paced or comparison is None or comparison.planned_total_s is None:
         return rows + [Row("Total", None, total)]
@@ -108,18 +107,26 @@ def _reps_of(attempt: Attempt, number: int) -> str:
     return count(counted, "rep") if counted == asked else f"{counted} of {count(asked, 'rep')}"
 
 
-def time_rows(comparison: Comparison | None) -> list[Row]:
+def _lifted_note(attempt: Attempt, rounds: int) -> str:
+    """How much of the times between the first so many rounds was lifts that did not count."""
+    gaps = [gap for gap in attempt.between_rounds if gap.after_round < rounds]
+    lifted = Ms(sum(attempt.lifted_between(gap) for gap in gaps))
+    return f"{short(lifted.seconds)} s of it lifts that did not count" if lifted else ""
+
+
+def time_rows(attempt: Attempt, comparison: Comparison | None) -> list[Row]:
     """Where the time went, planned beside real, with the total last; empty without a pace."""
     kinds = comparison.time if comparison else []
     if comparison is None or not kinds:
         return []
+    lifted = _lifted_note(attempt, comparison.compared_rounds)
     rows = [
         Row(
             _kind_name(item.kind),
             item.planned_s,
             item.real_s,
             item.difference_s,
-            _kind_meaning(item.kind),
+            (lifted if item.kind == "between rounds" else "") or _kind_meaning(item.kind),
         )
         for item in kinds
     ]

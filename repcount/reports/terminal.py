@@ -209,7 +209,7 @@ def _breaks(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
 def _time(attempt: Attempt, comparison: Comparison | None) -> Iterator[Text]:
     """Where the time went: what the plan gives times for, then what the rest is made of."""
     items = []
-    if compared := time_rows(comparison):
+    if compared := time_rows(attempt, comparison):
         parts = [
             f"{row.label.lower()} {short(row.real)} ({signed(row.difference)})"
             for row in compared[:-1]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from repcount.attempt.anthropometry import BAR_OVERHEAD_ST
-from repcount.attempt.records import Attempt, Rep, Trace
+from repcount.attempt.records import Attempt, FailedStroke, Rep, Trace
 from repcount.reports import words
 from repcount.reports.svg import LETTER_PX, label_step, percent, tag
 from repcount.wording import numbers
@@ -296,11 +296,14 @@ def _curve(
         shapes.append(tag("path", class_="bar", d=curve_path(trace.time_s, trace.bar_st)))
     # what is to be checked is a hollow square, a no-rep a ring: told by their shapes, in no colour
     # of anything else
+    lifts = [(lift, height_at(trace, lift.peak_s)) for lift in attempt.failed]
+    marks = [(rep.top_s, dot, _dot(rep)) for rep, dot in zip(attempt.reps, dots, strict=True)]
+    marks += [(lift.peak_s, _y(height or 0.0), _lift_dot(lift)) for lift, height in lifts]
     for kind in ("dot", "dot missed", "dot missed hole", "dot unsure", "dot unsure hole"):
         d = "".join(
-            f"M{rep.top_s:g} {dot:g}h0.001"
-            for rep, dot in zip(attempt.reps, dots, strict=True)
-            if kind.removesuffix(" hole") == _dot(rep)
+            f"M{at:g} {dot:g}h0.001"
+            for at, dot, shape in marks
+            if kind.removesuffix(" hole") == shape
         )
         shapes.append(tag("path", class_=kind, d=d))
     shapes.append(tag("path", class_="cursor", id="cursor", d=""))
@@ -313,6 +316,11 @@ def _dot(rep: Rep) -> str:
     if rep.status == "no_rep":
         return "dot missed"
     return "dot unsure" if words.needs_check(rep) else "dot"
+
+
+def _lift_dot(lift: FailedStroke) -> str:
+    """How a missed lift is marked: as one to check until a person has looked at it."""
+    return "dot unsure" if lift.touched_by == "machine" else "dot missed"
 
 
 def _ticks(begin: float, end: float, zero: float, y: float) -> Markup:

@@ -144,6 +144,11 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if asked is not None and counted and (len(counted) < asked or no_reps):
         missing = f"{len(counted)} of {count(asked, 'rep')} counted"
         missing += f", {count(no_reps, 'no-rep')}." if no_reps else "."
+        if run.finished is False and all_rounds_over(attempt):
+            few = count(asked - len(counted), "rep")
+            missing += (
+                f" {few} short, it is not finished as asked: the time is of a shorter workout."
+            )
     costliest = (comparison.costliest or "") if comparison else ""
     other = next((one.text for one in attempt.warnings if one.code == "other-workout"), None)
     if other is not None:  # what cost most against a plan of another workout says nothing
@@ -309,12 +314,12 @@ def speed_words(span: SetSpan) -> str:
 
 def rep_words(rep: Rep, workout: Workout | None) -> str:
     """`Round 2, hang power clean 4`; the round is left out where there is no workout. A no-rep has
-    no number and is named by the one before: `Round 2, hang power clean, no-rep after 4`."""
+    no number and is named by the one before: `Round 2, no-rep, the try after push jerk 4`."""
     name = f"{rep.movement} {rep.number}" if rep.number is not None else rep.movement
     if rep.status == "no_rep":
         after = rep.after_number
-        place = " before 1" if after == 0 else f" after {after}" if after else ""
-        name += f", no-rep{place}"
+        place = f"before {name} 1" if after == 0 else f"after {name} {after}"
+        name = f"{name}, no-rep" if after is None else f"no-rep, the try {place}"
     with_round = rep.round is not None and workout is not None
     return f"Round {rep.round}, {name}" if with_round else capital(name)
 
@@ -336,8 +341,13 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
         if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(ReviewMark(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
-    found += [missed_lift_mark(lift) for lift in attempt.failed]
+    found += [missed_lift_mark(lift) for lift in attempt.failed if lift.touched_by == "machine"]
     return sorted(found, key=lambda mark: mark.at_s)
+
+
+def missed_words(lift: FailedStroke) -> str:
+    """`Push jerk, not counted`."""
+    return f"{capital(lift.movement)}, not counted"
 
 
 def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
@@ -346,9 +356,7 @@ def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
     place = reached.get(lift.reached, f"the {lift.reached}")
     if lift.reached == "overhead":
         place = "overhead"
-    return ReviewMark(
-        lift.peak_s, f"{capital(lift.movement)}, not counted", f"it only reached {place}"
-    )
+    return ReviewMark(lift.peak_s, missed_words(lift), f"it only reached {place}", lift.id)
 
 
 def set_patterns(attempt: Attempt) -> dict[int, str]:

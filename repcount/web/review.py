@@ -17,12 +17,12 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
-from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading
+from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading, Rep
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import STILLS, Results, correct, load_results
 from repcount.reports import stills, words
-from repcount.reports.clips import AFTER_S, BEFORE_S, clips
+from repcount.reports.clips import AFTER_S, BEFORE_S, balance, clips
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.html import time_parts
 from repcount.reports.trace_chart import trace_chart
@@ -280,6 +280,8 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
         why_nothing=[] if attempt.reps else attempt.warnings,
         heading=words.heading(attempt),
         clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
+        balance=balance(attempt, comparison, results.plan),
+        difference_s=comparison.difference_s if comparison else None,
         still=lambda ms: f"{at}{STILLS}/{stills.name_of(ms)}",
         to_check=len(words.review_marks(attempt)),
         on_clock=partial(on_clock, attempt),
@@ -383,7 +385,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
                 "rep": of if of in tops else "",
                 "at": tops.get(of, starts.get(of, noted)),
                 "when": _moment(edit.when),
-                "what": _what(edit, named, names, results),
+                "what": _what(edit, named, names, results, beside_its_time=True),
                 "in_force": edit.id in force,
                 "lost": edit.id in results.attempt.orphaned_edits,
                 "revertible": edit.id in force and edit.reverts is None,
@@ -404,14 +406,25 @@ def _names(results: Results, edits: Edits) -> dict[str, str]:
             found[f"{edit.id}-rest"] = at
     for rest in results.reading.floor_rests:
         found[rest.id] = f"at {on_clock(results.attempt, rest.start_s)}"
+    for lift in results.reading.failed:
+        found[lift.id] = f"{lift.movement}, at {on_clock(results.attempt, lift.peak_s)}"
     for rep in [*results.reading.reps, *results.attempt.reps]:
-        said = words.rep_words(rep, results.attempt.workout).replace(", no-rep", "")
+        said = words.rep_words(rep, results.attempt.workout)
+        said = said.replace("no-rep, ", "").replace(", no-rep", "")
         found[rep.id] = f"{said}, at {on_clock(results.attempt, rep.top_s)}"
     return found
 
 
-def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], results: Results) -> str:
-    """A correction in words; one that takes another back says what that other was."""
+def _what(
+    edit: Edit,
+    named: Mapping[str, Edit],
+    names: Mapping[str, str],
+    results: Results,
+    *,
+    beside_its_time: bool = False,
+) -> str:
+    """A correction in words; one that takes another back says what that other was. Where its time
+    stands beside it, a note does not say it again."""
     attempt = results.attempt
     if edit.reverts is not None:
         root, steps = _root(edit, named)
@@ -420,12 +433,11 @@ def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], resul
         verb = "took back" if steps % 2 else "brought back"
         whose = f"{root.who}’s " if root.who != edit.who else ""
         return f"{verb} {whose}“{_what(root, named, names, results)}”"
-    read = {rep.id: {"movement": rep.movement} for rep in results.reading.reps}
-    if edit.action == "relabel_rep" and edit.values == read.get(edit.target or ""):
+    if edit.action == "relabel_rep" and _as_read(edit, results.reading):
         return f"looked at {names.get(edit.target or '', '')}, which stands as it was read"
     if edit.action == "note":
         at = edit.values.get("start_s")
-        when = "" if at is None else f" at {on_clock(attempt, float(at))}"
+        when = "" if at is None or beside_its_time else f" at {on_clock(attempt, float(at))}"
         return f"noted{when}: {edit.values.get('text', '')}"
     of = names.get(edit.target or "", edit.target or "")
     mark = "" if not of or of.startswith("at ") else "," if edit.values else ":"
@@ -438,6 +450,20 @@ def _what(edit: Edit, named: Mapping[str, Edit], names: Mapping[str, str], resul
         values = ", ".join(_value_words(key, value, attempt) for key, value in edit.values.items())
     said = " ".join(part for part in parts if part)
     return f"{said}: {values}" if values else said
+
+
+def _as_read(edit: Edit, reading: Reading) -> bool:
+    """Whether a new name is the one that was read: somebody has looked, and it stands."""
+    for lift in reading.failed:
+        if lift.id == edit.target:
+            return edit.values == {"movement": lift.movement}
+    for rep in reading.reps:
+        if rep.id == edit.target:
+            return {"round": rep.round, **edit.values} == {
+                "round": rep.round,
+                "movement": rep.movement,
+            } and (rep.round is not None or "round" in edit.values)
+    return False
 
 
 def _root(edit: Edit, named: Mapping[str, Edit]) -> tuple[Edit, int]:
@@ -461,6 +487,13 @@ def _value_words(key: str, value: Any, attempt: Attempt | None = None) -> str:
     if key.endswith("_s") and isinstance(value, float | int):
         value = on_clock(attempt, value) if attempt else numbers.clock(value)
     return str(value) if key == "text" else f"{key.removesuffix('_s').replace('_', ' ')} {value}"
+
+
+def _name_in_chart(rep: Rep) -> str:
+    """A rep in few words: `Push jerk 3`, `Push jerk, no-rep`."""
+    if rep.status == "no_rep":
+        return f"{words.capital(rep.movement)}, no-rep"
+    return words.rep_words(rep, None)
 
 
 def _data(results: Results, trace: Any) -> dict[str, Any]:
@@ -488,11 +521,21 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
             {
                 "id": rep.id, "start": rep.start_s, "top": rep.top_s, "end": rep.end_s,
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
-                "name": words.plain(words.rep_words(rep, None)),
+                "name": words.plain(_name_in_chart(rep)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
-                "check": rep.id in unsure,
+                "check": rep.id in unsure, "missed": False,
             }
             for rep in reps
+        ]
+        + [
+            {
+                "id": lift.id, "start": lift.start_s, "top": lift.peak_s, "end": lift.end_s,
+                "words": words.plain(words.missed_words(lift)),
+                "name": words.plain(words.missed_words(lift)),
+                "movement": lift.movement, "round": None, "status": "missed",
+                "check": lift.id in unsure, "missed": True,
+            }
+            for lift in attempt.failed
         ],
         "breaks": [
             {"id": one.id, "start": one.start_s, "end": one.end_s} for one in attempt.breaks

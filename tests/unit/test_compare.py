@@ -206,7 +206,7 @@ def test_what_cost_most() -> None:
     script = Script(slate(1)).wait(1).sets("7|1+5|1+2|2", stop=4.0)
     comparison = beside(script, one_round(round_s=43))
     assert comparison.costliest == (
-        "Largest loss: 1 unplanned break before push press, 4.0 s against going on without a break."
+        "Largest loss: 1 unplanned break, 4.0 s against going on without a break."
     )
     slow = Script(slate(1)).wait(1).sets("7|1+5|1+4", stop=9.3)
     assert beside(slow).costliest == ("Largest loss: planned breaks, 10.6 s against the plan.")

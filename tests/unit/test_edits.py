@@ -19,6 +19,7 @@ from repcount.attempt.records import (
     After,
     Attempt,
     Edits,
+    FailedStroke,
     MovementReps,
     Notice,
     Reading,
@@ -28,7 +29,7 @@ from repcount.attempt.records import (
     schema_text,
 )
 from repcount.errors import RecordError
-from repcount.reports.words import place_words, rep_words, status_words
+from repcount.reports.words import place_words, rep_words, review_marks, status_words
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"
@@ -75,10 +76,10 @@ def test_marking_a_no_rep_renumbers_the_rest_and_pulls_an_extra_up() -> None:
     rep = next(one for one in attempt.reps if one.id == "r16")
     assert (rep.status, rep.touched_by, rep.round) == ("no_rep", "person", 1)
     # it keeps a name of its own, whatever the others are numbered, and its reason
-    assert rep_words(rep, attempt.workout) == "Round 1, push press, no-rep after 1"
+    assert rep_words(rep, attempt.workout) == "Round 1, no-rep, the try after push press 1"
     assert status_words(rep) == "marked as a no-rep: seen on the video"
     first = derive_attempt(reading, correct(reading, ("mark_no_rep", "r15", {})))
-    assert rep_words(first.reps[14], None) == "Push press, no-rep before 1"
+    assert rep_words(first.reps[14], None) == "No-rep, the try before push press 1"
     # the fifth is now the last counted, and the clock stops at its top
     assert ends is not None
     assert attempt.clock.end_s == pytest.approx(ends + 1.4)
@@ -97,6 +98,33 @@ def test_no_rep_is_set_by_a_person_only_and_can_be_cleared() -> None:
     assert [rep.number for rep in derive_attempt(reading, cleared).reps] == [
         rep.number for rep in plain.reps
     ]
+
+
+def test_a_missed_lift_is_looked_at_counted_or_taken_away() -> None:
+    script = as_planned(1)
+    after = script.reading().reps[-1].end_s + 1.0
+    missed = FailedStroke(
+        id="f1", movement="push press", start_s=after, peak_s=after + 0.4, end_s=after + 0.8,
+        reached="rack", confidence=0.9,
+    )  # fmt: skip
+    reading = script.reading(failed=[missed])
+    attempt = derive_attempt(reading)
+    assert [mark.rep_id for mark in review_marks(attempt)] == ["f1"]
+    looked = derive_attempt(
+        reading, correct(reading, ("relabel_rep", "f1", {"movement": "push press"}))
+    )
+    assert review_marks(looked) == []
+    assert looked.failed[0].touched_by == "person"
+    gone = derive_attempt(reading, correct(reading, ("remove_rep", "f1", {})))
+    assert gone.failed == []
+    assert review_marks(gone) == []
+    counted = correct(reading, ("mark_no_rep", "r18", {}), ("clear_no_rep", "f1", {}))
+    made = derive_attempt(reading, counted)
+    assert made.failed == []
+    assert next(rep for rep in made.reps if rep.id == "f1").number == 4  # the round's last
+    assert derive_attempt(reading, revert_edit(reading, counted, "e2", who=WHO)).failed
+    with pytest.raises(RecordError, match="not counted anyway"):
+        correct(reading, ("mark_no_rep", "f1", {}))
 
 
 def test_a_pick_up_counts_once_a_rep_before_it_does_not() -> None:

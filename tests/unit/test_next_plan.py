@@ -12,7 +12,7 @@ from repcount.analysis import next_plan
 from repcount.analysis.compare import compare
 from repcount.analysis.forecast import Filmed, Forecaster, Span, forecaster, rank_plans
 from repcount.analysis.history import side_by_side
-from repcount.analysis.losses import losses
+from repcount.analysis.losses import elsewhere, losses
 from repcount.analysis.next_plan import as_done, decide_next
 from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.assemble import derive_attempt
@@ -38,7 +38,7 @@ from repcount.reports.after import (
 )
 from repcount.reports.card import card_page
 from repcount.reports.fitted import fitted_slowing
-from repcount.reports.rows import round_rows
+from repcount.reports.rows import round_rows, time_rows
 from repcount.units import to_ms
 from repcount.web.plan_text import parse_time
 from repcount.wording.numbers import clock, short
@@ -129,9 +129,11 @@ def test_a_no_rep_at_the_end_of_a_round_makes_no_rest_longer():
         between = {loss.kind: loss for loss in losses(one)}["between-rounds"]
         whole = derive_attempt(reading)
         assert between.seconds == pytest.approx(sum(0.6 for _ in whole.between_rounds))
-        assert f", {aside} s of lifts in it that did not count aside." in between.what
+        assert f"; lifts in it that did not count took {aside} s more." in between.what
         rows = {row.label: row for row in round_rows(attempt, one.comparison)}
         assert rows["Between rounds"].note == f"{aside} s of it lifts that did not count"
+        where = {row.label: row for row in time_rows(attempt, one.comparison)}
+        assert where["Between rounds"].note == rows["Between rounds"].note
         # from the last top to the no-rep's, or from its start to the next: a cycle of 0.6 and 0.8
         longer = attempt.between_rounds[0].length_s - whole.between_rounds[0].length_s
         assert longer == pytest.approx(1.4)
@@ -142,6 +144,11 @@ def test_losses_are_in_order_and_each_has_evidence(filmed):
     seconds = [one.seconds for one in found]
     assert seconds == sorted(seconds, reverse=True)
     assert all(one.evidence for one in found)
+    # losses and what was won, or lost in parts too small to list, are the difference to the plan
+    comparison = filmed.comparison
+    rest = elsewhere(filmed, found)
+    together = sum(seconds) + sum(left for _, left in rest)
+    assert together == pytest.approx(comparison.difference_s, abs=0.0005)
     assert {one.kind for one in found} >= {
         "longer-breaks", "unplanned-breaks", "between-rounds", "holds", "uncounted", "slow-cycles"
     }  # fmt: skip

@@ -60,7 +60,11 @@ def test_a_part_of_a_table_is_rounded_not_cut():
         assert (start.label, numbers.short(start.real)) == ("Start", "1.7")
         lines = [line.plain for line in report_lines(attempt, beside)]
         assert any(line.startswith("Start") and " 1.7" in line for line in lines)
-    for rows in (time_rows(comparison), spent_rows(attempt, comparison), spent_rows(attempt)):
+    for rows in (
+        time_rows(attempt, comparison),
+        spent_rows(attempt, comparison),
+        spent_rows(attempt),
+    ):
         for row in rows:
             exact = decimal.Decimal(to_ms(row.real)) / 1000
             assert abs(decimal.Decimal(numbers.short(row.real)) - exact) <= decimal.Decimal("0.05")
@@ -105,7 +109,7 @@ def test_rounds_add_up_to_the_total_to_the_millisecond(attempt):
 def test_time_by_kind_adds_up_to_the_millisecond():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
-    *rows, total = time_rows(comparison)
+    *rows, total = time_rows(attempt, comparison)
     assert total.real == attempt.clock.total_s
     for part in ("planned", "real", "difference"):
         assert total_ms(rows, part) == to_ms(getattr(total, part))
@@ -145,7 +149,8 @@ def test_verdicts():
         update={"clock": run, "reps": attempt.reps[1:-1], "rounds": [short, *attempt.rounds[1:]]}
     )
     assert words.summary(dropped, comparison).text.startswith(
-        "All rounds done in 2:46.9. 53 of 54 reps counted. 11.4 s behind the plan of 2:35.5: "
+        "All rounds done in 2:46.9. 53 of 54 reps counted. 1 rep short, it is not finished as "
+        "asked: the time is of a shorter workout. 11.4 s behind the plan of 2:35.5: "
     )
     stopped = attempt.model_copy(
         update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from repcount.attempt.records import FailedStroke
 from tests.web.browser import CHROMIUM, Browser
 from tests.web.serving import Server, finished, upload
-from tests.web.stub_analysis import PLAN
+from tests.web.stub_analysis import PLAN, stub_reading, write_stub
 from tests.web.test_serve_pages import (
     CLIP,
     NOW,
@@ -363,7 +364,7 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     hand.click(".jumps [href='#next']")
     until(browser, "!!document.querySelector('#next .ranked li')")
     top = "document.getElementById('next').getBoundingClientRect().top"
-    until(browser, f"{top} >= 0 && {top} < innerHeight / 2")  # although it fills in after the jump
+    until(browser, f"{top} > -1 && {top} < innerHeight / 2")  # although it fills in after the jump
     before = browser.value("document.getElementById('ranking').innerText")
     hand.write("#forecast [name=breaks]", "2 s")
     until(browser, "document.getElementById('ranking').innerText.includes('The plan, changed')")
@@ -388,6 +389,61 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     assert "slow pace" not in browser.value(said)  # it finds no fault with what it proposed
     assert browser.value("document.getElementById('not-paced').textContent") == ""
     assert browser.value("document.querySelector('[name=notes]').value").startswith("After the")
+    quiet(browser)
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("place", ["share", "next"])
+def test_a_jump_from_the_head_lands_and_stays(browser, server, attempt, width, place):
+    hand = bench(browser, server, attempt, width)
+    hand.click(f".jumps [href='#{place}']")
+    off = (
+        "(e => Math.min(Math.abs(e.getBoundingClientRect().top),"
+        "document.documentElement.scrollHeight - innerHeight - scrollY))"
+        f"(document.getElementById('{place}'))"
+    )
+    until(browser, f"{off} < 2", seconds=10)
+    if place == "next":
+        until(browser, "!!document.querySelector('#next .ranked li')")
+    settled(browser)
+    assert browser.value(off) < 2
+    # who moves on is not taken back
+    browser.call("Input.dispatchMouseEvent", type="mouseWheel", x=200, y=300, deltaX=0, deltaY=-400)
+    settled(browser)
+    browser.value("document.querySelector('.head').style.paddingTop = '30px'")
+    settled(browser)
+    assert browser.value(f"document.getElementById('{place}').getBoundingClientRect().top") > 100
+
+
+def test_what_is_to_check_is_found_chosen_and_closed(browser, server, attempt):
+    reading = stub_reading()
+    between = reading.reps[-1].end_s + 1.0
+    reading.failed = [
+        FailedStroke(
+            id="f1", movement="push press", start_s=between, peak_s=between + 0.4,
+            end_s=between + 0.8, reached="rack", confidence=0.9,
+        )
+    ]  # fmt: skip
+    write_stub(server.folder / "attempts" / attempt, reading)
+    hand = bench(browser, server, attempt)
+    missed = "Push press, not counted"
+    assert "1 to check by eye" in browser.value("document.querySelector('.jumps').innerText")
+    squares = "document.querySelector('#trace .unsure').getAttribute('d')"
+    assert browser.value(squares) != ""
+    browser.key("d")
+    until(browser, f"{CHOSEN} === '{missed} (to check)'")
+    # away from it, it is chosen no more, and no button acts on it
+    browser.value("document.querySelector('.at[data-to]').click()")
+    until(browser, f"{CHOSEN}.startsWith('No rep chosen')")
+    hand.click("[data-act=remove]")
+    until(browser, f"{SAID}.startsWith('Choose a rep first')")
+    hand.click(".checks [data-rep]")
+    until(browser, f"{CHOSEN}.startsWith('{missed}')")
+    hand.click("[data-seen]")
+    until(browser, f"{PANEL}.includes('looked at push press')")
+    assert browser.value("document.getElementById('check') === null")
+    assert "to check" not in browser.value("document.querySelector('.jumps').innerText")
+    assert browser.value(squares) == ""
     quiet(browser)
 
 
@@ -436,11 +492,11 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("n")
     answered(browser, "m", why="elbow not locked")
     until(browser, f"{PANEL}.includes('elbow not locked')")
-    named = r"marked a no-rep: Round 1, deadlift (before 1|after \d), at 0:\d\d"
+    named = r"marked a no-rep: Round 1, the try (before|after) deadlift \d, at 0:\d\d"
     assert re.search(named, browser.value(PANEL))
     # the entry leads to the rep, and the row gives the reason once, and who said it
     hand.click(".log [data-rep]")
-    until(browser, f"{CHOSEN}.includes(', no-rep ')")
+    until(browser, f"{CHOSEN}.includes(', no-rep, ')")
     row = "document.querySelector('.reps tr.touched').innerText"
     assert "marked as a no-rep: elbow not locked\ta person" in browser.value(row)
     missed = "document.querySelector('.notes[aria-labelledby=h-no-reps]').innerText"

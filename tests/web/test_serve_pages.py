@@ -152,7 +152,7 @@ def test_a_newcomer_uploads_a_clip_and_corrects_a_rep(browser, server):
     assert "marked as a no-rep" in browser.value(PANEL)
     assert hand.steps <= 10
     # beside the video it is said what was kept, of which rep, and what an undo takes back
-    for one, said in (("chosen", ", no-rep "), ("kept", "Kept: marked a no-rep: ")):
+    for one, said in (("chosen", ", no-rep, "), ("kept", "Kept: marked a no-rep: ")):
         assert said in browser.value(f"document.getElementById({one!r}).textContent")
         assert browser.value(IN_SIGHT.format(one))
     assert browser.value("document.querySelector('[data-act=undo]').innerText") == "Undo: no-rep"

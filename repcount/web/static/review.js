@@ -15,6 +15,7 @@
   const shared = panel.dataset.shared !== undefined; // to be looked at only
   const base = "/api/attempts/" + panel.dataset.attempt;
   const NEAR_S = 8; // shown around a rep that is chosen
+  const LEFT_S = 2; // farther from it, what is chosen is chosen no more
   const NOTED_S = 5; // a note stands by the video from its moment on
   let data, cursor;
   let chosen = null; // {kind: "rep" or "break", id}
@@ -55,10 +56,23 @@
     const at = now();
     moment.textContent = onClock(at);
     filmed.textContent = at < data.zero ? "before the start" : data.zero ? clock(at) + " in the video" : "";
-    if (cursor) cursor.setAttribute("d", "M" + at + " 0V1000");
+    // below the names of reps, so that no line goes through them
+    if (cursor) cursor.setAttribute("d", "M" + at + " " + (1000 * NAMES_PX) / chart.box().height + "V1000");
+    leave(at);
     const note = data.notes.findLast((one) => one.at <= at + 0.05 && at < one.at + NOTED_S);
     noted.hidden = !note;
     if (note && noted.textContent !== note.text) noted.textContent = note.text;
+  }
+  // What is chosen is what is shown: some moments beside it are told, farther ones drop it. A handle
+  // that is being moved holds it.
+  function leave(at) {
+    const one = found();
+    if (!one || handles.some((handle) => handle.at !== handle.kept)) return;
+    const off = Math.max(one.start - at, at - one.end);
+    if (off > LEFT_S) { choose(chosen.kind, null, false); return; }
+    const by = off.toFixed(1);
+    const beside = off < 0.05 ? "" : at > one.end ? ", " + by + " s ago" : ", in " + by + " s";
+    if (chosenName.textContent !== chosenWords(one) + beside) chosenName.textContent = chosenWords(one) + beside;
   }
   // A clip: from some seconds before what it shows to just after it.
   function playClip(at, end) {
@@ -84,7 +98,7 @@
     const { top, height } = chart.box();
     holder.style.top = top + NAMES_PX + "px";
     holder.style.height = height - NAMES_PX + "px";
-    if (one && !shared) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
+    if (one && !shared && !one.missed) handles = edgesOf(chosen.kind).map((edge) => makeHandle(one, edge));
     holder.append(...handles.map((one) => one.line), ...handles.map((one) => one.grip));
     layHandles();
   }
@@ -215,11 +229,11 @@
     const beside = getComputedStyle(player).position === "sticky";
     if (beside && box.bottom > innerHeight && box.height < innerHeight) player.scrollIntoView({ block: "start" });
   };
-  function step(list, kind, way, none = "There is none.") {
+  function step(list, kind, way, none = "There is none.", around = false) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
     const place = (one) => (kind === "rep" ? one.top : one.start);
     const next = way > 0 ? list.find((one) => place(one) > at + 0.001) : list.filter((one) => place(one) < at - 0.001).pop();
-    if (next) choose(kind, next.id, true);
+    if (next || (around && list.length)) choose(kind, (next || list[0]).id, true);
     else say(list.length ? "There is none " + (way > 0 ? "after" : "before") + " this moment." : none, true);
   }
 
@@ -301,9 +315,12 @@
   function moveEdge(edge, at) {
     const one = found();
     if (!one) return say("Choose a rep or a break first: click its time, or press N or B.");
+    if (one.missed) return say("This lift is not counted and has no times to move; let it count first.");
     if (!edgesOf(chosen.kind).includes(edge)) return say("A break has no " + edge + "; choose a rep first.");
     return edit(chosen.kind === "rep" ? "move_rep" : "move_break", { [edge + "_s"]: round3(at) }, one.id);
   }
+  // Looked at, and it is right as it was read: named anew as it is named.
+  const seen = (one, why) => edit("relabel_rep", one.missed ? { movement: one.movement } : { movement: one.movement, round: one.round }, one.id, why);
   const lastMovement = () => {
     const before = data.reps.filter((one) => one.top <= now());
     return before.length ? before[before.length - 1] : data.reps[0];
@@ -315,7 +332,7 @@
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
     "next-break": () => step(data.breaks, "break", 1),
-    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1, "No rep is to be checked."),
+    "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1, "Nothing is to be checked.", true),
     "zoom-in": () => {
       const quarter = (chart.to() - chart.from()) / 4;
       chart.show(now() - quarter, now() + quarter);
@@ -331,19 +348,20 @@
     },
     "no-rep": async () => {
       const one = rep();
+      if (one && one.missed) { seen(one, "seen, not a rep"); return; }
       const given = one && (await ask("No-rep: " + one.words, ["why"]));
       if (given) edit("mark_no_rep", {}, one.id, given.why);
     },
     clear: async () => {
       const one = rep();
-      const seen = one && one.status === "counted" && one.check; // looked at, and it stands
-      const given = one && (await ask("Let it count: " + one.words, ["why"], seen ? { why: "seen, it counts" } : {}));
-      if (given && seen) { edit("relabel_rep", { movement: one.movement }, one.id, given.why); return; }
+      const stands = one && one.status === "counted" && one.check; // looked at, and it stands
+      const given = one && (await ask("Let it count: " + one.words, ["why"], stands ? { why: "seen, it counts" } : {}));
+      if (given && stands) { seen(one, given.why); return; }
       if (given) edit("clear_no_rep", {}, one.id, given.why);
     },
     relabel: async () => {
       const one = rep();
-      const given = one && (await ask("Rename " + one.words, ["movement", "round", "why"], one));
+      const given = one && (await ask("Rename " + one.words, one.missed ? ["movement", "why"] : ["movement", "round", "why"], one));
       if (!given) return;
       const values = { movement: given.movement };
       if (given.round) values.round = Number(given.round);
@@ -352,7 +370,7 @@
     remove: async () => {
       const one = found();
       if (!one) { rep(); return; }
-      const given = await ask("Delete this? " + chosenName.textContent, [], {}, "Delete");
+      const given = await ask("Delete this? " + chosenWords(one), [], {}, "Delete");
       if (given) edit(chosen.kind === "rep" ? "remove_rep" : "remove_break", {}, one.id);
     },
     add: async () => {
@@ -417,7 +435,10 @@
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
     else if (button.dataset.break) { choose("break", button.dataset.break, true); look(); }
     else if (button.dataset.at) { seek(Number(button.dataset.at)); look(); }
-    else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
+    else if (button.dataset.seen) {
+      choose("rep", button.dataset.seen, true);
+      seen(found(), "seen, it is right");
+    } else if (button.dataset.revert) send("/revert", { edit_id: button.dataset.revert });
   });
 
   // Where the list of reps stands: to ask for it would lay out a list that nobody sees.
@@ -452,16 +473,10 @@
     done.parentElement.outerHTML = unworked; // as it came from our own server
     htmx.process(document.getElementById("next"));
   }
-  // A jump to it is made again as it fills in, unless somebody has moved on.
-  let jumping = location.hash === "#next";
-  document.addEventListener("click", (event) => { jumping = event.target.closest("a[href='#next']") !== null; });
-  for (const kind of ["wheel", "touchmove", "keydown"]) addEventListener(kind, () => { jumping = false; }, { passive: true });
-  document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (jumping && event.target.closest("#next")) document.getElementById("next").scrollIntoView({ block: "start" });
-  });
   function start() {
     const first = data === undefined;
     data = JSON.parse(document.getElementById("data").textContent);
+    data.reps.sort((a, b) => a.top - b.top); // lifts that did not count among them
     cursor = document.getElementById("cursor");
     if (!shared) {
       for (const act of ["undo", "redo"]) {

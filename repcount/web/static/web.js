@@ -48,11 +48,25 @@
       navigator.share(/^https?:\S+$/.test(what) ? { url: what } : { text: what }).catch(() => {});
     }
     if (event.target.closest("[data-print]")) print();
-    // a place in a part that is folded unfolds it
     const to = event.target.closest('a[href^="#"]');
-    const folded = to && document.querySelector("details" + to.getAttribute("href"));
-    if (folded) folded.open = true;
+    if (to) jump(to.getAttribute("href"));
   });
+
+  // A jump to a place in the page is made again as long as what stands above it gets its height,
+  // until somebody moves on; a place in a part that is folded unfolds it.
+  let aim = null;
+  function jump(hash) {
+    aim = hash.length > 1 ? document.querySelector(hash) : null;
+    if (aim && aim.matches("details")) aim.open = true;
+  }
+  const grown = new ResizeObserver(() => {
+    if (aim && aim.isConnected) aim.scrollIntoView({ block: "start", behavior: "instant" });
+  });
+  grown.observe(document.body);
+  for (const kind of ["wheel", "touchmove", "pointerdown", "keydown"]) {
+    addEventListener(kind, () => { aim = null; }, { passive: true, capture: true });
+  }
+  if (/^#[a-z][\w-]*$/i.test(location.hash)) jump(location.hash);
 
   const SILENT_MS = 8000; // the server says something twice a second
   const AGAIN_MS = 3000;
