@@ -220,7 +220,7 @@
   const look = () => {
     const player = video.closest(".player");
     const box = video.getBoundingClientRect();
-    if (box.bottom < 80 || box.top > innerHeight - 80) player.scrollIntoView({ block: "start" });
+    if (box.top < -1 || box.bottom > innerHeight) player.scrollIntoView({ block: "start" });
   };
   // At the desk, who steps by keys has video, tools and chart in view, where all of them have room.
   const lookWhole = () => {
