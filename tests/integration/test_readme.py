@@ -137,9 +137,10 @@ def test_the_moment_of_the_example_names_a_rep(ran):
 def test_one_quantity_is_one_number_in_report_next_plan_and_card(ran, slate_read, tmp_path):
     printed = " ".join(said(ran, "next").split())
     report = (slate_read[0] / "report.html").read_text(encoding="utf-8")
-    most = re.search(r"unplanned break [^.]*, ([\d.]+) s more", " ".join(ran[0].stdout.split()))
-    assert most is not None
-    assert f"{most[1]} s 1 unplanned break" in printed
+    analyzed = " ".join(ran[0].stdout.split())
+    most = re.search(r"Largest loss: ([\w ]+), ([\d.]+) s against", analyzed)
+    assert most is not None, analyzed
+    assert f" {most[2]} s {most[1][:1].upper()}{most[1][1:]}" in printed, (most[0], printed)
     fitted = re.findall(r"(?:slowing (?:in the set|by work)|recovery in breaks) [^)]+\)", printed)
     assert len(fitted) == 3
     assert all(one in report for one in fitted)

@@ -138,7 +138,7 @@ def test_an_unfinished_attempt_is_marked_and_never_the_best(browser, site):
     assert browser.value(f"{row}.querySelector('b').getBoundingClientRect().width") > 150
     hand = Hand(browser)
     hand.click("nav [href='/workouts']")
-    until(browser, "location.pathname === '/workouts'")
+    until(browser, "location.pathname === '/workouts' && document.readyState === 'complete'")
     said = browser.value(SHOWN)
     assert "best " in said
     assert f"best {time_of_short[0]}" not in said

@@ -19,6 +19,7 @@
   const NOTED_S = 5; // a note stands by the video from its moment on
   let data, cursor;
   let chosen = null; // {kind: "rep" or "break", id}
+  let reached = -Infinity; // where the film came to for what is chosen; null while on its way
   let busy = false;
   let waiting = 0; // the play head where no video can be played
 
@@ -44,8 +45,9 @@
   const now = () => (playable() ? video.currentTime / data.slowed : waiting);
   const round3 = (s) => Math.round(s * 1000) / 1000;
 
-  function seek(time) {
+  function seek(time, forChosen = false) {
     until = null;
+    reached = forChosen ? null : -Infinity;
     waiting = Math.min(Math.max(time, 0), data.full);
     if (playable()) video.currentTime = waiting * data.slowed;
     const span = chart.to() - chart.from();
@@ -69,7 +71,11 @@
     const one = found();
     if (!one || handles.some((handle) => handle.at !== handle.kept)) return;
     const off = Math.max(one.start - at, at - one.end);
-    if (off > LEFT_S) { choose(chosen.kind, null, false); return; }
+    if (off > LEFT_S) {
+      // a film that ends before it stays where it came to
+      if (reached !== null && Math.abs(at - reached) > LEFT_S) choose(chosen.kind, null, false);
+      return;
+    }
     const by = off.toFixed(1);
     const beside = off < 0.05 ? "" : at > one.end ? ", " + by + " s ago" : ", in " + by + " s";
     if (chosenName.textContent !== chosenWords(one) + beside) chosenName.textContent = chosenWords(one) + beside;
@@ -212,7 +218,7 @@
       const middle = kind === "rep" ? one.top : (one.start + one.end) / 2;
       const half = Math.max(NEAR_S / 2, kind === "rep" ? 0 : (one.end - one.start) / 2 + 1);
       chart.show(middle - half, middle + half);
-      seek(kind === "rep" ? one.top : one.start);
+      seek(kind === "rep" ? one.top : one.start, true);
     }
     makeHandles();
   }
@@ -499,8 +505,8 @@
     move();
   }
 
-  video.addEventListener("seeked", move);
-  video.addEventListener("loadedmetadata", () => seek(waiting));
+  video.addEventListener("seeked", () => { if (reached === null) reached = now(); move(); });
+  video.addEventListener("loadedmetadata", () => seek(waiting, reached === null));
   const follow = () => {
     move();
     if (!video.paused) {
