@@ -457,7 +457,8 @@ def test_heat_comparison_and_card_lead_back_and_on(browser, site):
         until(browser, f"!!document.querySelector({way!r})")
         hand.click(".back a")
         until(browser, "location.pathname === '/workouts/Slate'")
-    # the menu stands on every page, on a phone in one row
+    # the menu stands on every page, on a phone in one row; a place is known before its style sheet
+    until(browser, "document.readyState === 'complete'")
     assert browser.value("document.querySelector('.places').getBoundingClientRect().height") < 60
     # the two of them moving, by the comparison's link: one clock, and the gap at each rep
     both = f"?with={site.ids['first']}&with={site.ids['short']}"
