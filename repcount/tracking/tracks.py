@@ -11,7 +11,10 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Mapping, Sequence
+import resource
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +72,8 @@ KEYPOINTS: tuple[str, ...] = POSE_KEYPOINTS + BAR_KEYPOINTS
 LARGEST_NUMBER = 1e7  # pixels, metres, luma, people
 MOST_FRAMES = 2_000_000  # nine hours at 60 frames a second
 MOST_INDIVIDUALS = 64
+# Of the process while a file is read, whose lengths may be damaged: the most frames take 1.7 GiB.
+MOST_MEMORY_BYTES = 5 * 2**29
 
 # The coordinates that are the same in all Tracks.
 _NAMES = {
@@ -271,7 +276,10 @@ def load_tracks(path: Path) -> xr.Dataset:
             f"{path}: no such tracks file; run `repcount analyze` on the video first."
         )
     try:
-        with xr.open_dataset(path, engine="h5netcdf", phony_dims="access") as opened:
+        with (
+            _limited_memory(),
+            xr.open_dataset(path, engine="h5netcdf", phony_dims="access") as opened,
+        ):
             _check_format(opened)
             _check_layout(opened)
             tracks = opened.load()
@@ -286,6 +294,23 @@ def load_tracks(path: Path) -> xr.Dataset:
             "again."
         ) from error
     return tracks
+
+
+_LIMITING = threading.Lock()
+
+
+@contextmanager
+def _limited_memory() -> Iterator[None]:
+    """HDF5 takes as much memory as a length in the file says, before it is found to be wrong: here
+    no more than MOST_MEMORY_BYTES is had (RLIMIT_DATA, Linux from 4.7), and it says so instead."""
+    with _LIMITING:
+        soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        if soft == resource.RLIM_INFINITY or soft > MOST_MEMORY_BYTES:
+            resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY_BYTES, hard))
+        try:
+            yield
+        finally:
+            resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
 
 
 def _one_line(error: Exception) -> str:

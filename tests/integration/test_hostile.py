@@ -156,6 +156,20 @@ def test_tracks_that_claim_more_than_can_be_are_not_read(tracks, recwarn):
     assert not recwarn.list  # a sentence is enough
 
 
+def test_a_damaged_length_takes_no_more_memory_than_is_allowed(tracks):
+    with h5py.File(tracks) as file:
+        name = file["keypoints"].id.get_offset()
+    # A string of any length is stored as its length in 4 bytes, a heap's address and an index
+    # (HDF5 File Format Specification, version 3: data of variable length).
+    data = bytearray(tracks.read_bytes())
+    data[name + 3] = 0xE5
+    tracks.write_bytes(data)
+    ended = command(["analyze", "--tracks", tracks.name, "--out", "out"], tracks.parent, 60.0)
+    assert not ended.fault(60.0)
+    assert ended.code == 2
+    assert "tracks.nc: cannot be read as a tracks file" in ended.said
+
+
 # --- plans and records ---
 
 
