@@ -72,6 +72,9 @@ class Suggestion(Record):
 
     kind: Literal["load", "pattern", "pace"]
     change: str
+    shortens: Literal["breaks", "between-rounds"] | None = Field(
+        None, description="the times that a change of pace shortens"
+    )
     gain: Span | None = Field(
         None, description="expected seconds saved alone, with the interval of 90 %; null: not known"
     )
@@ -584,12 +587,12 @@ def _paces(
             shorter = [min(one, two) for one, two in zip(gaps, planned, strict=True)]
             changed = done.model_copy(update={"between_rounds_s": shorter})
             most = short(max(shorter))
-            found.append((changed, f"Go on within {most} s after each round.", "between"))
+            found.append((changed, f"Go on within {most} s after each round.", "between-rounds"))
     made = []
-    for changed, change, _ in found:
+    for changed, change, shortens in found:
         suggestion = _judged(model, done, changed, "pace", change)
         if suggestion:
-            made.append((suggestion, changed))
+            made.append((suggestion.model_copy(update={"shortens": shortens}), changed))
     return made
 
 
@@ -641,7 +644,7 @@ def _combined(
     new = next((plan for one, plan in kept if one.kind == "pattern"), None)
     if new is None:
         new = base if base.has_breaks else done
-    if any(one.change.startswith("Keep each break") for one in suggestions):
+    if any(one.shortens == "breaks" for one in suggestions):
         new = new.model_copy(
             update={
                 "rounds": [
@@ -651,7 +654,7 @@ def _combined(
             }
         )
     for one, plan in kept:
-        if one.change.startswith("Go on within"):
+        if one.shortens == "between-rounds":
             new = new.model_copy(update={"between_rounds_s": plan.between_rounds_s})
         if one.kind == "load":
             new = new.model_copy(

@@ -322,7 +322,7 @@ _UNPLANNED = ("transitions", "uncounted")
 def largest_words(answer: NextPlan) -> str:
     """Why the largest loss is in none of the changes; empty where they are for it, or there is no
     change."""
-    taken = any(one.change.startswith("Go on within") for one in answer.suggestions)
+    taken = any(one.shortens == "between-rounds" for one in answer.suggestions)
     if not answer.suggestions or not answer.losses:
         return ""
     most = answer.losses[0]
