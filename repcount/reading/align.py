@@ -32,6 +32,9 @@ LEFT_OUT = MISSING / 2
 # Nor is a whole movement forgotten rep by rep: one in 150 is.
 FORGOTTEN = 5.0
 EXTRA = 3.0  # a stroke beyond what is asked for
+# A movement done before its turn, or too late, is one event as well: each further stroke of a row
+# beyond what is asked for costs half.
+ONE_MORE_EXTRA = EXTRA / 2
 # One too many is one more of what was just done, but for one in eight.
 OUT_OF_TURN = 2.0
 HANDLING = 0.7  # picking the bar up to go on with a movement that starts higher
@@ -48,6 +51,8 @@ NO_REP = 5.8
 # But the last of all, alone after a break: one in twenty of those is a lift after the end (an
 # assumption), and one before it was not counted.
 AFTER_END = 3.0
+WELL = 1.0  # a stroke whose price as a repetition is lower fits it, where a definition decides
+NEVER = 1e6  # what the start signal rules out
 # Of the movements that come out short so many were done in full, and a lift was not read.
 UNREAD = 0.02
 
@@ -177,16 +182,19 @@ def align(
     skip = np.full(size, MISSING)
     # leaving out a round's first repetition does not make its beginning cheaper
     skip[[j for j in range(1, size) if items[j].round != items[j - 1].round]] += STRAIGHT_ON
-    match, add, handled = _prices(strokes, rests, items, start_s)
-    once_more = np.maximum(add, add[:, :1])
+    match, alone, handled = _prices(strokes, rests, items, start_s)
     whole = np.array([stroke.finished for stroke in strokes], bool)
-    add[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
+    first = alone.copy()
+    first[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
+    # to take the bar up, or a lift that fails, is no part of a row
+    in_row = np.append(False, whole[:-1] & ~handled[:-1])[:, None] & (alone < NEVER)
+    add = np.array([first, np.where(in_row, np.minimum(alone, ONE_MORE_EXTRA), first)])
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
     least = skips(skip, _omissions(items, skip))
     lead = _lead(least[0], begun)
     chosen, done, price = cheapest(match, add, least, tail, lead)
     early = sum(start_s is not None and stroke.top_s < start_s for stroke in strokes)
-    _most_counted(chosen, items, match, once_more, tail, early)
+    _most_counted(chosen, items, match, alone, early)
     posterior = pair_probabilities(
         match,
         _by_definition(match, add, items, whole, _after_break(strokes, rests)),
@@ -252,8 +260,8 @@ def _prices(
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)
         if start_s is not None and stroke.top_s < start_s:
-            match[i] = 1e6
-            add[i] = 1e6
+            match[i] = NEVER
+            add[i] = NEVER
             add[i, 0] = OUTSIDE
     return match, add, handled
 
@@ -278,18 +286,18 @@ def _by_definition(
     whole: np.ndarray,
     after_break: np.ndarray,
 ) -> np.ndarray:
-    """Prices `add` (n, m + 1) with that of leaving out a `whole` stroke (n,) which fits what is
+    """Prices `add` (2, n, m + 1) with that of leaving out a `whole` stroke (n,) which fits what is
     due: a movement that is begun, or another than the one before. One `after_break` (n,) may be
     none of the workout, where only the last is due."""
     add = add.copy()
-    last_due = add[:, -2].copy()
+    last_due = add[:, :, -2].copy()
     for a, b in _groups(items):
         due = a + 1 if a and items[a - 1].movement == items[a].movement else a
         if due < b:
-            fit = whole & (match[:, b - 1] < 1)
-            add[fit, due:b] = np.maximum(add[fit, due:b], NO_REP)
-    alone = after_break & (add[:, -2] == NO_REP)
-    add[alone, -2] = np.maximum(last_due[alone], AFTER_END)
+            fit = whole & (match[:, b - 1] < WELL)
+            add[:, fit, due:b] = np.maximum(add[:, fit, due:b], NO_REP)
+    alone = after_break & (add[:, :, -2] == NO_REP)
+    add[:, :, -2] = np.where(alone, np.maximum(last_due, AFTER_END), add[:, :, -2])
     return add
 
 
@@ -387,16 +395,12 @@ def _out_of_turn(
 
 
 def _most_counted(
-    chosen: list[int | None],
-    items: list[Item],
-    match: np.ndarray,
-    add: np.ndarray,
-    tail: np.ndarray,
-    early: int,
+    chosen: list[int | None], items: list[Item], match: np.ndarray, add: np.ndarray, early: int
 ) -> None:
     """Where a movement was left out for another that was done before its turn, count as many of
-    the round's strokes as the order allows, in place: which round a stroke is of is settled, what
-    counts in it is a definition. The first `early` strokes lie before the start.
+    the round's strokes as the order allows, the earlier ones where that is the same, in place:
+    which round a stroke is of is settled, what counts in it is a definition. `add` (n, m + 1) is
+    the price of leaving a stroke out; the first `early` strokes lie before the start.
     """
     rounds = [item.round for item in items]
     for number in dict.fromkeys(rounds):
@@ -407,13 +411,16 @@ def _most_counted(
             continue
         begin = max((i + 1 for i, place in taken if place < first), default=early)
         end = min((i for i, place in taken if place >= last), default=len(chosen))
+        here = match[begin:end, first:last]
+        fits = here.min(axis=1, keepdims=True) < WELL
+        out = np.where(fits, EXTRA, np.maximum(add, add[:, :1])[begin:end, first : last + 1])
         least = skips(np.full(last - first, MISSING))
-        ends = tail[first : last + 1] if last == len(items) else least[:, -1]
+        to_the_end = np.append(np.full(last - first, np.inf), 0.0)
         inside, _, _ = cheapest(
-            match[begin:end, first:last], add[begin:end, first : last + 1], least, ends, least[0]
+            np.where(here < WELL, 0.0, here), np.array([out, out]), least, to_the_end, least[0]
         )
         before = sum(place is not None for place in chosen[begin:end])
-        if sum(place is not None for place in inside) > before:
+        if sum(place is not None for place in inside) >= before:
             chosen[begin:end] = [None if place is None else first + place for place in inside]
 
 
@@ -442,37 +449,48 @@ def skips(skip: np.ndarray, jumps: Sequence[tuple[int, int, float]] = ()) -> np.
 
 
 def cheapest(
-    match: np.ndarray, add: np.ndarray, least: np.ndarray, tail: np.ndarray, lead: np.ndarray
+    match: np.ndarray,
+    add: np.ndarray,
+    least: np.ndarray,
+    tail: np.ndarray,
+    lead: np.ndarray,
 ) -> tuple[list[int | None], int, float]:
     """The cheapest order-preserving pairing of n strokes with m items.
 
-    Prices: `match` (n, m) of calling a stroke an item; `add` (n, m + 1) of leaving a stroke out
-    when so many items are done; `least` (m + 1, m + 1) of leaving items out, see `skips`; `lead`
-    and `tail` (m + 1,) of beginning and of stopping with so many items done. Returns each stroke's
-    item or None, how many items are done, and the price. Of equal prices the earlier strokes are
-    paired.
+    Prices: `match` (n, m) of calling a stroke an item; `add` (2, n, m + 1) of leaving a stroke out
+    when so many items are done, the first of a row and each after it; `least` (m + 1, m + 1) of
+    leaving items out, see `skips`; `lead` and `tail` (m + 1,) of beginning and of stopping with so
+    many items done. Returns each stroke's item or None, how many items are done, and the price. Of
+    equal prices the earlier strokes are paired.
     """
     count, size = match.shape
-    best = np.empty((count + 1, size + 1))
-    rows = np.empty((count, size + 1))
-    best[0] = lead
+    # best[i][1]: with stroke i - 1 left out; best[i][0]: with it paired, or none yet
+    best = np.full((count + 1, 2, size + 1), np.inf)
+    rows = np.full((count, 2, size + 1), np.inf)
+    best[0, 0] = lead
     for i in range(count):
-        rows[i] = best[i] + add[i]
-        rows[i, 1:] = np.minimum(rows[i, 1:], best[i, :-1] + match[i])
-        best[i + 1] = (rows[i, :, None] + least).min(0)
-    done = int(np.argmin(best[count] + tail))
-    price = float(best[count, done] + tail[done])
+        rows[i, 0, 1:] = best[i, :, :-1].min(0) + match[i]
+        rows[i, 1] = (best[i] + add[:, i]).min(0)
+        best[i + 1] = (rows[i, :, :, None] + least).min(1)
+    price = float((best[count] + tail).min())
 
+    def last(prices: np.ndarray, least: float) -> int:
+        return int(np.flatnonzero(np.isclose(prices, least, rtol=0, atol=1e-9))[-1])
+
+    done = int(np.argmin((best[count] + tail).min(0)))
     chosen: list[int | None] = [None] * count
     j = done
+    out = last(best[count, :, j], best[count, :, j].min())
     for i in range(count - 1, -1, -1):
-        ways = np.flatnonzero(np.isclose(rows[i] + least[:, j], best[i + 1, j], rtol=0, atol=1e-9))
-        left_out = np.isclose(best[i, ways] + add[i, ways], rows[i, ways], rtol=0, atol=1e-9)
-        if left_out.any():
-            j = int(ways[left_out][-1])
+        ways = np.isclose(rows[i, out] + least[:, j], best[i + 1, out, j], rtol=0, atol=1e-9)
+        if out:
+            j = int(np.flatnonzero(ways)[-1])
+            before = best[i, :, j] + add[:, i, j]
         else:
-            j = int(ways[0]) - 1
+            j = int(np.flatnonzero(ways)[0]) - 1
             chosen[i] = j
+            before = best[i, :, j]
+        out = last(before, before.min())
     return chosen, done, price
 
 
@@ -491,7 +509,11 @@ def _lead(left_out: np.ndarray, begun: bool) -> np.ndarray:
 
 
 def pair_probabilities(
-    match: np.ndarray, add: np.ndarray, ways: np.ndarray, tail: np.ndarray, lead: np.ndarray
+    match: np.ndarray,
+    add: np.ndarray,
+    ways: np.ndarray,
+    tail: np.ndarray,
+    lead: np.ndarray,
 ) -> np.ndarray:
     """Probability (n, m) that stroke i is item j, over all alignments (forward-backward).
 
@@ -503,21 +525,23 @@ def pair_probabilities(
     if not count or not size:
         return np.zeros((count, size))
     weight = np.exp(ways)
-    forward = np.full((count + 1, size + 1), -np.inf)
-    forward[0] = -lead
+    # forward[i][1]: with stroke i - 1 left out; forward[i][0]: with it paired, or none yet
+    forward = np.full((count + 1, 2, size + 1), -np.inf)
+    forward[0, 0] = -lead
     due = np.empty((count, size))
     for i in range(count):
-        due[i] = _log_product(forward[i], weight)[:-1] - match[i]
-        forward[i + 1] = forward[i] - add[i]
-        forward[i + 1, 1:] = np.logaddexp(forward[i + 1, 1:], due[i])
-    # backward[j]: all ways to finish after i strokes and j items
-    backward = _log_product(-tail, weight.T)
-    evidence = np.logaddexp.reduce(forward[count] + backward)
+        due[i] = _log_product(np.logaddexp(*forward[i]), weight)[:-1] - match[i]
+        forward[i + 1, 0, 1:] = due[i]
+        forward[i + 1, 1] = np.logaddexp(*(forward[i] - add[:, i]))
+    # backward[j]: all ways to finish after i strokes and j items, by what became of the last
+    end = _log_product(-tail, weight.T)
+    backward = np.array([end, end])
+    evidence = np.logaddexp.reduce((forward[count] + backward).ravel())
     pairs = np.empty((count, size))
     for i in range(count - 1, -1, -1):
-        pairs[i] = due[i] + backward[1:] - evidence
-        paired = _log_product(np.append(backward[1:] - match[i], -np.inf), weight.T)
-        backward = np.logaddexp(backward - add[i], paired)
+        pairs[i] = due[i] + backward[0, 1:] - evidence
+        paired = _log_product(np.append(backward[0, 1:] - match[i], -np.inf), weight.T)
+        backward = np.logaddexp(backward[1] - add[:, i], paired)
     return np.exp(np.minimum(pairs, 0.0))
 
 

@@ -25,7 +25,7 @@ def prices(seed: int, strokes: int, items: int) -> Prices:
         leaps.append((edge, items, float(3 * rng.random())))
     return (
         4 * rng.random((strokes, items)),
-        3 * rng.random((strokes, items + 1)),
+        3 * rng.random((2, strokes, items + 1)),
         3 * rng.random(items),
         2 * rng.random(items + 1),
         2 * rng.random(items + 1),
@@ -74,7 +74,8 @@ def price_of(found: tuple[list[int | None], list[int], int], given: Prices, gap:
         price += gap(at, before[i])
         at = before[i]
         if item is None:
-            price += add[i, at]
+            row = i > 0 and chosen[i - 1] is None
+            price += add[int(row), i, at]
         else:
             price += match[i, item]
             at = item + 1
@@ -112,7 +113,8 @@ def test_pair_probabilities_are_fractions_of_all_alignments(
             yield from ((ways[at, end] - tail[end], so_far) for end in range(at, items + 1))
             return
         for weight, pairs in weights(i + 1, at, so_far):
-            yield weight - add[i, at], pairs
+            row = i > 0 and i - 1 not in so_far
+            yield weight - add[int(row), i, at], pairs
         for item in range(at, items):
             for weight, pairs in weights(i + 1, item + 1, {**so_far, i: item}):
                 yield ways[at, item] - match[i, item] + weight, pairs
@@ -145,7 +147,7 @@ def by_alignment(one: str, other: str) -> float:
     match = np.array([[0.0 if a == b else 9.0 for b in other] for a in one])
     match = match.reshape(len(one), len(other))
     rest = np.arange(len(other), -1, -1.0)
-    add = np.ones((len(one), len(other) + 1))
+    add = np.ones((2, len(one), len(other) + 1))
     return cheapest(match, add, skips(np.ones(len(other))), rest, rest[::-1].copy())[2]
 
 
