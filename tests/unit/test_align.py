@@ -230,6 +230,17 @@ def test_one_too_many_is_one_more_of_what_was_just_done() -> None:
     assert found[6:] == ["2f1", "handling", "2f2", "2f3", "2f4", "extra", "2p1", "2p2"]
 
 
+def test_a_movement_done_too_late_is_one_event_and_the_earlier_lifts_count() -> None:
+    """Eight hang cleans before nine deadlifts for nine and eight: the round has as many lifts
+    either way, and the next is none of its own."""
+    asked = [("deadlift", 9), ("hang power clean", 8)]
+    bar = Bar().stroke(FLOOR, HANG).stroke(HANG, RACK, 8).rest(3).stroke(FLOOR, HANG, 9).rest(9)
+    bar.stroke(FLOOR, HANG, 9).stroke(HANG, RACK, 8)
+    found = bar.read(asked, asked)
+    assert found[:18] == ["1d1", *(f"1h{k}" for k in range(1, 9)), *["extra"] * 9]
+    assert found[18:] == [*(f"2d{k}" for k in range(1, 10)), *(f"2h{k}" for k in range(1, 9))]
+
+
 def test_a_count_is_as_doubtful_as_another_is_likely() -> None:
     """A lift that fell short amid a whole set leaves no doubt of the count; where one rep is
     missing without it, that lift is doubted, and more than a count that is short anyway."""
