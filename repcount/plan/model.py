@@ -29,6 +29,9 @@ class RoundPlan(Record):
             self.movements
         ):
             raise ValueError("a pattern uses up the reps of its round")
+        breaks = self.pattern.breaks_after() if self.pattern is not None else []
+        if len(self.break_s) != len(breaks):
+            raise ValueError("a round has one length for each break")
         if any(part.movement not in CATALOGUE for part in self.movements):
             raise ValueError("the movements of a round are of those known here")
         return self
@@ -92,6 +95,11 @@ class Plan(Record):
     def _of_one_workout(self) -> Self:
         if [one.movements for one in self.rounds] != self.workout.rounds:
             raise ValueError("the rounds of a plan are those of its workout")
+        if len({one.pattern is None for one in self.rounds}) > 1:
+            raise ValueError("all rounds of a plan have a pattern, or none has")
+        gaps = self.between_rounds_s
+        if gaps is not None and len(gaps) != len(self.rounds) - 1:
+            raise ValueError("a plan has one time between each two rounds")
         return self
 
     @property

@@ -301,12 +301,15 @@ _LIMITING = threading.Lock()
 
 @contextmanager
 def _limited_memory() -> Iterator[None]:
-    """HDF5 takes as much memory as a length in the file says, before it is found to be wrong: here
-    no more than MOST_MEMORY_BYTES is had (RLIMIT_DATA, Linux from 4.7), and it says so instead."""
+    """HDF5 takes as much memory as a length in the file says, before it is found to be wrong: where
+    the process has no limit, no more than MOST_MEMORY_BYTES is had (RLIMIT_DATA, Linux from 4.7),
+    and it says so instead."""
     with _LIMITING:
         soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        if soft == resource.RLIM_INFINITY or soft > MOST_MEMORY_BYTES:
-            resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY_BYTES, hard))
+        if soft != resource.RLIM_INFINITY:  # as in a confined process, which may change none
+            yield
+            return
+        resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY_BYTES, hard))
         try:
             yield
         finally:

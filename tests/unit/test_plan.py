@@ -242,6 +242,21 @@ def test_a_kept_plan_whose_pattern_is_another_s_is_refused(
         load_record(Plan, file)
 
 
+def test_a_kept_plan_whose_parts_are_not_of_one_length_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "plan.json"
+    whole = parse_plan(SLATE)
+    for damage, said in (
+        (lambda kept: kept["rounds"][0]["break_s"].append(4.0), "one length for each break"),
+        (lambda kept: kept.update(between_rounds_s=[9.0] * 7), "one time between each two rounds"),
+        (lambda kept: kept["rounds"][0].update(pattern=None, break_s=[]), "or none has"),
+    ):
+        kept = whole.model_dump(mode="json")
+        damage(kept)
+        file.write_text(json.dumps(kept), encoding="utf-8")
+        with pytest.raises(RecordError, match=said):
+            load_record(Plan, file)
+
+
 def test_a_kept_plan_of_no_known_movement_is_refused(tmp_path: Path) -> None:
     file = tmp_path / "plan.json"
     text = parse_plan(SLATE).model_dump_json().replace("push press", "sled")
