@@ -415,8 +415,15 @@ def test_a_plan_of_the_list_is_kept_by_mouse_and_by_touch(browser, server, attem
         f"document.querySelector({row!r}).querySelector('.figures-of b').innerText"
     )
     total = total.partition(" (")[0]
+    browser.value(
+        "addEventListener('submit', event => sessionStorage.setItem("
+        "  'held', String(event.submitter === document.activeElement)), true)"
+    )
     hand.click(f"{row} button")
-    until(browser, "location.pathname.startsWith('/plans/') && !!document.getElementById('total')")
+    there = "location.pathname.startsWith('/plans/') && !!document.getElementById('total')"
+    until(browser, there, seconds=60)
+    # what is pressed is still the form's when it is sent: its name would go with it
+    assert browser.value("sessionStorage.getItem('held')") == "true"
     kept = browser.value("location.pathname")
     said = browser.value("document.getElementById('kept-plan').innerText")
     assert said.startswith(f"Saved: long opening set, from the list of plans, planned {total}. ")
