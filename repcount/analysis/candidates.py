@@ -1,11 +1,13 @@
 """Which plans stand beside one another in a forecast: the plan, the plan changed, patterns that are
-asked for, and those that the break rules offer."""
+asked for, and those that the break rules offer; and what is kept of one."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 
+from repcount.analysis.forecast import Forecast
+from repcount.analysis.paced import paced, untimed
 from repcount.plan.model import Plan
 from repcount.plan.pace import BETWEEN_S, START_S
 from repcount.plan.propose import Wishes, make_plan
@@ -28,7 +30,11 @@ def candidates(
     """
     wishes = wishes or Wishes()
     plain = Wishes(maxes=wishes.maxes)
-    first = base if base.has_breaks else make_plan(base, plain).plan
+    first = base
+    if not base.has_breaks:
+        first = make_plan(base, plain).plan
+        if base.planned_total_s is None and base.target_s is None:  # nobody planned its times
+            first = untimed(first)
     plans = [(THE_PLAN, first)]
     if wishes != plain:
         plans.append((CHANGED, make_plan(first, wishes).plan))
@@ -57,6 +63,14 @@ def _asks(plan: Plan) -> tuple[object, ...]:
     start_s = START_S if plan.start_s is None else plan.start_s
     between_s = plan.between_rounds_s or [BETWEEN_S] * (len(plan.rounds) - 1)
     return plan.planned_sets(), lengths, between_s, start_s, plan.workout.load_kg
+
+
+def as_kept(name: str, plan: Plan, forecast: Forecast | None) -> Plan:
+    """What is kept of a candidate, with the times that it was forecast with, so that its total is
+    that of the list. The plan and the new one keep round times of their own; without a forecast
+    there are none."""
+    own = name in (THE_PLAN, NEW) and plan.planned_total_s is not None
+    return plan if own else paced(plan, forecast)
 
 
 def kilograms_of(base: Plan, wishes: Wishes) -> dict[str, float]:

@@ -36,6 +36,7 @@ from repcount.analysis.forecast import (
     span,
 )
 from repcount.analysis.losses import LEAST_S, Loss, losses
+from repcount.analysis.paced import bare, in_tenths, shared, timed, with_start
 from repcount.analysis.reasons import Reason, ReasonKind, Trouble, trouble
 from repcount.analysis.recognise import pattern_at
 from repcount.attempt.assemble import all_rounds_over
@@ -43,9 +44,8 @@ from repcount.attempt.records import Attempt, MovementReps, Probability, Record
 from repcount.errors import PlanError
 from repcount.plan.break_rules import USUAL_BREAK_S, break_patterns
 from repcount.plan.clock_card import clock_card
-from repcount.plan.load import check_time
 from repcount.plan.model import Plan, RoundPlan
-from repcount.plan.pace import BETWEEN_S, START_S, between_rounds, floors, spread, typical_rounds
+from repcount.plan.pace import BETWEEN_S, between_rounds, floors, spread, typical_rounds
 from repcount.plan.pattern import Pattern, parse_pattern
 from repcount.plan.set_limits import SOURCE, SetLimits
 from repcount.plan.strength import MaxEstimate
@@ -318,7 +318,7 @@ def _mend(
         answer.plan = _with_times(new)
         return
     first_s = new.rounds[0].round_s if "start" in applied else None
-    answer.plan, answer.forecast = _paced(_bare(new), model, first_s)
+    answer.plan, answer.forecast = _paced(bare(new), model, first_s)
     _to_cap(answer, model)
 
 
@@ -350,7 +350,7 @@ def _to_cap(answer: NextPlan, model: Forecaster) -> None:
         took < least for took, least in zip(times, floors(plan.rounds), strict=True)
     ):
         return
-    answer.plan = _timed(plan, [from_ms(one) for one in times])
+    answer.plan = timed(plan, [from_ms(one) for one in times])
     answer.notes.append(
         f"The plan is paced to end at the time cap of {clock(cap_s)}; the model gives that "
         f"{chance:.0%}, and forecasts {clock(total_s)}."
@@ -481,7 +481,7 @@ def _suggest(
 ) -> None:
     """Fill in ranking, suggestions, the new plan and its forecast. The pattern of a plan by which
     the attempt was not finished (`failed`) is no change."""
-    base_plan = _bare(base)
+    base_plan = bare(base)
     length = _break_length(base_plan, done)
     candidates = [("as done", done)]
     if str(base_plan.planned_sets()) != str(done.planned_sets()):
@@ -666,19 +666,6 @@ def _combined(
     return new
 
 
-def _bare(plan: Plan) -> Plan:
-    """A plan with whole times between rounds, its pace left out."""
-    gaps = len(plan.rounds) - 1
-    return plan.model_copy(
-        update={
-            "rounds": [one.model_copy(update={"round_s": None}) for one in plan.rounds],
-            "between_rounds_s": plan.between_rounds_s or [BETWEEN_S] * gaps,
-            "cycle_s": {},
-            "transition_s": None,
-        }
-    )
-
-
 def _break_length(base: Plan, done: Plan) -> float:
     """The length to plan a break with: the planned one, else the athlete's own lower median."""
     planned = [seconds for one in base.rounds for seconds in one.break_s]
@@ -712,57 +699,19 @@ def _patterned(plan: Plan, patterns: Sequence[str], seconds: float) -> Plan:
 
 def _with_times(plan: Plan) -> Plan:
     """The plan with times to a tenth; round times as they were, or typical."""
-    plan = _tenths(plan)
+    plan = in_tenths(plan)
     times = [one.round_s for one in plan.rounds]
     if any(one is None for one in times):
         times = [from_ms(one) for one in typical_rounds(plan.rounds)]
-    return _timed(plan, times)
+    return timed(plan, times)
 
 
 def _paced(plan: Plan, model: Forecaster, first_s: float | None = None) -> tuple[Plan, Forecast]:
-    """The plan with times to a tenth, and its forecast: the plan's total is the forecast's, which
-    its rounds share as forecast (the middles of parts do not add up to the middle of the sum). A
-    first round that is to be slower, `first_s`, is."""
-    plan = _tenths(plan)
-    if plan.start_s is None:
-        plan = plan.model_copy(update={"start_s": START_S})
-    found = model.forecast(plan, kept=True, unbroken=False)
-    around = between_rounds(len(plan.rounds), plan.start_s or 0.0, plan.between_rounds_s or [])
-    parts = [Fraction(to_ms(one.middle_s)) for one in found.rounds]
-    times = spread(100 * as_tenths(found.total.middle_s) - around.total, parts)
+    """The plan with times to a tenth, and its forecast, whose total is the plan's. A first round
+    that is to be slower, `first_s`, is."""
+    plan = with_start(in_tenths(plan))
+    times = shared(plan, model.forecast(plan, kept=True, unbroken=False))
     if first_s is not None:
         times[0] = max(times[0], to_ms(first_s))
-    plan = _timed(plan, [from_ms(one) for one in times])
+    plan = timed(plan, [from_ms(one) for one in times])
     return plan, model.forecast(plan, "the new plan", kept=True, unbroken=False)
-
-
-def _tenths(plan: Plan) -> Plan:
-    """The plan with its breaks, its start and its times between rounds to a tenth."""
-
-    def tenth(seconds: float) -> float:
-        return as_tenths(seconds) / 10
-
-    return plan.model_copy(
-        update={
-            "between_rounds_s": [tenth(one) for one in plan.between_rounds_s or []]
-            or plan.between_rounds_s,
-            "start_s": None if plan.start_s is None else tenth(plan.start_s),
-            "rounds": [
-                one.model_copy(update={"break_s": [tenth(s) for s in one.break_s]})
-                for one in plan.rounds
-            ],
-        }
-    )
-
-
-def _timed(plan: Plan, times: Sequence[float | None]) -> Plan:
-    new = plan.model_copy(
-        update={
-            "rounds": [
-                one.model_copy(update={"round_s": took})
-                for one, took in zip(plan.rounds, times, strict=True)
-            ]
-        }
-    )
-    check_time(new)
-    return new

@@ -65,6 +65,7 @@ from repcount.plan import parse_plan
 
 INTERRUPTED = "The reading was interrupted and has begun again."
 _DELETE_TRIES = 20
+_NEWEST = (PlanRow.changed_at.desc(), PlanRow.id.desc())  # in the order of plans
 
 
 class Library:
@@ -189,7 +190,7 @@ class Library:
     def plans(self) -> Sequence[PlanRow]:
         """All plans, the one changed last first."""
         with self.session() as session:
-            return session.scalars(select(PlanRow).order_by(PlanRow.changed_at.desc())).all()
+            return session.scalars(select(PlanRow).order_by(*_NEWEST)).all()
 
     def plan(self, plan_id: int) -> PlanRow:
         """The row of a plan. Raises Missing if there is none."""
@@ -221,19 +222,20 @@ class Library:
         return plan_id
 
     def keep_plan(self, toml: str, attempt_id: str, by: str) -> int:
-        """Keep a plan after an attempt, once, with who kept it; its id. Raises PlanError where the
-        text is no plan."""
+        """Keep a plan after an attempt, once, with who kept it; its id. It is the newest then, also
+        where it was there. Raises PlanError where the text is no plan."""
         with self.session() as session:
             row = session.scalars(select(PlanRow).where(PlanRow.toml == toml)).first()
             row = row or session.get_one(PlanRow, add_plan(session, toml))
-            row.kept_after, row.kept_by = attempt_id, by or None
+            row.kept_after, row.kept_by, row.changed_at = attempt_id, by or None, now()
             return row.id
 
     def plan_kept_after(self, attempt_id: str) -> PlanRow | None:
-        """The plan that was kept last after an attempt, as it stands now; None where none was."""
+        """The plan that was kept, or changed, last after an attempt, as it stands now; None where
+        none was kept."""
         asked = select(PlanRow).where(PlanRow.kept_after == attempt_id)
         with self.session() as session:
-            return session.scalars(asked.order_by(PlanRow.id.desc())).first()
+            return session.scalars(asked.order_by(*_NEWEST)).first()
 
     def add_attempt(
         self,

@@ -14,6 +14,7 @@ from pydantic import Field
 
 from repcount.attempt.records import After, MovementReps, Record
 from repcount.errors import PlanError
+from repcount.wording import plural
 
 LONGEST_PATTERN = 2000  # characters; 200 terms of three digits with room for spaces
 _TOKEN = re.compile(r"\s*(?:(?P<term>[0-9]+)|(?P<mark>[|+])|(?P<other>\S))")
@@ -150,10 +151,10 @@ def parse_pattern(text: str, movements: Sequence[MovementReps], where: str = "pa
         raise fail(f"has no terms; the round asks for {asked}")
     missing = left + sum(part.reps for part in movements[index + 1 :])
     if missing:
-        total = sum(part.reps for part in movements)
+        total, be = sum(part.reps for part in movements), "is" if missing == 1 else "are"
         raise fail(
             f"the terms add up to {total - missing} reps, but the round has {total} ({asked}); "
-            f"after term {count}, {missing} more must be used up"
+            f"{plural(missing, 'rep')} after the last term {be} in no set"
         )
     return Pattern(sets=sets)
 

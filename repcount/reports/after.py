@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,12 +14,14 @@ from markupsafe import Markup
 from repcount.analysis.forecast import Parameter, Ranked, Ranking, Span
 from repcount.analysis.history import AttemptColumn, Change, History, common_words
 from repcount.analysis.losses import Evidence
-from repcount.analysis.next_plan import NextPlan
+from repcount.analysis.next_plan import NextPlan, Suggestion
 from repcount.analysis.reasons import ReasonKind
 from repcount.plan.clock_card import clock_card
 from repcount.plan.file import LONGEST_NOTES
+from repcount.plan.load import parse_plan
 from repcount.plan.model import Plan
 from repcount.plan.propose import Proposal
+from repcount.plan.working_load import CAUTIONS
 from repcount.plan.writing import plan_toml
 from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.svg import percent, tag
@@ -431,16 +433,59 @@ def plan_parts(plan: Plan) -> dict[str, Any]:
 
 
 def changes_of(answer: NextPlan) -> list[str]:
-    """The changes that the new plan has, in sentences, as plan and card keep them."""
+    """The changes that the new plan has, in sentences, as its card has them."""
     made = [one.change for one in answer.suggestions if one.in_plan]
     return made or ["The plan is done again."]
 
 
+# A change without its numbers, which a plan's own fields hold and its coach may change.
+_AIMS: dict[str, str] = {
+    "sets": "break into shorter sets",
+    "breaks": "take longer breaks",
+    "start": "start slower",
+    "load": "take less load",
+}
+_SHORTENS = {"breaks": "keep the breaks short", "between-rounds": "go on soon after each round"}
+
+
+def aim_words(one: Suggestion) -> str:
+    """What a change is for, without numbers: `keep the breaks short`."""
+    if one.shortens is not None:
+        return _SHORTENS[one.shortens]
+    if one.reason is None and one.kind == "pattern":
+        return "break the sets another way" if one.gain else "plan no more than the load allows"
+    return _AIMS[one.reason or "load"]
+
+
 def next_toml(answer: NextPlan) -> str:
-    """The new plan as the text of a plan file, with its cautions as comments; the attempt and the
-    changes are in its notes."""
-    said = [*changes_of(answer), *filter(None, [target_words(answer.plan)])]
-    return plan_toml(noted(answer.plan, answer.recorded_at, answer.video, said), answer.cautions)
+    """The new plan as the text of a plan file, with its cautions as comments; the attempt and what
+    was suggested after it are in its notes, without the plan's numbers: these may be changed."""
+    aims = [aim_words(one) for one in answer.suggestions if one.in_plan]
+    said = f"Suggested then: {'; '.join(aims) or 'do the plan again'}."
+    return plan_toml(noted(answer.plan, answer.recorded_at, answer.video, [said]), answer.cautions)
+
+
+CHOSEN = "Chosen from the plans that were forecast then: "
+
+
+def listed_toml(name: str, plan: Plan, recorded_at: str | None, video: str) -> str:
+    """A plan of a list of forecasts as the text of a plan file; which one it was is in its notes,
+    by its rule's name where it has one: a pattern stands in the plan."""
+    said = f"{CHOSEN}{listed_words(name)}."
+    return plan_toml(noted(plan, recorded_at, video, [said]), CAUTIONS)
+
+
+def listed_words(name: str) -> str:
+    """The name of a listed plan without its pattern: `long opening set`."""
+    if not name[:1].isdigit():
+        return name
+    return name.partition("(")[2].rstrip(")") or "a pattern as typed"
+
+
+def chosen_from(plan: Plan) -> str:
+    """Which plan of a list of forecasts this one was kept from; empty where it is from none."""
+    lines = [one for one in (plan.notes or "").splitlines() if one.startswith(CHOSEN)]
+    return lines[0].removeprefix(CHOSEN).rstrip(".") if lines else ""
 
 
 AFTER = "After the attempt"  # begins the notes of a plan that was made after one
@@ -473,28 +518,35 @@ def next_card(answer: NextPlan, athlete: str = "") -> Proposal:
 @dataclass(frozen=True)
 class RankedLine:
     """A plan of a ranking as a page shows it: its words, and its interval on a scale that all
-    share."""
+    share. `times`: with what times it is kept, where not with those of its forecast; `kept`:
+    whether it is the plan that was kept."""
 
     name: str
     pattern: str
-    breaks: str
+    asks: str
     total: str
     gain: str
     chance: str
     untested: list[str]
     drawing: Markup
+    times: str
+    kept: bool
 
 
-def ranked_lines(ranking: Ranking) -> list[RankedLine]:
-    """The plans of a ranking, from the fastest on."""
+def ranked_lines(
+    ranking: Ranking, plans: Mapping[str, Plan], kept: Plan | None = None
+) -> list[RankedLine]:
+    """The plans of a ranking, from the fastest on. `plans`: each as it would be kept, by its name;
+    `kept`: the one that was."""
     totals = [one.forecast.total for one in ranking.plans]
     low = min((one.low_s for one in totals), default=0.0)
     high = max((one.high_s for one in totals), default=1.0)
+    base = next(iter(plans.values())).workout.load_kg if plans else None
     return [
         RankedLine(
             name=one.forecast.name,
             pattern=" / ".join(dict.fromkeys(one.patterns)),
-            breaks=breaks_words(one),
+            asks=_asks(one, plans[one.forecast.name], base),
             total=clock_interval(one.forecast.total),
             gain=_gain(one) if number else "the others are compared with it",
             chance=""
@@ -502,9 +554,31 @@ def ranked_lines(ranking: Ranking) -> list[RankedLine]:
             else f"{one.forecast.chance_of_plan:.0%}",
             untested=one.forecast.outside,
             drawing=interval_mark(one.forecast.total, low, high),
+            times=_times_kept(one, plans[one.forecast.name]),
+            kept=kept is not None and _unsigned(plans[one.forecast.name]) == _unsigned(kept),
         )
         for number, one in enumerate(ranking.plans)
     ]
+
+
+def _asks(one: Ranked, plan: Plan, base_kg: float | None) -> str:
+    """`breaks of 3.0 s, 65 kg`: its breaks, and its load where that is not the first plan's."""
+    on_bar = plan.workout.load_kg
+    return breaks_words(one) + (f", {kg_words(on_bar)}" if on_bar and on_bar != base_kg else "")
+
+
+def _times_kept(one: Ranked, plan: Plan) -> str:
+    if plan.planned_total_s is None:
+        return "kept without times for its rounds: its forecast leaves them no time to work"
+    total = clock(plan.planned_total_s)
+    same = total == clock(one.forecast.total.middle_s)
+    return "" if same else f"kept with its own times, {total}"
+
+
+def _unsigned(plan: Plan) -> Plan:
+    """A plan by its work and times alone, as its file has them."""
+    plan = plan.model_copy(update={"athlete": None, "notes": None})
+    return parse_plan(plan_toml(plan))
 
 
 def _link(one: Evidence, answer: NextPlan, video: Path | None, folder: Path | None) -> str:

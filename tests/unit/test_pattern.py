@@ -60,7 +60,7 @@ def test_blanks_say_nothing(text: str) -> None:
     ("rule", "text", "message"),
     [
         ("use up the round's reps", "7 | 1+5", "add up to 13 reps, but the round has 18"),
-        ("use up the round's reps", "7", "after term 1, 11 more must be used up"),
+        ("use up the round's reps", "7", "11 reps after the last term are in no set"),
         ("use up the round's reps", "", "has no terms"),
         ("use up the round's reps", "8+6+4 | 2", "term 4 comes after the end of the round"),
         ("no term crosses the end of a movement", "9 | 5 | 4", 'term 1 ("9") crosses the end of'),

@@ -144,6 +144,12 @@ class Browser:
             clickCount=0 if kind == "mouseMoved" else 1,
         )
 
+    def tap(self, x: float, y: float) -> None:
+        """A finger put down and taken off again."""
+        points = [{"x": x, "y": y}]
+        self.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=points)
+        self.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+
     def frame(self, path: Path) -> None:
         """A screenshot of the whole page."""
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]

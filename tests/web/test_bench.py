@@ -380,6 +380,14 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     until(browser, f"{PANEL}.includes('set the clock: start')")
     until(browser, "document.querySelector('#forecast [name=breaks]').value === ''")
     until(browser, "!!document.querySelector('#next .ranked li')")
+    # a sentence's place takes no page in, whatever is answered
+    browser.value(
+        "htmx.ajax('POST', document.getElementById('forecast').getAttribute('hx-post'),"
+        "{target: '.ranked .said', swap: 'textContent'})"
+    )
+    poured = browser.value("document.querySelector('.ranked .said').textContent")
+    assert poured.startswith("The server answered something else")
+    browser.value("document.querySelector('.ranked .said').textContent = ''; 1")
     hand.click("#decision button.main")
     until(browser, "location.pathname.startsWith('/plans/')")
     until(browser, "!!document.getElementById('kept-plan')")
@@ -389,6 +397,57 @@ def test_what_comes_next_stands_on_the_page_and_is_kept(browser, server, attempt
     assert "slow pace" not in browser.value(said)  # it finds no fault with what it proposed
     assert browser.value("document.getElementById('not-paced').textContent") == ""
     assert browser.value("document.querySelector('[name=notes]').value").startswith("After the")
+    quiet(browser)
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_a_plan_of_the_list_is_kept_by_mouse_and_by_touch(browser, server, attempt, width):
+    """The list, the plan's page, its total and its card say the same; the list knows it again."""
+    bench(browser, server, attempt, width)
+    hand = Hand(browser, finger=width < 600)
+    hand.click(".jumps [href='#next']")
+    until(browser, "!!document.querySelector('#next .ranked li')")
+    hand.write("#forecast [name=breaks]", "3.5")
+    until(browser, "document.getElementById('ranking').innerText.includes('The plan, changed')")
+    browser.value("document.activeElement.blur()")
+    row = ".ranked li:has([value='long opening set'])"
+    total = browser.value(
+        f"document.querySelector({row!r}).querySelector('.figures-of b').innerText"
+    )
+    total = total.partition(" (")[0]
+    browser.value(
+        "addEventListener('submit', event => sessionStorage.setItem("
+        "  'held', String(event.submitter === document.activeElement)), true)"
+    )
+    hand.click(f"{row} button")
+    there = "location.pathname.startsWith('/plans/') && !!document.getElementById('total')"
+    until(browser, there, seconds=60)
+    # what is pressed is still the form's when it is sent: its name would go with it
+    assert browser.value("sessionStorage.getItem('held')") == "true"
+    kept = browser.value("location.pathname")
+    said = browser.value("document.getElementById('kept-plan').innerText")
+    assert said.startswith(f"Saved: long opening set, from the list of plans, planned {total}. ")
+    until(browser, "document.getElementById('total').innerText.includes('planned')")
+    assert total in browser.value("document.getElementById('total').innerText")
+    # who edits it has the notes in sight
+    notes = "document.querySelector('[name=notes]')"
+    assert "long opening set" in browser.value(f"{notes}.value")
+    assert browser.value(f"{notes}.getBoundingClientRect().bottom") < 844
+    until(browser, "!!document.getElementById('plan-said').textContent")
+    assert "slow pace" not in browser.value("document.getElementById('plan-said').textContent")
+    quiet(browser)
+    visit(browser, f"{server.address}{kept}/card")
+    assert total in browser.value("document.querySelector('.total').innerText")
+    visit(browser, f"{server.address}/attempts/{attempt}/next")
+    heading = browser.value("document.getElementById('kept').innerText")
+    assert heading.startswith(f"Kept as plan: {total}")
+    until(browser, "!!document.querySelector('.ranked li')")
+    hand.write("#forecast [name=breaks]", "3.5")
+    until(browser, "!!document.querySelector('.ranked a.button')")
+    again = browser.value("document.querySelector('.ranked li:has(a.button)').innerText")
+    assert again.startswith("Long opening set")
+    assert total in again
+    assert browser.value("document.querySelector('.ranked a.button').pathname") == kept
     quiet(browser)
 
 

@@ -461,11 +461,19 @@ def test_what_comes_next_is_said_kept_and_printed(client, read):
     assert "The pattern of round 1" in wrong.text
     assert "is no time" in client.post(address, data={"breaks": "soon"}).text
     assert "The max of deadlift" in client.get(f"/attempts/{read}/next?max=heavy").text
-    plan = client.post(address, data={"breaks": "2 s", "keep": "the plan, changed"})
+    plan = client.post(f"{address}/keep", data={"breaks": "2 s", "plan": "the plan, changed"})
     assert plan.status_code == 204
-    toml = client.get(plan.headers["HX-Redirect"].partition("?")[0] + "?text=1").text
+    there = plan.headers["HX-Redirect"]
+    toml = client.get(there.partition("?")[0] + "?text=1").text
     assert "seconds = 2" in toml
-    assert client.post(address, data={"keep": "no such"}).status_code == 404
+    assert "Saved: <bdi>the plan, changed</bdi>, from the list of plans, planned" in (
+        client.get(there).text
+    )
+    assert client.post(f"{address}/keep", data={"plan": "no such"}).status_code == 404
+    # nothing chosen is said in a sentence, and is no list
+    none = client.post(f"{address}/keep")
+    assert (none.status_code, none.text) == (422, "Plan: Field required.")
+    assert none.headers["Content-Type"].startswith("text/plain")
 
 
 def test_a_saved_heat_is_listed_shown_and_deleted(client, server, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import sqlite3
 import subprocess
@@ -192,6 +193,16 @@ def test_a_heat_is_kept_deleted_and_outlived_by_nothing(library, heat, tmp_path)
     assert not library.heats()
     for file in library.folder.rglob("*"):
         assert not file.is_file() or secret.encode() not in file.read_bytes()
+
+
+def test_a_plan_kept_again_is_the_newest_again(library, kept, monkeypatch):
+    monkeypatch.setattr("repcount.library.store.now", itertools.count(1_800_000_000).__next__)
+    other = PLAN.replace("load_kg = 60.0", "load_kg = 65.0")
+    first, second = (library.keep_plan(one, kept, "Robin") for one in (PLAN, other))
+    assert library.plan_kept_after(kept).id == second
+    assert library.keep_plan(PLAN, kept, "Robin") == first
+    assert library.plan_kept_after(kept).id == first
+    assert [one.id for one in library.plans()][:2] == [first, second]
 
 
 def test_an_export_comes_back_whole(library, kept, heat, tmp_path):

@@ -79,10 +79,11 @@ def quiet(browser: Browser) -> None:
 
 
 class Hand:
-    """A person with a mouse and a keyboard: points at what can be seen and types. Counts steps."""
+    """A person with a mouse and a keyboard, or a `finger` in place of the mouse: points at what
+    can be seen and types. Counts steps."""
 
-    def __init__(self, browser: Browser) -> None:
-        self.browser, self.steps = browser, 0
+    def __init__(self, browser: Browser, *, finger: bool = False) -> None:
+        self.browser, self.finger, self.steps = browser, finger, 0
 
     def click(self, selector: str) -> None:
         place = (
@@ -106,6 +107,9 @@ class Hand:
         self.steps += 1
 
     def press(self, x: float, y: float) -> None:
+        if self.finger:
+            self.browser.tap(x, y)
+            return
         self.browser.mouse("mousePressed", x, y, down=True)
         self.browser.mouse("mouseReleased", x, y)
 

@@ -13,11 +13,18 @@ from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from repcount.analysis.candidates import CHANGED, NEW, THE_PLAN, candidates, kilograms_of
-from repcount.analysis.forecast import Filmed, rank_plans, read_attempts
+from repcount.analysis.candidates import (
+    CHANGED,
+    NEW,
+    THE_PLAN,
+    as_kept,
+    candidates,
+    kilograms_of,
+)
+from repcount.analysis.forecast import Filmed, Ranking, rank_plans, read_attempts
 from repcount.analysis.next_plan import NextPlan, as_done, decide_next
 from repcount.errors import PlanError
-from repcount.library.rows import AttemptRow, doubles
+from repcount.library.rows import AttemptRow, PlanRow, doubles
 from repcount.library.store import Library, Missing
 from repcount.plan import Plan, parse_plan
 from repcount.plan.athletes import parse_maxes
@@ -25,12 +32,12 @@ from repcount.plan.barbell import parse_weight
 from repcount.plan.propose import Wishes
 from repcount.plan.strength import MaxEstimate
 from repcount.plan.working_load import CAUTIONS, movements_of
-from repcount.plan.writing import plan_toml
 from repcount.reports.after import (
+    chosen_from,
+    listed_toml,
     next_card,
     next_parts,
     next_toml,
-    noted,
     parameter_words,
     plan_parts,
     ranked_lines,
@@ -74,13 +81,12 @@ class Known(BaseModel):
 
 class Asked(Known):
     """What is to be forecast beside the plan: another pattern, length of breaks, time between
-    rounds, load. `keep` is the name of the plan to keep."""
+    rounds, load."""
 
     pattern: str = Field("", max_length=400)
     breaks: str = Field("", max_length=40)
     between: str = Field("", max_length=40)
     load: str = Field("", max_length=40)
-    keep: str = Field("", max_length=400)
 
     def wishes(self, plan: Plan) -> Wishes:
         """What is wished. Raises PlanError for what cannot be read."""
@@ -90,6 +96,12 @@ class Asked(Known):
             between_s=_seconds(self.between, "The time between rounds"),
             load_kg=parse_weight(self.load, "the load") if self.load.strip() else None,
         )
+
+
+class Chosen(Asked):
+    """A plan of a list of forecasts, by its name, with what the list was asked with."""
+
+    plan: str = Field(min_length=1, max_length=400)
 
 
 def _seconds(text: str, what: str) -> float | None:
@@ -133,11 +145,18 @@ def next_page(
     )  # fmt: skip
 
 
-def _plan_kept(library: Library, access: Access, row: AttemptRow) -> dict[str, object] | None:
-    """The plan that was kept after an attempt, as it stands now; None where there is none that who
-    asks may read."""
+def _readable(library: Library, access: Access, row: AttemptRow) -> PlanRow | None:
+    """The plan that was kept after an attempt; None where there is none that who asks may read."""
     kept = library.plan_kept_after(row.id)
     if kept is None or all(one.id != kept.id for one in plans_for(library, access)):
+        return None
+    return kept
+
+
+def _plan_kept(library: Library, access: Access, row: AttemptRow) -> dict[str, object] | None:
+    """What a page tells of the plan that was kept after an attempt, as it stands now."""
+    kept = _readable(library, access, row)
+    if kept is None:
         return None
     made = parse_plan(kept.toml)
     return {
@@ -145,6 +164,7 @@ def _plan_kept(library: Library, access: Access, row: AttemptRow) -> dict[str, o
         "by": kept.kept_by,
         "at": kept.changed_at,
         "changed": kept.version > 1,
+        "chosen": chosen_from(made),
         "total": "" if made.planned_total_s is None else clock(made.planned_total_s),
         **plan_parts(made),
     }
@@ -171,9 +191,7 @@ def keep_next(
     return _kept(library, toml, library.attempt(attempt_id), access.name)
 
 
-@api.post(
-    "/forecast", response_class=HTMLResponse, responses={204: {"description": "the plan is kept"}}
-)
+@api.post("/forecast", response_class=HTMLResponse)
 def forecast(
     request: Request,
     attempt_id: AttemptId,
@@ -181,32 +199,64 @@ def forecast(
     access: AccessDep,
     asked: Annotated[Asked, Form()],
 ) -> Response:
-    """What the last plan, a changed one and the break rules' patterns would take, as HTML; with
-    `keep`, that one is kept among the plans."""
+    """What the last plan, a changed one and the break rules' patterns would take, as HTML."""
     row = library.attempt(attempt_id)
-    filmed = attempts_up_to(library, row)
-    base = plan_of(filmed[-1])
-    pattern = asked.pattern.strip()
     try:
-        wishes = asked.wishes(base)
-        new = _decide(filmed, wishes.maxes)
-        plans = candidates(base, wishes, [pattern] if pattern else [], new.plan)
-        if asked.keep:
-            _demand_coach(access)
-            if asked.keep == NEW:
-                return _kept(library, next_toml(new), row, access.name)
-            return _keep_one(library, dict(plans), asked.keep, row, access.name)
-        ranking = rank_plans(filmed, plans, kilograms_of(base, wishes))
+        listed = _listed(library, row, asked)
     except PlanError as error:
-        if asked.keep:
-            raise
         return shown(request, "ranking.html", row=row, said=str(error), ranking=None)
-    lines = ranked_lines(ranking)
+    kept = _readable(library, access, row)
+    made = parse_plan(kept.toml) if kept else None
+    lines = ranked_lines(listed.ranking, listed.as_kept(), made)
+    typed = _typed([name for name, _ in listed.plans], asked.pattern.strip())
     return shown(
-        request, "ranking.html", row=row, said="", ranking=ranking, lines=lines,
-        typed=[one for one in lines if one.name in _typed([name for name, _ in plans], pattern)],
-        fitted=[parameter_words(one) for one in ranking.slowing],
+        request, "ranking.html", row=row, said="", ranking=listed.ranking, lines=lines,
+        asked=asked, kept=kept, typed=[one for one in lines if one.name in typed],
+        fitted=[parameter_words(one) for one in listed.ranking.slowing],
     )  # fmt: skip
+
+
+@api.post("/forecast/keep", status_code=204)
+def keep_listed(
+    attempt_id: AttemptId, library: LibraryDep, access: AccessDep, asked: Annotated[Chosen, Form()]
+) -> Response:
+    """Keep a plan of the list among the plans, once, with the times that it was forecast with; it
+    is shown."""
+    _demand_coach(access)
+    row = library.attempt(attempt_id)
+    listed = _listed(library, row, asked)
+    made = listed.as_kept().get(asked.plan)
+    if made is None:
+        raise Missing("this plan is not among those that were forecast; look again.")
+    if asked.plan == NEW:
+        return _kept(library, next_toml(listed.new), row, access.name)
+    toml = listed_toml(asked.plan, made, row.recorded_at, row.file_name)
+    return _kept(library, toml, row, access.name)
+
+
+@dataclass(frozen=True)
+class _List:
+    """Plans by their names, the new plan among them, and what they would take."""
+
+    plans: list[tuple[str, Plan]]
+    new: NextPlan
+    ranking: Ranking
+
+    def as_kept(self) -> dict[str, Plan]:
+        """Each as it would be kept."""
+        found = {one.forecast.name: one.forecast for one in self.ranking.plans}
+        return {name: as_kept(name, plan, found.get(name)) for name, plan in self.plans}
+
+
+def _listed(library: Library, row: AttemptRow, asked: Asked) -> _List:
+    """The plans that stand beside one another after an attempt. Raises PlanError where what is
+    asked for cannot be."""
+    filmed = attempts_up_to(library, row)
+    base, pattern = plan_of(filmed[-1]), asked.pattern.strip()
+    wishes = asked.wishes(base)
+    new = _decide(filmed, wishes.maxes)
+    plans = candidates(base, wishes, [pattern] if pattern else [], new.plan)
+    return _List(plans, new, rank_plans(filmed, plans, kilograms_of(base, wishes)))
 
 
 def _typed(plans: Sequence[str], pattern: str) -> list[str]:
@@ -262,15 +312,6 @@ def plan_of(last: Filmed) -> Plan:
 def _demand_coach(access: Access) -> None:
     if not access.coach:
         raise Missing("plans are kept by a coach; the clock card can be printed as it is.")
-
-
-def _keep_one(
-    library: Library, plans: Mapping[str, Plan], name: str, row: AttemptRow, by: str
-) -> Response:
-    if name not in plans:
-        raise Missing("this plan is not among those that were forecast; look again.")
-    plan = noted(plans[name], row.recorded_at, row.file_name, [f"Forecast then as: {name}."])
-    return _kept(library, plan_toml(plan, CAUTIONS), row, by)
 
 
 def _decided(library: Library, attempt_id: str, known: Known) -> NextPlan:

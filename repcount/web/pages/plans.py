@@ -16,7 +16,7 @@ from repcount.plan.break_rules import USUAL_BREAK_S
 from repcount.plan.clock_card import clock_card
 from repcount.plan.propose import Proposal
 from repcount.plan.working_load import CAUTIONS
-from repcount.reports.after import plan_parts
+from repcount.reports.after import chosen_from, plan_parts
 from repcount.reports.card import card_page
 from repcount.web.depends import LibraryDep, RowId
 from repcount.web.pages.answers import SCRIPT, sheet, shown, within
@@ -33,6 +33,7 @@ from repcount.web.plan_form import (
 from repcount.web.plan_text import EXAMPLE, time_text
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import Access
+from repcount.wording.numbers import clock, load
 
 # What is cycled for time most; offered first (common practice, no source).
 COMMON = (
@@ -100,10 +101,13 @@ def _rounds(plan: Plan | None) -> list[list[tuple[str, int]]]:
 def _read(request: Request, library: Library, row: PlanRow, access: Access) -> HTMLResponse:
     """A plan as an athlete reads it."""
     made, after = parse_plan(row.toml), row.kept_after
+    total_s, load_kg = made.planned_total_s, made.workout.load_kg
+    head = [f"planned {clock(total_s)}"] if total_s is not None else []
+    head += [load(load_kg)] if load_kg else []
     own = {one.id for one in library.attempts(athlete_id=access.athlete_id)}
     return shown(
-        request, "plan_read.html", row=row, made=made, said=in_short(row.toml), cautions=CAUTIONS,
-        kept_after=after if after in own else "", **plan_parts(made),
+        request, "plan_read.html", row=row, made=made, head=head, said=in_short(row.toml),
+        cautions=CAUTIONS, kept_after=after if after in own else "", **plan_parts(made),
     )  # fmt: skip
 
 
@@ -122,5 +126,6 @@ def _written(
         own_rounds=made is not None and has_own_rounds(made),
         rounds_json=json.dumps(_rounds(made)), usual_break=time_text(USUAL_BREAK_S),
         rows=min(MOST_MOVEMENTS, max(FEW_MOVEMENTS, used)), athletes=library.athletes(),
+        chosen=chosen_from(made) if made else "", total=made.planned_total_s if made else None,
         card=made is not None and made.planned_total_s is not None,
     )  # fmt: skip

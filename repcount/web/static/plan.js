@@ -241,6 +241,7 @@
     const focused = document.activeElement.dataset.after && [document.activeElement.dataset.after, document.activeElement.closest("[data-round]").dataset.round];
     beads.replaceChildren(...(fits ? Array.from({ length: count }, (_, round) => string(round, !own)) : []));
     document.getElementById("strung").hidden = !sum(movements(0));
+    document.getElementById("unstrung").hidden = Boolean(sum(movements(0)));
     document.getElementById("strung-how").hidden = !fits;
     even();
     if (focused) focus(beads.querySelector(`[data-round="${focused[1]}"] [data-after="${focused[0]}"]`));

@@ -430,9 +430,11 @@
   });
   document.addEventListener("click", (event) => {
     if (!fresh || event.detail === 0) say("");
-    // What a pointer pressed has done its work: the next key is the bench's.
+    // What a pointer pressed has done its work: the next key is the bench's. A form's own button has
+    // once the form is sent, which is after this.
     const pressed = event.detail > 0 && event.target.closest("button:not(.handle), summary, video");
-    if (pressed) pressed.blur();
+    if (pressed && pressed.form && pressed.type === "submit") setTimeout(() => pressed.blur());
+    else if (pressed) pressed.blur();
     const button = event.target.closest("button");
     if (!button) return;
     if (button.dataset.act) acts[button.dataset.act]();

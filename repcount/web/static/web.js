@@ -22,6 +22,14 @@
   tell();
   new MutationObserver(tell).observe(document.body, { childList: true, subtree: true });
 
+  // Places for a sentence take sentences alone: a whole page, as of a server that stands between, is
+  // told as what it is, an answer to something else.
+  document.body.addEventListener("htmx:beforeSwap", (event) => {
+    const kind = event.detail.xhr.getResponseHeader("Content-Type") || "";
+    if (!event.detail.target.matches(".said") || !kind.startsWith("text/html")) return;
+    event.detail.serverResponse = "The server answered something else than was asked, so what became of it is not known. Load the page again.";
+  });
+
   // A passphrase as it is typed, for whoever wants to see it.
   document.addEventListener("change", (event) => {
     if (!event.target.matches("[data-reveal]")) return;
