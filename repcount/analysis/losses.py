@@ -305,7 +305,8 @@ def _changes_of(attempt: Attempt) -> list[_Change]:
     compared with its like only."""
     stops = [stop.span for stop in attempt.breaks]
     aside = [*stops, *(hold.span for hold in attempt.holds)]  # taken out of a change already
-    tries = [lift.span for lift in [*attempt.failed, *attempt.uncounted()]]
+    tries = [lift.span for lift in attempt.failed]
+    tries += [rep.span for rep in attempt.uncounted()]
     found = []
     for one in attempt.transitions:
         down = clipped(stops, one.span)

@@ -335,6 +335,17 @@ def _relabel_lift(state: Corrected, edit: Edit, lift: int) -> None:
     )
 
 
+def _confirm_lift(state: Corrected, edit: Edit, lift: int) -> None:
+    """A missed lift that a person says is no rep: it stays one, with the reason."""
+    _check_reason(edit)
+    missed = state.failed[lift]
+    if missed.reason:
+        raise RecordError(f"mark_no_rep: lift {shown(missed.id)} is marked as a no-rep already.")
+    state.failed[lift] = missed.model_copy(
+        update={"reason": edit.why.strip(), "touched_by": "person"}
+    )
+
+
 def _count_lift(state: Corrected, edit: Edit, reading: Reading, lift: int) -> None:
     """A missed lift that a person lets count: a rep from there on."""
     missed = state.failed.pop(lift)
@@ -386,10 +397,12 @@ def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
 
 
 def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
-    if state.lift(edit) is not None:
-        raise RecordError("mark_no_rep: this lift was missed and is not counted anyway.")
-    place = state.rep(edit)
     _values(_Nothing, edit)
+    lift = state.lift(edit)
+    if lift is not None:
+        _confirm_lift(state, edit, lift)
+        return
+    place = state.rep(edit)
     rep = state.reps[place]
     _check_reason(edit)
     if rep.status == "no_rep":
@@ -568,9 +581,8 @@ def _check_round(edit: Edit, round_: int | None, workout: Workout | None) -> Non
 
 def _check_reason(edit: Edit) -> None:
     if not edit.why.strip():
-        raise RecordError(
-            f"{edit.action} needs a reason; say which standard was missed, or met, in why."
-        )
+        what, which = ("a no-rep", "missed") if edit.action == "mark_no_rep" else ("this", "met")
+        raise RecordError(f"{what} needs a reason; say which standard was {which}.")
 
 
 def _check_inside(edit: Edit, name: str, at_s: float, reading: Reading) -> None:

@@ -17,6 +17,7 @@ from repcount.reports import words
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
+from repcount.reports.lifts import lift_lines
 from repcount.reports.pages import ALONE, ASSETS, Back, environment, hashed, style_sheet
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_charts
@@ -109,11 +110,8 @@ def _parts(
         "marks": [(mark, _still(stills, mark.at_s)) for mark in words.review_marks(attempt)],
         "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
-        "reps": [
-            (rep, words.way_words(rep), words.flag_words(rep), _measured(rep))
-            for rep in attempt.reps
-        ],
-        "status_words": words.status_words,
+        "not_counted": words.not_counted(attempt),
+        "lifts": lift_lines(attempt),
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
     }
@@ -247,10 +245,6 @@ def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
     return words.plain(name), f"{on_clock(attempt, pause.start_s)} · {length} · {hands}"
 
 
-def _measured(rep: Rep) -> str:
-    return ", ".join(map(words.measure_words, rep.measures))
-
-
 def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     parts = [on_clock(attempt, rep.top_s)]
     if rep.cycle_s is not None:
@@ -264,7 +258,7 @@ def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     if not rep.counts:
         parts.append(words.status_words(rep))
     parts.append(f"confidence {rep.confidence:.0%}")
-    if "check" in rep.flags:
+    if words.needs_check(rep):
         parts.append("check by eye")
     others = ", ".join(words.measure_words(one) for one in rep.measures if one not in speeds)
     parts += [part for part in (words.flag_words(rep), others) if part]

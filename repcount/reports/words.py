@@ -30,7 +30,7 @@ _TURNING = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A
 
 FLAGS = {
     "check": "",
-    "driven_through": "went straight on into the next movement: did it finish in between?",
+    "driven_through": "went straight on into the next movement",
     "top_only": "only its top was given by hand",
     "pick_up": "lifted to go on",
     "by_hands": "read from the hands alone, the bar's ends were not seen",
@@ -237,10 +237,16 @@ class ReviewMark:
     rep_id: str | None = None
 
 
-def needs_check(rep: Rep) -> bool:
-    """Whether a person should check the rep; what one has corrected has been looked at."""
-    doubtful = not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
-    return doubtful and rep.touched_by == "machine"
+def needs_check(lift: Rep | FailedStroke) -> bool:
+    """Whether a person should check a lift; what one has corrected has been looked at. All that
+    tells what is to be checked asks this."""
+    if lift.touched_by == "person":
+        return False
+    return (
+        isinstance(lift, FailedStroke)
+        or not lift.counts
+        or any(flag not in _NO_CHECK for flag in lift.flags)
+    )
 
 
 def flag_words(rep: Rep) -> str:
@@ -341,7 +347,32 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
         if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(ReviewMark(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
-    found += [missed_lift_mark(lift) for lift in attempt.failed if lift.touched_by == "machine"]
+    found += [
+        ReviewMark(lift.peak_s, missed_words(lift), reached_words(lift), lift.id)
+        for lift in attempt.failed
+        if needs_check(lift)
+    ]
+    return sorted(found, key=lambda mark: mark.at_s)
+
+
+def not_counted(attempt: Attempt) -> list[ReviewMark]:
+    """The lifts that do not count and that nobody needs to look at any more, in order of time, with
+    the reason: those that do stand among what is to be checked."""
+    found = [
+        ReviewMark(
+            rep.top_s,
+            rep_words(rep, attempt.workout),
+            rep.reason or ("" if rep.status == "no_rep" else status_words(rep)),
+            rep.id,
+        )
+        for rep in attempt.uncounted()
+        if not needs_check(rep)
+    ]
+    found += [
+        ReviewMark(lift.peak_s, missed_words(lift), lift.reason or reached_words(lift), lift.id)
+        for lift in attempt.failed
+        if not needs_check(lift)
+    ]
     return sorted(found, key=lambda mark: mark.at_s)
 
 
@@ -350,13 +381,20 @@ def missed_words(lift: FailedStroke) -> str:
     return f"{capital(lift.movement)}, not counted"
 
 
-def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
-    """A lift that did not reach its finish."""
-    reached = {"free": "the air", "unseen": "no known place", "floor": "the floor"}
-    place = reached.get(lift.reached, f"the {lift.reached}")
-    if lift.reached == "overhead":
-        place = "overhead"
-    return ReviewMark(lift.peak_s, missed_words(lift), f"it only reached {place}", lift.id)
+def missed_status(lift: FailedStroke) -> str:
+    """`not counted`, `marked as a no-rep: elbow not locked`."""
+    return f"{STATUSES['no_rep']}: {lift.reason}" if lift.reason else "not counted"
+
+
+def reached_words(lift: FailedStroke) -> str:
+    """How far a lift came that did not reach its finish: `it only reached the rack`."""
+    reached = {
+        "free": "the air",
+        "unseen": "no known place",
+        "floor": "the floor",
+        "overhead": "overhead",
+    }
+    return f"it only reached {reached.get(lift.reached, f'the {lift.reached}')}"
 
 
 def set_patterns(attempt: Attempt) -> dict[int, str]:

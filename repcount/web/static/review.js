@@ -354,7 +354,6 @@
     },
     "no-rep": async () => {
       const one = rep();
-      if (one && one.missed) { seen(one, "seen, not a rep"); return; }
       const given = one && (await ask("No-rep: " + one.words, ["why"]));
       if (given) edit("mark_no_rep", {}, one.id, given.why);
     },
