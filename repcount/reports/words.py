@@ -144,7 +144,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if asked is not None and counted and (len(counted) < asked or no_reps):
         missing = f"{len(counted)} of {count(asked, 'rep')} counted"
         missing += f", {count(no_reps, 'no-rep')}." if no_reps else "."
-        if run.finished is False and all_rounds_over(attempt):
+        if is_short(attempt):
             few = count(asked - len(counted), "rep")
             missing += (
                 f" {few} short, it is not finished as asked: the time is of a shorter workout."
@@ -154,6 +154,11 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if other is not None:  # what cost most against a plan of another workout says nothing
         costliest = other.split(". ")[0] + "."
     return Summary(time, against, costliest, missing)
+
+
+def is_short(attempt: Attempt) -> bool:
+    """Whether all rounds were done, with fewer reps than asked for."""
+    return attempt.clock.finished is False and all_rounds_over(attempt)
 
 
 def _lost_and_won(comparison: Comparison | None, by: int) -> str:
