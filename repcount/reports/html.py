@@ -37,11 +37,15 @@ def report_page(
     stills: Mapping[int, bytes] | None = None,
     back: Back = ALONE,
     plan: Plan | None = None,
+    *,
+    whose: str = "",
+    corrected: str = "",
 ) -> str:
     """The whole page as text. Everything that comes from the records is escaped.
 
     `stills` are JPEGs by their moment in milliseconds; they become part of the page. `plan` gives
-    the planned clock at every set.
+    the planned clock at every set. `whose` stands above the heading: who lifted, and when;
+    `corrected` says by whom it was corrected.
     """
     css = style_sheet("report.css")
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
@@ -60,6 +64,8 @@ def report_page(
     return page.render(
         attempt=attempt,
         comparison=comparison,
+        whose=whose or filmed_words(attempt),
+        corrected=corrected,
         back=back,
         policy=policy,
         css=Markup(css),
@@ -71,15 +77,22 @@ def report_page(
     )
 
 
+def filmed_words(attempt: Attempt) -> str:
+    """`filmed 28 Nov 2026, 17:30 UTC`; empty where it is not known."""
+    recorded = recorded_words(attempt.video.recorded_at)
+    return f"filmed {recorded}" if recorded else ""
+
+
 def write_report(
     path: Path,
     attempt: Attempt,
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
     plan: Plan | None = None,
+    corrected: str = "",
 ) -> None:
     """Write `report.html`."""
-    page = report_page(attempt, comparison, stills, plan=plan)
+    page = report_page(attempt, comparison, stills, plan=plan, corrected=corrected)
     Path(path).write_text(page, encoding="utf-8")
 
 
@@ -172,6 +185,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "outcome": "",
                 "hands_off": pause.hands_off,
                 "unsure": not pause.seen,
+                "by_person": pause.touched_by == "person",
             }
             for pause in attempt.breaks
         ]
@@ -197,6 +211,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "outcome": outcome,
                 "hands_off": bool(real and real.hands_off),
                 "unsure": bool(real and not real.seen),
+                "by_person": bool(real and real.touched_by == "person"),
             }
         )
     return lines

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 
 from repcount.analysis.compare import counted_words
 from repcount.attempt.assemble import all_rounds_over
+from repcount.attempt.corrected import edits_in_force
 from repcount.attempt.records import (
     After,
     Attempt,
     Break,
     BreakMatch,
     Comparison,
+    Edits,
     FailedStroke,
     Measure,
     MovementReps,
@@ -400,6 +402,16 @@ def reached_words(lift: FailedStroke) -> str:
         "overhead": "overhead",
     }
     return f"it only reached {reached.get(lift.reached, f'the {lift.reached}')}"
+
+
+def corrected_words(edits: Edits | None, *, by_name: bool = True) -> str:
+    """`Corrected by Coach Ivo: 3 corrections.`, or `by a person`; empty where nobody did."""
+    made = [edit for edit in edits_in_force(edits) if edit.reverts is None] if edits else []
+    made = [edit for edit in made if edit.action not in ("note", "set_recorded")]
+    if not made:
+        return ""
+    who = ", ".join(dict.fromkeys(edit.who for edit in made)) if by_name else "a person"
+    return f"Corrected by {who}: {count(len(made), 'correction')}."
 
 
 def set_patterns(attempt: Attempt) -> dict[int, str]:
