@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -443,13 +443,24 @@ def _add_break(state: Corrected, edit: Edit, reading: Reading) -> None:
     )
     if any(rest.id == one.id for one in state.floor_rests):
         raise RecordError(f"add_break: the id {shown(rest.id)} is taken by another floor rest.")
-    _check_rest(edit, rest, state, reading)
+    # a touch or a reset that was read within it is part of it
+    others = [
+        one
+        for one in state.floor_rests
+        if one.length_ms >= to_ms(BREAK_S) or not _overlap(one, rest)
+    ]
+    _check_rest(edit, rest, replace(state, floor_rests=others), reading)
     if rest.length_ms < to_ms(BREAK_S):
         raise RecordError(
             f"add_break: from {rest.start_s:g} s to {rest.end_s:g} s is shorter than a break; give "
             f"{BREAK_S:g} s or more."
         )
-    state.floor_rests.append(rest)
+    state.floor_rests = [*others, rest]
+
+
+def _overlap(one: FloorRest, other: FloorRest) -> bool:
+    """Whether two floor rests have time in common."""
+    return other.start_s < one.end_s and one.start_s < other.end_s
 
 
 def _move_break(state: Corrected, edit: Edit, reading: Reading) -> None:
@@ -647,7 +658,7 @@ def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading)
             "floor, rests, then leaves it."
         )
     for one in state.floor_rests:
-        if one.id != rest.id and rest.start_s < one.end_s and one.start_s < rest.end_s:
+        if one.id != rest.id and _overlap(one, rest):
             raise RecordError(
                 f"{edit.action}: {rest.start_s:g} s to {rest.end_s:g} s overlaps the floor rest "
                 f"{shown(one.id)} ({one.start_s:g} s to {one.end_s:g} s); move or remove that one."

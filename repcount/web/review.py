@@ -16,6 +16,7 @@ from zlib import crc32
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
+from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
 from repcount.attempt.records import (
     Attempt,
@@ -521,6 +522,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
         "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
         "clock": [attempt.clock.start_s, attempt.clock.end_s],
         "clip": [BEFORE_S, AFTER_S],
+        "break_s": BREAK_S,
         "notes": [
             {"at": one.start_s, "text": words.plain(one.text)}
             for one in attempt.notes

@@ -353,6 +353,23 @@ def test_adding_moving_and_removing_a_break() -> None:
     assert len(attempt.floor_rests) == 1
 
 
+def test_a_break_that_is_added_takes_in_the_shorter_rests_that_it_covers() -> None:
+    script = Script(slate(1)).rep("deadlift", 4).rest(0.3).wait(0.5).rest(1.2).wait(0.5)
+    reading = script.rep("deadlift", 4).rep("hang power clean", 6).rep("push press", 4).reading()
+    first, second = reading.floor_rests
+    span = {"start_s": first.start_s, "end_s": second.end_s}
+    attempt = derive_attempt(reading, correct(reading, ("add_break", None, span)))
+    assert [(one.start_s, one.end_s) for one in attempt.breaks] == [(first.start_s, second.end_s)]
+    assert len(attempt.floor_rests) == 1
+    # one that fits nowhere takes nothing away
+    edits = new_edits(reading)
+    lifted = make_edit(edits, "add_break", who=WHO, values={**span, "end_s": second.end_s + 2.0})
+    with pytest.raises(RecordError, match="the rise of rep"):
+        append_edit(reading, edits, lifted)
+    spoiled = apply_edits(reading, edits.model_copy(update={"edits": [lifted]}))
+    assert len(spoiled.floor_rests) == 2
+
+
 def test_setting_the_clock() -> None:
     reading = as_planned(1).reading(
         warnings=[Notice(code="start-ambiguous", text="Two signals.")],

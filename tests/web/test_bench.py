@@ -534,6 +534,11 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("b")
     answered(browser, "x")
     until(browser, f"{PANEL}.includes('removed a break at 0:')")
+    answered(browser, "f", lasts="2.5")  # and is put back, shorter, where the film stands
+    until(browser, f"{CHOSEN} === 'Break of 2.5 s'")
+    assert browser.value("document.querySelectorAll('.handle').length") == 2
+    browser.key("z")
+    until(browser, f"{PANEL}.includes('took back “added a break')")
     answered(browser, "a", movement="deadlift")
     until(browser, f"{PANEL}.includes('added a rep')")
     browser.key("z")

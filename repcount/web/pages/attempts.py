@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
-from repcount.attempt.corrected import LONGEST_BEFORE_S
+from repcount.attempt.corrected import BREAK_S, LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import POSTER
@@ -145,6 +145,7 @@ def attempt(
         coded_as=coded_as(results.attempt),
         looks_like=access.coach and _looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
+        break_s=BREAK_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         poster=f"/attempts/{attempt_id}/poster.jpg" if (folder / POSTER).is_file() else "",
