@@ -52,7 +52,7 @@ NO_REP = 5.8
 # assumption), and one before it was not counted.
 AFTER_END = 3.0
 WELL = 1.0  # a stroke whose price as a repetition is lower fits it, where a definition decides
-NEVER = 1e6  # what the start signal rules out
+RULED_OUT = 1e6  # what the start signal rules out
 # Of the movements that come out short so many were done in full, and a lift was not read.
 UNREAD = 0.02
 
@@ -187,7 +187,7 @@ def align(
     first = alone.copy()
     first[:, :size] += OUT_OF_TURN * _out_of_turn(match, items, whole, handled)[:, :size]
     # to take the bar up, or a lift that fails, is no part of a row
-    in_row = np.append(False, whole[:-1] & ~handled[:-1])[:, None] & (alone < NEVER)
+    in_row = np.append(False, whole[:-1] & ~handled[:-1])[:, None] & (alone < RULED_OUT)
     add = np.array([first, np.where(in_row, np.minimum(alone, ONE_MORE_EXTRA), first)])
     tail = np.concatenate([STOPPED + np.cumsum(np.full(size, UNFINISHED))[::-1], [0.0]])
     least = skips(skip, _omissions(items, skip))
@@ -260,8 +260,8 @@ def _prices(
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)
         if start_s is not None and stroke.top_s < start_s:
-            match[i] = NEVER
-            add[i] = NEVER
+            match[i] = RULED_OUT
+            add[i] = RULED_OUT
             add[i, 0] = OUTSIDE
     return match, add, handled
 

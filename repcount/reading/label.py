@@ -9,7 +9,7 @@ import numpy as np
 
 from repcount.attempt.movements import CATALOGUE, ERECT_ST, HANG_STYLES, ORDER, Movement
 from repcount.motion.ends import HAND_WRONG
-from repcount.reading.chains import state_probabilities
+from repcount.reading.chains import most_probable_path, state_probabilities
 from repcount.reading.decode import STATES
 from repcount.reading.strokes import BODY_SEEN, SQUAT_DEPTH, RawStroke
 
@@ -70,7 +70,7 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
     # the two a low turn was may be unsure
     if miss == 0 and off == 1 and movement.ends == "hang":
-        return max(1 - stroke.zone_confidence, NEVER)
+        return max(1 - stroke.zone_confidence, MISTAKEN)
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.sure_low and "floor" not in (begins, movement.begins):
             return NEVER
@@ -106,7 +106,8 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
         caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
         depth = stroke.catch_depth if caught else stroke.depth
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
-        elsewhere = not caught and not by_hands and STATES[stroke.begins] != movement.begins
+        begins = ORDER.get(STATES[stroke.begins], 1)
+        elsewhere = not caught and not by_hands and begins != ORDER[movement.begins]
         if movement.ends == "hang" or elsewhere:
             deep = 0.5  # bent anyway, or told from a zone that it was not: depth says nothing
         fit *= max(deep if movement.squat else 1 - deep, MISTAKEN)
@@ -135,7 +136,8 @@ def taken(stroke: RawStroke, movement: Movement) -> float:
     """How well the place that the bar was taken from fits a movement, 0 to 1."""
     if movement.from_stand is None:
         return 1.0
-    return 1 - movement.from_stand if stroke.lifted else movement.from_stand
+    lifted = 0.5 if math.isnan(stroke.lifted) else stroke.lifted
+    return lifted * (1 - movement.from_stand) + (1 - lifted) * movement.from_stand
 
 
 def styles(stroke: RawStroke, movement: Movement) -> dict[str, float]:
@@ -163,15 +165,18 @@ def likelihoods(stroke: RawStroke) -> dict[str, float]:
 
 def in_turn(strokes: Sequence[RawStroke]) -> list[dict[str, float]]:
     """`likelihoods` of strokes in order of time, each with the word of all others: a lift is mostly
-    what the one before it was (a Markov chain over the movements; forward-backward)."""
+    what the one before it was (a Markov chain over the movements; forward-backward). First stands
+    the name that a stroke has in the most probable sequence of all (Viterbi)."""
     if not strokes:
         return []
     change = (1 - AGAIN) / (len(NAMES) - 1)
     matrix = np.full((len(NAMES), len(NAMES)), change)
     np.fill_diagonal(matrix, AGAIN)
     start = np.full(len(NAMES), 1 / len(NAMES))
-    told = state_probabilities(start, matrix, np.array([_looks(stroke) for stroke in strokes]))
-    return [_ranked(shares) for shares in told]
+    looks = np.array([_looks(stroke) for stroke in strokes])
+    told = state_probabilities(start, matrix, looks)
+    path = most_probable_path(np.log(start), np.log(matrix), np.log(looks))
+    return [_ranked(shares, NAMES[name]) for shares, name in zip(told, path, strict=True)]
 
 
 def _looks(stroke: RawStroke) -> np.ndarray:
@@ -186,8 +191,8 @@ def _looks(stroke: RawStroke) -> np.ndarray:
     )
 
 
-def _ranked(shares: np.ndarray) -> dict[str, float]:
-    """Probabilities by name, best first, without what hardly counts."""
+def _ranked(shares: np.ndarray, first: str = "") -> dict[str, float]:
+    """Probabilities by name, `first` first, then the best, without what hardly counts."""
     told = dict(zip(NAMES, (shares / shares.sum()).tolist(), strict=True))
-    ranked = sorted(told.items(), key=lambda item: -item[1])
-    return {name: value for name, value in ranked if value >= 0.005}
+    ranked = sorted(told.items(), key=lambda item: (item[0] != first, -item[1]))
+    return {name: value for name, value in ranked if value >= 0.005 or name == first}

@@ -158,7 +158,7 @@ def _lifts(
     body = body_of(motion, zones)
     strokes, rests = find_strokes(body)
     strokes = with_a_bar(motion, strokes, asked=workout is not None)
-    strokes = with_lifts_before(strokes, rests)
+    strokes = with_lifts_before(strokes, rests, [_rise_seen(motion, rest) for rest in rests])
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
     )
@@ -209,6 +209,16 @@ def _seen_at_ends(motion: Motion, rest: RawRest) -> bool:
     return True
 
 
+# A bar that is lifted from the floor has left it for good by then (common practice, no source).
+SETTING_OFF_S = 1.0
+
+
+def _rise_seen(motion: Motion, rest: RawRest) -> float:
+    """How much of the time after a rest bar or hands were seen, 0 to 1."""
+    after = (motion.time_s > rest.end_s) & (motion.time_s <= rest.end_s + SETTING_OFF_S)
+    return float((motion.bar_source[after] > 0).mean()) if after.any() else 0.0
+
+
 def _begun(motion: Motion, zones: Zones) -> bool:
     """Whether the bar is off the floor in the first second: the film starts in mid-attempt."""
     first = zones.time_s < (zones.time_s[0] if len(zones.time_s) else 0.0) + 1.0
@@ -251,7 +261,7 @@ def _sight(strokes: Sequence[RawStroke], begun: bool) -> list[Notice]:
     """What the reader should know about what was in sight."""
     notices = []
     # what is only ever lifted from the shoulders waits on a stand at first, as most bars there do
-    from_stand = all(stroke.begins == RACK and not stroke.lifted for stroke in strokes)
+    from_stand = all(stroke.begins == RACK and not stroke.lifted > 0 for stroke in strokes)
     mid_lift = any("begun_before" in stroke.flags for stroke in strokes)
     if begun and strokes and (mid_lift or not from_stand):
         notices.append(
@@ -628,8 +638,12 @@ def _intended(stroke: RawStroke, workout: Workout | None, last: str | None, like
     if last in names:
         names.insert(0, last)
     whole = replace(stroke, finished=True, ends=_goal(stroke), erect_st=0.0)
-    best = max(names, key=lambda name: fits(whole, CATALOGUE[name]))
-    return best if fits(whole, CATALOGUE[best]) > 0.1 else likely
+
+    def fit(name: str) -> float:
+        return max(fits(stroke, CATALOGUE[name]), fits(whole, CATALOGUE[name]))
+
+    best = max(names, key=fit)
+    return best if fit(best) > 0.1 else likely
 
 
 def _goal(stroke: RawStroke) -> int:

@@ -8,6 +8,7 @@ point is its lowest, which its finish, and where it has come down again.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -128,8 +129,9 @@ class RawStroke:
     `body_share` are how much of the stroke bar and shoulders were seen, `low_share` the shoulders
     about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
     of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
-    `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: the bar was
-    lifted from the floor before, in this film. `goes_on`: the film ends in the middle of it.
+    `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: how
+    likely the bar was lifted from the floor before, in this film (NaN: nothing new is known).
+    `goes_on`: the film ends in the middle of it.
     """
 
     begins: int
@@ -159,7 +161,7 @@ class RawStroke:
     caught_s: float | None = None
     bent_over: bool = False
     sure_low: bool = False
-    lifted: bool = False
+    lifted: float = np.nan
     goes_on: bool = False
     flags: tuple[Flag, ...] = ()
 
@@ -184,20 +186,28 @@ def find_strokes(body: Body | None) -> tuple[list[RawStroke], list[RawRest]]:
     return strokes, [stay.rest for stay in stays]
 
 
-def with_lifts_before(strokes: list[RawStroke], rests: list[RawRest]) -> list[RawStroke]:
-    """The strokes, each with whether the bar was `lifted` from the floor before it: its own
-    beginning there is none of that, if it should prove to be no lift from the floor."""
-    lain = np.array([rest.end_s for rest in rests])
-    pulled = np.array([one.top_s for one in strokes if one.begins < RACK])
-    return [
-        replace(
-            one,
-            lifted=bool(
-                (lain <= one.top_s).sum() > (one.begins == FLOOR) or (pulled < one.top_s).any()
-            ),
-        )
-        for one in strokes
-    ]
+def with_lifts_before(
+    strokes: list[RawStroke], rests: list[RawRest], rises_seen: Sequence[float]
+) -> list[RawStroke]:
+    """The strokes, each with how likely the bar was `lifted` from the floor before it: its own
+    beginning there is none of that, if it should prove to be no lift from the floor.
+
+    `rises_seen` is how much was seen of the bar as it left each rest, 0 to 1: one that was not seen
+    to rise may not be the one that was lifted. It is told of the first stroke after the bar was
+    taken alone, as it is one witness of all that follows.
+    """
+    found: list[RawStroke] = []
+    told: tuple[int, int] | None = None
+    for one in strokes:
+        lain = [k for k, rest in enumerate(rests) if rest.end_s <= one.top_s]
+        lain = lain[:-1] if one.begins == FLOOR else lain
+        pulled = [pull for pull in strokes if pull.begins < RACK and pull.top_s < one.top_s]
+        seen = [*(rises_seen[k] for k in lain[-1:]), *(pull.seen_share for pull in pulled[-1:])]
+        lifted = (1 + max(seen)) / 2 if seen else 0.0
+        new = told != (len(lain), len(pulled))
+        found.append(replace(one, lifted=lifted if new else np.nan))
+        told = len(lain), len(pulled)
+    return found
 
 
 # A rise by so much is no walk and no dip: half of what the least of all lifts takes, from the floor

@@ -133,10 +133,19 @@ def test_a_lift_from_the_floor_counts_for_what_comes_after_it():
     """Its own beginning on the floor says nothing of where a bar was before."""
     lain = [RawRest(0.0, 0.0, 0.4, False, False, True, 1.0)]
     clean, squat = stroke(FLOOR, RACK, 0.4, 1.5), stroke(RACK, RACK, 3.0, 4.0)
-    assert [one.lifted for one in with_lifts_before([clean, squat], lain)] == [False, True]
-    assert [one.lifted for one in with_lifts_before([clean, squat], [])] == [False, True]
-    assert [one.lifted for one in with_lifts_before([squat], [])] == [False]
-    assert [one.lifted for one in with_lifts_before([squat], lain)] == [True]
+
+    def lifted(strokes: list[RawStroke], rests: list[RawRest], seen: float = 1.0) -> list[float]:
+        return [one.lifted for one in with_lifts_before(strokes, rests, [seen] * len(rests))]
+
+    assert lifted([clean, squat], lain) == [0, 1]
+    assert lifted([clean, squat], []) == [0, 1]
+    assert lifted([squat], []) == [0]
+    assert lifted([squat], lain) == [1]
+    # a bar that was not seen to leave the floor may be another; and one witness is one
+    assert lifted([squat], lain, seen=0.0) == [0.5]
+    first, *others = lifted([squat, squat, squat], lain)
+    assert first == 1
+    assert np.isnan(others).all()
 
 
 def test_the_ground_is_estimated_past_a_wrong_pose_before_the_hands_let_go():
