@@ -251,11 +251,7 @@ def _list(folder: Path, as_json: bool) -> None:
         parts = [edit.id, edit.when, edit.who, edit.action.replace("_", " ")]
         if edit.reverts:
             parts[-1] = f"takes back {edit.reverts}"
-        place = places.get(edit.target or "")
-        if place is not None:
-            parts.append(f"{place.id}: {place.words} at {_shown(attempt, place)}")
-        elif edit.target:
-            parts.append(edit.target)
+        parts += [edit.target] if edit.target else []
         parts += [f"{key}={value}" for key, value in edit.values.items()]
         parts += [f"({edit.why})"] if edit.why else []
         if edit.id in results.attempt.orphaned_edits:
@@ -263,6 +259,8 @@ def _list(folder: Path, as_json: bool) -> None:
         elif edit.id not in in_force:
             parts.append("[taken back]")
         click.echo(plain("  ".join(parts)))
+        if (place := places.get(edit.target or "")) is not None:
+            click.echo(plain(f"    {place.words} at {_shown(attempt, place)}"))
 
 
 def _times(*names: str, required: tuple[str, ...] = ()) -> Callable[[Any], Any]:
