@@ -104,7 +104,8 @@ def fits(stroke: RawStroke, movement: Movement) -> float:
         return NEVER
     if movement.squat is not None:
         caught = movement.ends in ("rack", "overhead") and movement.begins in ("floor", "hang")
-        depth = stroke.catch_depth if caught else stroke.depth
+        # a squat ends where the athlete stands, which may not be where the hip was thought to stand
+        depth = stroke.catch_depth if caught else stroke.depth - np.nan_to_num(stroke.catch_depth)
         deep = _more(depth, SQUAT_DEPTH, SQUAT_WIDTH)
         begins = ORDER.get(STATES[stroke.begins], 1)
         elsewhere = not caught and not by_hands and begins != ORDER[movement.begins]
