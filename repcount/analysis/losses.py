@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from pydantic import Field
 
 from repcount.analysis.forecast import Filmed
-from repcount.attempt.records import Attempt, Break, BreakMatch, Record, Rep
+from repcount.attempt.records import Attempt, Break, BreakMatch, Record, Rep, Transition
+from repcount.attempt.time_budget import clipped, length, without
 from repcount.plan.tempo import pick_up_lifts
 from repcount.units import Ms, Seconds, to_ms, total_ms
 from repcount.wording import listed, plural
@@ -288,18 +290,44 @@ def _uncounted(attempt: Attempt) -> list[Loss]:
     ]
 
 
+@dataclass(frozen=True)
+class _Change:
+    """A change of movement, less the lifts in it that did not count, and what it is compared with:
+    changes of the same movements, also with or without a break and such a lift in them."""
+
+    one: Transition
+    took: Ms
+    like: tuple[str, str, bool, bool]
+
+
+def _changes_of(attempt: Attempt) -> list[_Change]:
+    """What is around a break, or around a lift that failed, is no slow change of movement: each is
+    compared with its like only."""
+    stops = [stop.span for stop in attempt.breaks]
+    aside = [*stops, *(hold.span for hold in attempt.holds)]  # taken out of a change already
+    tries = [lift.span for lift in attempt.failed]
+    tries += [rep.span for rep in attempt.uncounted()]
+    found = []
+    for one in attempt.transitions:
+        down = clipped(stops, one.span)
+        tried = [span for span in tries if one.start_ms <= span[0] < one.end_ms]
+        took = one.net_ms - length(clipped(without(tried, aside), one.span))
+        like = (one.from_movement, one.to_movement, bool(down), bool(tried))
+        found.append(_Change(one, Ms(took), like))
+    return found
+
+
 def _changes(filmed: Filmed) -> list[Loss]:
     """Changes of movement: against the plan's where it times them, else the quickest of each."""
-    attempt = filmed.attempt
     planned = filmed.plan.transition_s if filmed.plan else None
-    best: dict[tuple[str, str], Ms] = {}
-    for one in attempt.transitions:
-        pair = (one.from_movement, one.to_movement)
-        best[pair] = min(best.get(pair, one.net_ms), one.net_ms)
+    changes = _changes_of(filmed.attempt)
+    best: dict[tuple[str, str, bool, bool], Ms] = {}
+    for change in changes:
+        best[change.like] = min(best.get(change.like, change.took), change.took)
     over = []
-    for one in attempt.transitions:
-        base = best[one.from_movement, one.to_movement] if planned is None else to_ms(planned)
-        over.append((one.net_ms - base, one))
+    for change in changes:
+        base = best[change.like] if planned is None else to_ms(planned)
+        over.append((change.took - base, change))
     lost = Ms(sum(ms for ms, _ in over))
     if lost <= 0:
         return []
@@ -315,11 +343,11 @@ def _changes(filmed: Filmed) -> list[Loss]:
                 Evidence(
                     at_s=one.start_s,
                     text=f"round {one.round}, {one.from_movement} to {one.to_movement}: "
-                    f"{short(one.net_s)} s",
+                    f"{short(took.seconds)} s",
                     start_s=one.start_s,
                     end_s=one.end_s,
                 )
-                for ms, one in worst
+                for ms, one, took in ((ms, change.one, change.took) for ms, change in worst)
                 if ms > 0
             ][:_MOST_EVIDENCE],
         )

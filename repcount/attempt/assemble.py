@@ -103,7 +103,7 @@ def derive_attempt(
     if corrected.recorded_at is not None:
         film = film.model_copy(update={"recorded_at": corrected.recorded_at})
     holds = _holds(reading, corrected, clock, rounds)
-    transitions = _transitions(reps, breaks, holds)
+    transitions = _transitions(reps, rounds, breaks, holds)
     return Attempt(
         provenance=Provenance(
             version=repcount.__version__,
@@ -399,20 +399,36 @@ def _holds(
 
 
 def _transitions(
-    reps: Sequence[Rep], breaks: Sequence[Break], holds: Sequence[Hold]
+    reps: Sequence[Rep],
+    rounds: Sequence[RoundSpan],
+    breaks: Sequence[Break],
+    holds: Sequence[Hold],
 ) -> list[Transition]:
-    """From the last top of a movement to the first start of the next, within a round."""
+    """From the last top of a movement to the first start of the next, within a round.
+
+    A lift that missed a standard is one of its movement all the same, and so is one beyond what is
+    asked for, beside the others: a change of movement does not depend on what a judge lets count.
+    """
     stops = joined([*(one.span for one in breaks), *(one.span for one in holds)])
     found = []
-    for number, members in _by_round(reps).items():
-        for one, after in itertools.pairwise(members):
+    for span in rounds:
+        lifts = [
+            rep
+            for rep in reps
+            if rep.round == span.round
+            and span.start_ms <= rep.start_ms
+            and rep.top_ms <= span.end_ms
+        ]
+        runs = [list(run) for _, run in itertools.groupby(lifts, key=lambda rep: rep.movement)]
+        done = [rep for run in runs if any(rep.status != "extra" for rep in run) for rep in run]
+        for one, after in itertools.pairwise(done):
             if one.movement == after.movement:
                 continue
             begin, end = one.top_ms, max(one.top_ms, after.start_ms)
             gross = end - begin
             found.append(
                 Transition(
-                    round=number,
+                    round=span.round,
                     from_movement=one.movement,
                     to_movement=after.movement,
                     start_s=begin.seconds,

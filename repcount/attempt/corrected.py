@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -335,6 +335,17 @@ def _relabel_lift(state: Corrected, edit: Edit, lift: int) -> None:
     )
 
 
+def _confirm_lift(state: Corrected, edit: Edit, lift: int) -> None:
+    """A missed lift that a person says is no rep: it stays one, with the reason."""
+    _check_reason(edit)
+    missed = state.failed[lift]
+    if missed.reason:
+        raise RecordError(f"mark_no_rep: lift {shown(missed.id)} is marked as a no-rep already.")
+    state.failed[lift] = missed.model_copy(
+        update={"reason": edit.why.strip(), "touched_by": "person"}
+    )
+
+
 def _count_lift(state: Corrected, edit: Edit, reading: Reading, lift: int) -> None:
     """A missed lift that a person lets count: a rep from there on."""
     missed = state.failed.pop(lift)
@@ -386,10 +397,12 @@ def _relabel_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
 
 
 def _mark_no_rep(state: Corrected, edit: Edit, reading: Reading) -> None:
-    if state.lift(edit) is not None:
-        raise RecordError("mark_no_rep: this lift was missed and is not counted anyway.")
-    place = state.rep(edit)
     _values(_Nothing, edit)
+    lift = state.lift(edit)
+    if lift is not None:
+        _confirm_lift(state, edit, lift)
+        return
+    place = state.rep(edit)
     rep = state.reps[place]
     _check_reason(edit)
     if rep.status == "no_rep":
@@ -430,13 +443,24 @@ def _add_break(state: Corrected, edit: Edit, reading: Reading) -> None:
     )
     if any(rest.id == one.id for one in state.floor_rests):
         raise RecordError(f"add_break: the id {shown(rest.id)} is taken by another floor rest.")
-    _check_rest(edit, rest, state, reading)
+    # a touch or a reset that was read within it is part of it
+    others = [
+        one
+        for one in state.floor_rests
+        if one.length_ms >= to_ms(BREAK_S) or not _overlap(one, rest)
+    ]
+    _check_rest(edit, rest, replace(state, floor_rests=others), reading)
     if rest.length_ms < to_ms(BREAK_S):
         raise RecordError(
             f"add_break: from {rest.start_s:g} s to {rest.end_s:g} s is shorter than a break; give "
             f"{BREAK_S:g} s or more."
         )
-    state.floor_rests.append(rest)
+    state.floor_rests = [*others, rest]
+
+
+def _overlap(one: FloorRest, other: FloorRest) -> bool:
+    """Whether two floor rests have time in common."""
+    return other.start_s < one.end_s and one.start_s < other.end_s
 
 
 def _move_break(state: Corrected, edit: Edit, reading: Reading) -> None:
@@ -568,9 +592,8 @@ def _check_round(edit: Edit, round_: int | None, workout: Workout | None) -> Non
 
 def _check_reason(edit: Edit) -> None:
     if not edit.why.strip():
-        raise RecordError(
-            f"{edit.action} needs a reason; say which standard was missed, or met, in why."
-        )
+        what, which = ("a no-rep", "missed") if edit.action == "mark_no_rep" else ("this", "met")
+        raise RecordError(f"{what} needs a reason; say which standard was {which}.")
 
 
 def _check_inside(edit: Edit, name: str, at_s: float, reading: Reading) -> None:
@@ -635,7 +658,7 @@ def _check_rest(edit: Edit, rest: FloorRest, state: Corrected, reading: Reading)
             "floor, rests, then leaves it."
         )
     for one in state.floor_rests:
-        if one.id != rest.id and rest.start_s < one.end_s and one.start_s < rest.end_s:
+        if one.id != rest.id and _overlap(one, rest):
             raise RecordError(
                 f"{edit.action}: {rest.start_s:g} s to {rest.end_s:g} s overlaps the floor rest "
                 f"{shown(one.id)} ({one.start_s:g} s to {one.end_s:g} s); move or remove that one."

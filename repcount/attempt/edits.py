@@ -44,8 +44,8 @@ def make_edit(
     target. The others take none; `mark_no_rep` and `clear_no_rep` need `why`.
 
     A missed lift (`Reading.failed`) is a target of `relabel_rep` (movement; the same movement says
-    that somebody has looked at it), of `clear_no_rep`, after which it is a rep that counts, and of
-    `remove_rep`.
+    that somebody has looked at it), of `mark_no_rep`, after which it is a missed lift with a
+    reason, of `clear_no_rep`, after which it is a rep that counts, and of `remove_rep`.
 
     Raises RecordError if the action is unknown.
     """

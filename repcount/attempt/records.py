@@ -296,6 +296,7 @@ class FailedStroke(Timed, Record):
     reached: Zone
     confidence: Probability
     touched_by: Literal["machine", "person"] = "machine"
+    reason: str = Field("", description="why it is no rep, as a person wrote who looked at it")
 
     @property
     def peak_ms(self) -> Ms:

@@ -116,6 +116,9 @@ def _correction(
     from repcount.attempt.assemble import derive_attempt
     from repcount.attempt.edits import append_edit, make_edit
 
+    if action in ("mark_no_rep", "clear_no_rep") and not ctx.obj["why"].strip():
+        which = "missed" if action == "mark_no_rep" else "met"
+        raise RepcountError(f"--why is missing; say by it which standard was {which}.")
     given = {key: value for key, value in (values or {}).items() if value is not None}
     if given.get("round") == 0:
         given["round"] = None
@@ -242,6 +245,8 @@ def _list(folder: Path, as_json: bool) -> None:
     if not edits.edits:
         click.echo(f"No corrections ({EDITS}) in {plain(folder)}.")
     in_force = {edit.id for edit in edits_in_force(edits)}
+    attempt = results.attempt
+    places = {one.id: one for one in [*_rep_places(attempt), *_rest_places(attempt)]}
     for edit in edits.edits:
         parts = [edit.id, edit.when, edit.who, edit.action.replace("_", " ")]
         if edit.reverts:
@@ -254,6 +259,8 @@ def _list(folder: Path, as_json: bool) -> None:
         elif edit.id not in in_force:
             parts.append("[taken back]")
         click.echo(plain("  ".join(parts)))
+        if (place := places.get(edit.target or "")) is not None:
+            click.echo(plain(f"    {place.words} at {_shown(attempt, place)}"))
 
 
 def _times(*names: str, required: tuple[str, ...] = ()) -> Callable[[Any], Any]:
@@ -328,7 +335,7 @@ def relabel_rep(ctx: click.Context, rep: str, movement: str | None, round_: int 
 @click.argument("rep")
 @_shared
 def no_rep(ctx: click.Context, rep: str) -> None:
-    """Mark a rep as a no-rep; --why has to give the reason."""
+    """Mark a rep, or a missed lift, as a no-rep; --why has to give the reason."""
     _correction(ctx, "mark_no_rep", rep=rep)
 
 

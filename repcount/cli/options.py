@@ -126,11 +126,12 @@ class Moment(click.ParamType):
         parts = text[1:].split(":") if early else text.split(":")
         try:
             seconds = float(parts[-1])
+            over = any(float(part) >= 60 for part in parts[1:])  # 9:99 is a slip
             for place, part in enumerate(reversed(parts[:-1]), 1):
                 seconds += int(part) * 60**place
         except ValueError:
-            seconds = -1.0
-        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in text:
+            seconds, over = -1.0, False
+        if not (0 <= seconds < 1e6) or len(parts) > 3 or "_" in text or over:
             allowed = "seconds (83.4) or minutes (1:23.4)"
             allowed += ", with a minus before it where the video begins late" if self.before else ""
             self.fail(f"{value!r} is no time; give {allowed}.", param, ctx)

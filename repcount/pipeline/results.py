@@ -42,6 +42,7 @@ from repcount.reports.captions import captions, chapters_text
 from repcount.reports.html import write_report
 from repcount.reports.tables import FILES as TABLES
 from repcount.reports.tables import write_tables
+from repcount.reports.words import corrected_words
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -254,7 +255,14 @@ def _write_first(aside: Path, results: Results) -> None:
 
 def _write_rest(aside: Path, results: Results) -> None:
     """What people and their programs read."""
-    write_report(aside / REPORT, results.attempt, results.comparison, results.stills, results.plan)
+    write_report(
+        aside / REPORT,
+        results.attempt,
+        results.comparison,
+        results.stills,
+        results.plan,
+        corrected_words(results.edits),
+    )
     (aside / CAPTIONS).write_text(captions(results.attempt), encoding="utf-8")
     chapters = chapters_text(results.attempt, results.comparison)
     (aside / CHAPTERS).write_text(chapters, encoding="utf-8")

@@ -87,7 +87,7 @@ def count_words(rep: Rep, attempt: Attempt) -> str:
     count = name if rep.number is None else f"{name} {rep.number}"
     if asked is None:
         return count
-    mark = " (check)" if "check" in rep.flags else ""
+    mark = " (check)" if words.needs_check(rep) else ""
     return f"{count} of {asked} · round {rep.round}{mark}"
 
 

@@ -17,6 +17,7 @@ from repcount.reports import words
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.cycles_chart import cycle_charts
 from repcount.reports.fitted import fitted_slowing
+from repcount.reports.lifts import lift_lines
 from repcount.reports.pages import ALONE, ASSETS, Back, environment, hashed, style_sheet
 from repcount.reports.rows import Row, round_rows, spent_rows, time_rows
 from repcount.reports.sets_chart import set_charts
@@ -36,11 +37,15 @@ def report_page(
     stills: Mapping[int, bytes] | None = None,
     back: Back = ALONE,
     plan: Plan | None = None,
+    *,
+    whose: str = "",
+    corrected: str = "",
 ) -> str:
     """The whole page as text. Everything that comes from the records is escaped.
 
     `stills` are JPEGs by their moment in milliseconds; they become part of the page. `plan` gives
-    the planned clock at every set.
+    the planned clock at every set. `whose` stands above the heading: who lifted, and when;
+    `corrected` says by whom it was corrected.
     """
     css = style_sheet("report.css")
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
@@ -59,6 +64,8 @@ def report_page(
     return page.render(
         attempt=attempt,
         comparison=comparison,
+        whose=whose or filmed_words(attempt),
+        corrected=corrected,
         back=back,
         policy=policy,
         css=Markup(css),
@@ -70,15 +77,22 @@ def report_page(
     )
 
 
+def filmed_words(attempt: Attempt) -> str:
+    """`filmed 28 Nov 2026, 17:30 UTC`; empty where it is not known."""
+    recorded = recorded_words(attempt.video.recorded_at)
+    return f"filmed {recorded}" if recorded else ""
+
+
 def write_report(
     path: Path,
     attempt: Attempt,
     comparison: Comparison | None = None,
     stills: Mapping[int, bytes] | None = None,
     plan: Plan | None = None,
+    corrected: str = "",
 ) -> None:
     """Write `report.html`."""
-    page = report_page(attempt, comparison, stills, plan=plan)
+    page = report_page(attempt, comparison, stills, plan=plan, corrected=corrected)
     Path(path).write_text(page, encoding="utf-8")
 
 
@@ -109,11 +123,8 @@ def _parts(
         "marks": [(mark, _still(stills, mark.at_s)) for mark in words.review_marks(attempt)],
         "with_stills": bool(stills),
         "notices": words.notices(attempt, comparison),
-        "reps": [
-            (rep, words.way_words(rep), words.flag_words(rep), _measured(rep))
-            for rep in attempt.reps
-        ],
-        "status_words": words.status_words,
+        "not_counted": words.not_counted(attempt),
+        "lifts": lift_lines(attempt),
         "break_plan": bool(comparison and comparison.planned_sets),
         "provenance": _provenance(attempt),
     }
@@ -174,6 +185,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "outcome": "",
                 "hands_off": pause.hands_off,
                 "unsure": not pause.seen,
+                "by_person": pause.touched_by == "person",
             }
             for pause in attempt.breaks
         ]
@@ -199,6 +211,7 @@ def _break_lines(attempt: Attempt, comparison: Comparison | None) -> list[dict[s
                 "outcome": outcome,
                 "hands_off": bool(real and real.hands_off),
                 "unsure": bool(real and not real.seen),
+                "by_person": bool(real and real.touched_by == "person"),
             }
         )
     return lines
@@ -247,10 +260,6 @@ def _break_said(pause: Break, attempt: Attempt) -> tuple[str, str]:
     return words.plain(name), f"{on_clock(attempt, pause.start_s)} · {length} · {hands}"
 
 
-def _measured(rep: Rep) -> str:
-    return ", ".join(map(words.measure_words, rep.measures))
-
-
 def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     parts = [on_clock(attempt, rep.top_s)]
     if rep.cycle_s is not None:
@@ -264,7 +273,7 @@ def _rep_detail(rep: Rep, attempt: Attempt) -> str:
     if not rep.counts:
         parts.append(words.status_words(rep))
     parts.append(f"confidence {rep.confidence:.0%}")
-    if "check" in rep.flags:
+    if words.needs_check(rep):
         parts.append("check by eye")
     others = ", ".join(words.measure_words(one) for one in rep.measures if one not in speeds)
     parts += [part for part in (words.flag_words(rep), others) if part]

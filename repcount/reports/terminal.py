@@ -1,7 +1,8 @@
 """The report on a terminal: 80 columns, 24 lines, readable without colour.
 
-Where there is more to say than fits, the middle rounds are said in one line that still adds up,
-then fewer moments, notices and breaks are listed, and their number is said; report.html has all.
+Where there is more to say than fits, fewer moments, notices and breaks are listed, and their number
+is said; then of the sets the real ones alone; the middle rounds of many are said in one line that
+still adds up. report.html has all.
 """
 
 from __future__ import annotations
@@ -29,12 +30,14 @@ LINES = 22  # of 24, less the blank line and the one that says where the results
 
 @dataclass(frozen=True)
 class _Room:
-    """How many rounds, breaks off the plan, moments to check and warnings are listed."""
+    """How many rounds, breaks off the plan, moments to check and warnings are listed, and whether
+    the planned sets are."""
 
     rounds: int
     breaks: int
     moments: int
     notices: int
+    planned: bool = True
 
 
 ROOMS = (
@@ -43,7 +46,9 @@ ROOMS = (
     _Room(8, 4, 2, 2),
     _Room(6, 3, 1, 1),
     _Room(4, 2, 1, 1),
-    _Room(2, 1, 1, 1),
+    _Room(4, 2, 1, 1, planned=False),
+    _Room(4, 1, 1, 1, planned=False),
+    _Room(2, 1, 1, 1, planned=False),
 )
 
 
@@ -69,7 +74,7 @@ def lines_in(attempt: Attempt, comparison: Comparison | None, room: _Room) -> li
             *_wrapped(words.heading(attempt), style="dim"),
             *_wrapped(words.summary(attempt, comparison).text, style="bold"),
         ],
-        list(_rounds(attempt, comparison, room.rounds)),
+        list(_rounds(attempt, comparison, room)),
         [
             *_breaks(attempt, comparison, room.breaks),
             *_time(attempt, comparison),
@@ -154,9 +159,9 @@ def _shortened(items: list[str], most: int, one: str, more: str) -> list[str]:
     return [left_out] if most == 1 else [*items[: most - 1], f"and {left_out}"]
 
 
-def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
+def _rounds(attempt: Attempt, comparison: Comparison | None, room: _Room) -> Iterator[Text]:
     """Rounds and what else adds up to the clock; beside each the sets, planned above real."""
-    rows = _folded(round_rows(attempt, comparison), most)
+    rows = _folded(round_rows(attempt, comparison), room.rounds)
     if not rows:
         return
     with_plan = comparison is not None
@@ -172,7 +177,9 @@ def _rounds(attempt: Attempt, comparison: Comparison | None, most: int) -> Itera
         else:
             line += f"{short(row.real):>7}"
         planned, real = sets.get(row.round or 0, ("", ""))
-        if planned and planned != real:
+        if planned and planned != real and real and not room.planned:
+            beside = [("real ", real)]
+        elif planned and planned != real:
             beside = [("plan ", planned), ("real ", real or "not reached")]
         else:
             beside = [("both " if planned else "", real)]
@@ -234,6 +241,10 @@ def _checks(attempt: Attempt, most: int) -> Iterator[Text]:
 
 
 def _notices(attempt: Attempt, comparison: Comparison | None, most: int) -> Iterator[Text]:
-    found = words.notices(attempt, comparison)
+    found = [
+        one
+        for one in words.notices(attempt, comparison)
+        if one.code != "short" or not words.is_short(attempt)  # the summary says it
+    ]
     items = [words.notice_words(notice, zero_s(attempt)) for notice in found]
     yield from _labelled("Warnings", _shortened(items, most, "warning", "warnings"))

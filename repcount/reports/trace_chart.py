@@ -320,7 +320,7 @@ def _dot(rep: Rep) -> str:
 
 def _lift_dot(lift: FailedStroke) -> str:
     """How a missed lift is marked: as one to check until a person has looked at it."""
-    return "dot unsure" if lift.touched_by == "machine" else "dot missed"
+    return "dot unsure" if words.needs_check(lift) else "dot missed"
 
 
 def _ticks(begin: float, end: float, zero: float, y: float) -> Markup:

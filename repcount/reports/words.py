@@ -8,12 +8,14 @@ from dataclasses import dataclass
 
 from repcount.analysis.compare import counted_words
 from repcount.attempt.assemble import all_rounds_over
+from repcount.attempt.corrected import edits_in_force
 from repcount.attempt.records import (
     After,
     Attempt,
     Break,
     BreakMatch,
     Comparison,
+    Edits,
     FailedStroke,
     Measure,
     MovementReps,
@@ -30,7 +32,7 @@ _TURNING = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A
 
 FLAGS = {
     "check": "",
-    "driven_through": "went straight on into the next movement: did it finish in between?",
+    "driven_through": "went straight on into the next movement",
     "top_only": "only its top was given by hand",
     "pick_up": "lifted to go on",
     "by_hands": "read from the hands alone, the bar's ends were not seen",
@@ -144,7 +146,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if asked is not None and counted and (len(counted) < asked or no_reps):
         missing = f"{len(counted)} of {count(asked, 'rep')} counted"
         missing += f", {count(no_reps, 'no-rep')}." if no_reps else "."
-        if run.finished is False and all_rounds_over(attempt):
+        if is_short(attempt):
             few = count(asked - len(counted), "rep")
             missing += (
                 f" {few} short, it is not finished as asked: the time is of a shorter workout."
@@ -154,6 +156,11 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
     if other is not None:  # what cost most against a plan of another workout says nothing
         costliest = other.split(". ")[0] + "."
     return Summary(time, against, costliest, missing)
+
+
+def is_short(attempt: Attempt) -> bool:
+    """Whether all rounds were done, with fewer reps than asked for."""
+    return attempt.clock.finished is False and all_rounds_over(attempt)
 
 
 def _lost_and_won(comparison: Comparison | None, by: int) -> str:
@@ -237,10 +244,16 @@ class ReviewMark:
     rep_id: str | None = None
 
 
-def needs_check(rep: Rep) -> bool:
-    """Whether a person should check the rep; what one has corrected has been looked at."""
-    doubtful = not rep.counts or any(flag not in _NO_CHECK for flag in rep.flags)
-    return doubtful and rep.touched_by == "machine"
+def needs_check(lift: Rep | FailedStroke) -> bool:
+    """Whether a person should check a lift; what one has corrected has been looked at. All that
+    tells what is to be checked asks this."""
+    if lift.touched_by == "person":
+        return False
+    return (
+        isinstance(lift, FailedStroke)
+        or not lift.counts
+        or any(flag not in _NO_CHECK for flag in lift.flags)
+    )
 
 
 def flag_words(rep: Rep) -> str:
@@ -341,7 +354,32 @@ def review_marks(attempt: Attempt) -> list[ReviewMark]:
         if "check" in rep.flags and not _REASONS & set(rep.flags):
             why.append(f"confidence {rep.confidence:.0%}")
         found.append(ReviewMark(rep.top_s, rep_words(rep, attempt.workout), ", ".join(why), rep.id))
-    found += [missed_lift_mark(lift) for lift in attempt.failed if lift.touched_by == "machine"]
+    found += [
+        ReviewMark(lift.peak_s, missed_words(lift), reached_words(lift), lift.id)
+        for lift in attempt.failed
+        if needs_check(lift)
+    ]
+    return sorted(found, key=lambda mark: mark.at_s)
+
+
+def not_counted(attempt: Attempt) -> list[ReviewMark]:
+    """The lifts that do not count and that nobody needs to look at any more, in order of time, with
+    the reason: those that do stand among what is to be checked."""
+    found = [
+        ReviewMark(
+            rep.top_s,
+            rep_words(rep, attempt.workout),
+            rep.reason or ("" if rep.status == "no_rep" else status_words(rep)),
+            rep.id,
+        )
+        for rep in attempt.uncounted()
+        if not needs_check(rep)
+    ]
+    found += [
+        ReviewMark(lift.peak_s, missed_words(lift), lift.reason or reached_words(lift), lift.id)
+        for lift in attempt.failed
+        if not needs_check(lift)
+    ]
     return sorted(found, key=lambda mark: mark.at_s)
 
 
@@ -350,13 +388,30 @@ def missed_words(lift: FailedStroke) -> str:
     return f"{capital(lift.movement)}, not counted"
 
 
-def missed_lift_mark(lift: FailedStroke) -> ReviewMark:
-    """A lift that did not reach its finish."""
-    reached = {"free": "the air", "unseen": "no known place", "floor": "the floor"}
-    place = reached.get(lift.reached, f"the {lift.reached}")
-    if lift.reached == "overhead":
-        place = "overhead"
-    return ReviewMark(lift.peak_s, missed_words(lift), f"it only reached {place}", lift.id)
+def missed_status(lift: FailedStroke) -> str:
+    """`not counted`, `marked as a no-rep: elbow not locked`."""
+    return f"{STATUSES['no_rep']}: {lift.reason}" if lift.reason else "not counted"
+
+
+def reached_words(lift: FailedStroke) -> str:
+    """How far a lift came that did not reach its finish: `it only reached the rack`."""
+    reached = {
+        "free": "the air",
+        "unseen": "no known place",
+        "floor": "the floor",
+        "overhead": "overhead",
+    }
+    return f"it only reached {reached.get(lift.reached, f'the {lift.reached}')}"
+
+
+def corrected_words(edits: Edits | None, *, by_name: bool = True) -> str:
+    """`Corrected by Coach Ivo: 3 corrections.`, or `by a person`; empty where nobody did."""
+    made = [edit for edit in edits_in_force(edits) if edit.reverts is None] if edits else []
+    made = [edit for edit in made if edit.action not in ("note", "set_recorded")]
+    if not made:
+        return ""
+    who = ", ".join(dict.fromkeys(edit.who for edit in made)) if by_name else "a person"
+    return f"Corrected by {who}: {count(len(made), 'correction')}."
 
 
 def set_patterns(attempt: Attempt) -> dict[int, str]:

@@ -16,8 +16,17 @@ from zlib import crc32
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
+from repcount.attempt.corrected import BREAK_S
 from repcount.attempt.edits import append_edit, edits_in_force, make_edit, revert_edit
-from repcount.attempt.records import Attempt, Edit, EditAction, Edits, Reading, Rep
+from repcount.attempt.records import (
+    Attempt,
+    Edit,
+    EditAction,
+    Edits,
+    FailedStroke,
+    Reading,
+    Rep,
+)
 from repcount.errors import RecordError
 from repcount.library.store import Conflict, Library
 from repcount.pipeline.results import STILLS, Results, correct, load_results
@@ -25,6 +34,7 @@ from repcount.reports import stills, words
 from repcount.reports.clips import AFTER_S, BEFORE_S, balance, clips
 from repcount.reports.clocks import offset_words, on_clock, set_table, zero_s
 from repcount.reports.html import time_parts
+from repcount.reports.lifts import lift_lines
 from repcount.reports.trace_chart import trace_chart
 from repcount.web.depends import AttemptId, LibraryDep, RebuilderDep
 from repcount.web.rebuild import Rebuilder
@@ -272,11 +282,7 @@ def result(folder: Path, results: Results, at: str, *, shared: bool = False) -> 
         with_next=has_next(attempt),
         attempt=attempt,
         summary=words.summary(attempt, comparison),
-        no_reps=[
-            (rep, words.rep_words(rep, attempt.workout))
-            for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
-            if rep.status == "no_rep"
-        ],
+        not_counted=words.not_counted(attempt),
         why_nothing=[] if attempt.reps else attempt.warnings,
         heading=words.heading(attempt),
         clips=clips(attempt, comparison, results.plan, stills.listed(folder / STILLS)),
@@ -298,7 +304,8 @@ def panel(results: Results, *, shared: bool = False) -> list[Part]:
     attempt, comparison = results.attempt, results.comparison
     trace = trace_chart(attempt, apart=True)
     undo, redo = undo_and_redo(_edits(results))
-    machine = {rep.id: rep for rep in results.reading.reps}
+    machine: dict[str, Rep | FailedStroke] = {rep.id: rep for rep in results.reading.reps}
+    machine |= {lift.id: lift for lift in results.reading.failed}
     html = page(
         "panel.html",
         shared=shared,
@@ -312,16 +319,7 @@ def panel(results: Results, *, shared: bool = False) -> list[Part]:
         **time_parts(attempt, comparison),
         marks=words.review_marks(attempt),
         notices=words.notices(attempt, comparison),
-        reps=[
-            (
-                rep,
-                words.rep_words(rep, attempt.workout),
-                words.flag_words(rep),
-                _changed(rep, machine, attempt),
-            )
-            for rep in sorted(attempt.reps, key=lambda rep: rep.top_s)
-        ],
-        status_words=words.status_words,
+        lifts=[(line, _changed(line.lift, machine, attempt)) for line in lift_lines(attempt)],
         place_words=words.place_words,
         log=[] if shared else _log(results),
         data=_data(results, trace)
@@ -332,8 +330,11 @@ def panel(results: Results, *, shared: bool = False) -> list[Part]:
 
 def _named(results: Results, ids: list[str]) -> str:
     """What an undo or a redo is of, in a word or two; empty where there is none."""
+    if not ids:
+        return ""
     named = {one.id: one for one in _edits(results)}
-    return _IN_SHORT[_root(named[ids[-1]], named)[0].action] if ids else ""
+    root = _root(named[ids[-1]], named)[0]
+    return "looked at" if _as_read(root, results.reading) else _IN_SHORT[root.action]
 
 
 def _kept(results: Results) -> str:
@@ -345,11 +346,19 @@ def _kept(results: Results) -> str:
     return words.plain(_what(edits.edits[-1], named, _names(results, edits), results))
 
 
-def _changed(rep: Any, machine: dict[str, Any], attempt: Attempt) -> str:
-    """What a person changed of a rep, beside what was read."""
+def _changed(
+    rep: Rep | FailedStroke, machine: Mapping[str, Rep | FailedStroke], attempt: Attempt
+) -> str:
+    """What a person changed of a lift, beside what was read."""
     read = machine.get(rep.id)
+    if isinstance(rep, FailedStroke):
+        renamed = read is not None and read.movement != rep.movement
+        looked = "a person" if rep.touched_by == "person" else ""
+        return f"read as {read.movement}" if read is not None and renamed else looked
     if read is None:
         return "added by a person"
+    if isinstance(read, FailedStroke):
+        return "read as a missed lift"
     said = [
         f"{name} read {on_clock(attempt, was)}"
         for name, was, now in (
@@ -372,7 +381,7 @@ def _log(results: Results) -> list[dict[str, Any]]:
     force = {edit.id for edit in edits_in_force(edits)}
     named = {edit.id: edit for edit in edits.edits}
     names = _names(results, edits)
-    tops = {rep.id: rep.top_s for rep in results.attempt.reps}
+    tops = {line.lift.id: line.top_s for line in lift_lines(results.attempt)}
     starts = {rest.id: rest.start_s for rest in results.attempt.floor_rests}
     rows = []
     for edit in reversed(edits.edits):
@@ -433,7 +442,7 @@ def _what(
         verb = "took back" if steps % 2 else "brought back"
         whose = f"{root.who}’s " if root.who != edit.who else ""
         return f"{verb} {whose}“{_what(root, named, names, results)}”"
-    if edit.action == "relabel_rep" and _as_read(edit, results.reading):
+    if _as_read(edit, results.reading):
         return f"looked at {names.get(edit.target or '', '')}, which stands as it was read"
     if edit.action == "note":
         at = edit.values.get("start_s")
@@ -454,6 +463,8 @@ def _what(
 
 def _as_read(edit: Edit, reading: Reading) -> bool:
     """Whether a new name is the one that was read: somebody has looked, and it stands."""
+    if edit.action != "relabel_rep":
+        return False
     for lift in reading.failed:
         if lift.id == edit.target:
             return edit.values == {"movement": lift.movement}
@@ -499,7 +510,6 @@ def _name_in_chart(rep: Rep) -> str:
 def _data(results: Results, trace: Any) -> dict[str, Any]:
     """What the page's script needs."""
     attempt = results.attempt
-    unsure = {mark.rep_id for mark in words.review_marks(attempt)}
     reps = sorted(attempt.reps, key=lambda rep: rep.top_s)
     video = attempt.video
     return {
@@ -512,6 +522,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
         "frame_s": 1 / video.mean_rate_hz if video.mean_rate_hz else 1 / 30,
         "clock": [attempt.clock.start_s, attempt.clock.end_s],
         "clip": [BEFORE_S, AFTER_S],
+        "break_s": BREAK_S,
         "notes": [
             {"at": one.start_s, "text": words.plain(one.text)}
             for one in attempt.notes
@@ -523,7 +534,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
                 "words": words.plain(words.rep_words(rep, attempt.workout)),
                 "name": words.plain(_name_in_chart(rep)),
                 "movement": rep.movement, "round": rep.round, "status": rep.status,
-                "check": rep.id in unsure, "missed": False,
+                "check": words.needs_check(rep), "missed": False,
             }
             for rep in reps
         ]
@@ -533,7 +544,7 @@ def _data(results: Results, trace: Any) -> dict[str, Any]:
                 "words": words.plain(words.missed_words(lift)),
                 "name": words.plain(words.missed_words(lift)),
                 "movement": lift.movement, "round": None, "status": "missed",
-                "check": lift.id in unsure, "missed": True,
+                "check": words.needs_check(lift), "missed": True,
             }
             for lift in attempt.failed
         ],

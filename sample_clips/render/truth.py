@@ -284,7 +284,7 @@ def read_truth(
     holds = [h for h in _holds(signals) if h[0] >= start and h[1] <= end]
     between = [(a[0], a[2], b[1]) for a, b in pairwise(rounds)]
     away = [rest.span for rest, _ in breaks] + [h[:2] for h in holds]
-    transitions = _transitions(counted, rounds, workout, away)
+    transitions = _transitions(reps, rounds, workout, away)
     cycles = _cycles(counted, [rest.span for rest, _ in breaks])
     painted: list[tuple[str, list[tuple[int, int]]]] = [
         ("start", [(start, rounds[0][1] if rounds else end)]),
@@ -522,11 +522,14 @@ def _zone_of(height_st: float) -> str:
 
 
 def _transitions(
-    counted: Sequence[_Rep],
+    reps: Sequence[_Rep],
     rounds: Sequence[tuple[int, int, int]],
     workout: Workout,
     away: Sequence[tuple[int, int]],
 ) -> list[dict[str, Any]]:
+    """From the last top of a movement to the first start of the next; one too many is one too."""
+    counted = [r for r in reps if r.status == "counted"]
+    extra = [r for r in reps if r.status == "extra"]
     found = []
     for number, _, _ in rounds:
         present = []
@@ -535,7 +538,10 @@ def _transitions(
             if of:
                 present.append((movement, of))
         for (a_name, a), (b_name, b) in pairwise(present):
-            begin, end = a[-1].top, max(b[0].start, a[-1].top)
+            more = [r for r in extra if a[-1].top < r.top <= b[0].start]
+            begin = max([a[-1].top, *(r.top for r in more if r.movement == a_name)])
+            early = [r.start for r in more if r.movement == b_name and r.start >= begin]
+            end = min([max(b[0].start, begin), *early])
             free = np.ones(end - begin, bool)
             for x, y in away:
                 free[max(x - begin, 0) : max(y - begin, 0)] = False

@@ -325,6 +325,7 @@ def test_a_no_rep_renumbers_and_can_be_taken_back(folder):
     assert [rep["status"] for rep in reps_of(folder)] == [rep["status"] for rep in before]
     listed = run("correct", folder, "--list")
     assert "e1" in listed
+    assert "\n    round 1, deadlift 3 at 0:" in listed
     assert "[taken back]" in listed
     assert "takes back e1" in listed
     run("correct", folder, "--undo", "e2", "--quiet")  # and that too
@@ -432,6 +433,7 @@ def test_a_correction_that_does_not_fit_changes_nothing(folder):
         ["--undo", "e7"],
         ["note", "x", "--who", " "],
     ]
+    assert "--why is missing" in run("correct", folder, *cases[1], code=2)
     for case in cases:
         said = run("correct", folder, *case, code=2)
         assert said.startswith("repcount: "), case
@@ -462,7 +464,9 @@ def test_moments_are_read_as_the_reports_show_them(text, seconds):
     assert MOMENT.convert(text, None, None) == pytest.approx(seconds)
 
 
-@pytest.mark.parametrize("text", ["", "x", "-1", "1:2:3:4", "nan", "inf", "1:x", "1_0", "1.5:00"])
+@pytest.mark.parametrize(
+    "text", ["", "x", "-1", "1:2:3:4", "nan", "inf", "1:x", "1_0", "1.5:00", "9:99"]
+)
 def test_what_is_no_moment_is_refused(text, tmp_path):
     said = run("analyze", "v.mp4", "--out", tmp_path, f"--from={text}", code=2)
     assert "is no time" in said

@@ -246,6 +246,21 @@ def test_transitions() -> None:
     assert (second.gross_s, second.net_s) == (0.6, 0.6)
 
 
+def test_lifts_that_do_not_count_are_of_their_movement_in_a_change() -> None:
+    """ "last `top` of a movement to first `start` of the next": the no-rep's and the one too many's
+    top, and the start of a no-rep; one too many among another movement's is no change."""
+    script = Script(slate(1)).rep("deadlift", 9).wait(0.5)
+    script.rep("hang power clean", 6).wait(0.4).rest(4.0).wait(0.5)
+    script.rep("hang power clean", status="no_rep").rep("push press", status="no_rep")
+    script.rep("push press", 2).rep("deadlift", status="extra").rep("push press", 2)
+    attempt = derive_attempt(script.reading())
+    statuses = [rep.status for rep in attempt.reps if not rep.counts]
+    assert statuses == ["extra", "no_rep", "no_rep", "extra"]
+    assert [(one.gross_s, one.net_s) for one in attempt.transitions] == [(1.1, 1.1), (0.6, 0.6)]
+    assert attempt.transitions[0].start_s == attempt.reps[8].top_s
+    assert attempt.transitions[1].end_s == attempt.reps[16].start_s
+
+
 def test_driven_through() -> None:
     """ "the clean's `top` and `end` and the next rep's `start` are one instant ... Both count, the
     transition is 0" """

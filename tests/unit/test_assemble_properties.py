@@ -11,11 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, make_edit, new_edits
 from repcount.attempt.records import Attempt, Reading, StartSignal
 from repcount.attempt.time_budget import allot, clipped, joined, length, without
 from repcount.units import from_ms, to_ms
 from tests.scripted_reading import SLATE_MOVEMENTS, Script, slate, workout
 
+KINDS_BETWEEN = {"start", "between rounds"}
 SPANS = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(sorted).map(tuple))
 
 
@@ -100,6 +102,52 @@ def test_pieces_and_the_time_budget_add_up_to_the_total(reading: Reading) -> Non
         assert start + rounds + between == to_ms(total)
 
 
+@st.composite
+def attempts(draw: st.DrawFn) -> Reading:
+    """Two rounds of a workout done whole, with breaks, resets, holds and waits anywhere."""
+    parts = (("deadlift", 3), ("hang power clean", 2), ("push press", 2))
+    script = Script(workout(parts, parts)).wait(1.0)
+    for number in range(2):
+        if number:
+            script.next_round()
+        for movement in (name for name, reps in parts for _ in range(reps)):
+            down = draw(st.sampled_from([0.0, 0.6]))
+            script.rep(movement, rise=draw(st.sampled_from([0.7, 1.234])), down=down)
+            step = draw(st.integers(0, 8))
+            if step == 0:
+                script.hold("rack", 2.0)
+            elif step < 5:
+                script.wait(0.4).rest(draw(st.sampled_from([0.3, 0.9, 4.0]))).wait(0.5)
+    return script.reading()
+
+
+def spent(attempt: Attempt) -> dict[str, int]:
+    return {one.kind: to_ms(one.seconds) for one in attempt.time_spent}
+
+
+@settings(max_examples=40, deadline=None)
+@given(attempts())
+def test_a_no_rep_inside_a_round_leaves_every_kind_of_time_as_it_was(reading: Reading) -> None:
+    """What the bar did does not depend on what a judge lets count. A round goes from its first
+    counted start to its last counted top: one less there, the time to it lies between rounds."""
+    whole = derive_attempt(reading)
+    before = spent(whole)
+    ends = {(span.start_s, span.end_s)[n] for span in whole.rounds for n in (0, 1)}
+    for rep in whole.reps[:-1]:
+        none = new_edits(reading)
+        edit = make_edit(none, "mark_no_rep", who="Robin", why="bent", target=rep.id)
+        marked = derive_attempt(reading, append_edit(reading, none, edit))
+        after = spent(marked)
+        assert sum(after.values()) == sum(before.values()) == to_ms(marked.clock.total_s or 0)
+        if rep.start_s in ends or rep.top_s in ends:
+            assert all(after[one] <= before[one] for one in set(after) - KINDS_BETWEEN)
+        else:
+            assert after == before
+            assert [one.net_s for one in marked.transitions] == [
+                one.net_s for one in whole.transitions
+            ]
+
+
 @settings(max_examples=100, deadline=None)
 @given(readings())
 def test_counts_numbers_sets_and_breaks_agree(reading: Reading) -> None:
@@ -144,11 +192,11 @@ def test_sets_of_spans_against_sets_of_milliseconds(one: list, other: list) -> N
     assert length(one) == len(moments(one))
     assert moments(without(one, other)) == moments(one) - moments(other)
     assert moments(clipped(one, (10, 40))) == moments(one) & set(range(10, 40))
-    spent = allot((5, 50), [("one", one), ("other", other)], "rest")
+    parts = allot((5, 50), [("one", one), ("other", other)], "rest")
     run = set(range(5, 50))
-    assert spent["one"] == len(run & moments(one))
-    assert spent["other"] == len(run & moments(other) - moments(one))
-    assert sum(spent.values()) == 45
+    assert parts["one"] == len(run & moments(one))
+    assert parts["other"] == len(run & moments(other) - moments(one))
+    assert sum(parts.values()) == 45
 
 
 def test_the_readings_drawn_are_of_all_kinds() -> None:

@@ -29,7 +29,8 @@ from repcount.attempt.records import (
     schema_text,
 )
 from repcount.errors import RecordError
-from repcount.reports.words import place_words, rep_words, review_marks, status_words
+from repcount.reports.lifts import lift_lines
+from repcount.reports.words import not_counted, place_words, rep_words, review_marks, status_words
 from tests.scripted_reading import Script, as_planned, slate, workout
 
 WHO = "R. Okonjo"
@@ -123,8 +124,58 @@ def test_a_missed_lift_is_looked_at_counted_or_taken_away() -> None:
     assert made.failed == []
     assert next(rep for rep in made.reps if rep.id == "f1").number == 4  # the round's last
     assert derive_attempt(reading, revert_edit(reading, counted, "e2", who=WHO)).failed
-    with pytest.raises(RecordError, match="not counted anyway"):
-        correct(reading, ("mark_no_rep", "f1", {}))
+
+
+def test_a_missed_lift_that_a_person_says_is_no_rep_stays_one_with_the_reason() -> None:
+    script = as_planned(1)
+    begin = script.reading().reps[-1].end_s + 1.0
+    missed = FailedStroke(
+        id="f1", movement="push press", start_s=begin, peak_s=begin + 0.4, end_s=begin + 0.8,
+        reached="rack", confidence=0.9,
+    )  # fmt: skip
+    reading = script.reading(failed=[missed])
+    none = new_edits(reading)
+    with pytest.raises(RecordError, match="a no-rep needs a reason"):
+        append_edit(reading, none, make_edit(none, "mark_no_rep", who=WHO, target="f1"))
+    edits = correct(reading, ("mark_no_rep", "f1", {}))
+    attempt = derive_attempt(reading, edits)
+    seen = "seen on the video"
+    assert [(one.reason, one.touched_by) for one in attempt.failed] == [(seen, "person")]
+    assert (attempt.reps, attempt.time_spent) == (
+        derive_attempt(reading).reps,
+        derive_attempt(reading).time_spent,
+    )
+    assert review_marks(attempt) == []
+    assert [(one.rep_id, one.why) for one in not_counted(attempt)] == [("f1", seen)]
+    with pytest.raises(RecordError, match="marked as a no-rep already"):
+        append_edit(reading, edits, make_edit(edits, "mark_no_rep", who=WHO, why="x", target="f1"))
+    assert derive_attempt(reading, revert_edit(reading, edits, "e1", who=WHO)).failed == [missed]
+    # a record of before there were reasons is one without
+    old = missed.model_dump()
+    del old["reason"]
+    assert FailedStroke.model_validate(old) == missed
+
+
+def test_every_lift_that_does_not_count_is_to_be_checked_or_listed() -> None:
+    script = as_planned(1)
+    begin = script.reading().reps[-1].end_s + 1.0
+    missed = FailedStroke(
+        id="f1", movement="push press", start_s=begin, peak_s=begin + 0.4, end_s=begin + 0.8,
+        reached="rack", confidence=0.9,
+    )  # fmt: skip
+    script.rep("push press", 2)
+    reading = script.reading(failed=[missed])
+    same = {"movement": "push press"}
+    looks = [("mark_no_rep", "r3", {}), ("relabel_rep", "r20", same), ("relabel_rep", "f1", same)]
+    for looked in range(len(looks) + 1):
+        attempt = derive_attempt(reading, correct(reading, *looks[:looked]))
+        uncounted = {rep.id for rep in attempt.uncounted()} | {"f1"}
+        marks = [one.rep_id for one in review_marks(attempt)]
+        listed = [one.rep_id for one in not_counted(attempt)]
+        assert sorted([*marks, *listed]) == sorted(uncounted)
+        assert len(listed) == looked
+        assert [line.lift.id for line in lift_lines(attempt) if line.to_check] == marks
+        assert len(lift_lines(attempt)) == len(attempt.reps) + 1
 
 
 def test_a_pick_up_counts_once_a_rep_before_it_does_not() -> None:
@@ -300,6 +351,23 @@ def test_adding_moving_and_removing_a_break() -> None:
     attempt = derive_attempt(reading, correct(reading, added, ("remove_break", "f1", {})))
     assert [stop.id for stop in attempt.breaks] == ["e1-rest"]
     assert len(attempt.floor_rests) == 1
+
+
+def test_a_break_that_is_added_takes_in_the_shorter_rests_that_it_covers() -> None:
+    script = Script(slate(1)).rep("deadlift", 4).rest(0.3).wait(0.5).rest(1.2).wait(0.5)
+    reading = script.rep("deadlift", 4).rep("hang power clean", 6).rep("push press", 4).reading()
+    first, second = reading.floor_rests
+    span = {"start_s": first.start_s, "end_s": second.end_s}
+    attempt = derive_attempt(reading, correct(reading, ("add_break", None, span)))
+    assert [(one.start_s, one.end_s) for one in attempt.breaks] == [(first.start_s, second.end_s)]
+    assert len(attempt.floor_rests) == 1
+    # one that fits nowhere takes nothing away
+    edits = new_edits(reading)
+    lifted = make_edit(edits, "add_break", who=WHO, values={**span, "end_s": second.end_s + 2.0})
+    with pytest.raises(RecordError, match="the rise of rep"):
+        append_edit(reading, edits, lifted)
+    spoiled = apply_edits(reading, edits.model_copy(update={"edits": [lifted]}))
+    assert len(spoiled.floor_rests) == 2
 
 
 def test_setting_the_clock() -> None:
@@ -502,7 +570,7 @@ def test_who_and_the_reason_of_a_no_rep_are_asked_for() -> None:
     """ "mark or clear a no-rep with a reason ... each with who, when and why" """
     reading = as_planned(1).reading()
     edits = new_edits(reading)
-    with pytest.raises(RecordError, match="mark_no_rep needs a reason"):
+    with pytest.raises(RecordError, match="a no-rep needs a reason"):
         append_edit(reading, edits, make_edit(edits, "mark_no_rep", who=WHO, target="r1"))
     with pytest.raises(RecordError, match="names who makes it"):
         append_edit(reading, edits, make_edit(edits, "remove_rep", who=" ", target="r1"))

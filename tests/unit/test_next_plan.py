@@ -17,7 +17,7 @@ from repcount.analysis.next_plan import Suggestion, as_done, decide_next
 from repcount.analysis.same_film import Film, repeated
 from repcount.attempt.assemble import derive_attempt
 from repcount.attempt.edits import append_edit, make_edit, new_edits
-from repcount.attempt.records import Notice
+from repcount.attempt.records import FailedStroke, Notice
 from repcount.errors import PlanError, RecordError
 from repcount.plan import Plan, parse_plan
 from repcount.plan.clock_card import clock_card
@@ -138,6 +138,37 @@ def test_a_no_rep_at_the_end_of_a_round_makes_no_rest_longer():
         # from the last top to the no-rep's, or from its start to the next: a cycle of 0.6 and 0.8
         longer = attempt.between_rounds[0].length_s - whole.between_rounds[0].length_s
         assert longer == pytest.approx(1.4)
+
+
+def test_changes_of_movement_are_compared_with_their_like():
+    """A pick-up after a break, or after a missed lift, is no slow change of movement."""
+    script = Script(slate(4)).wait(1.0)
+    missed = []
+    for number in range(4):
+        if number:
+            script.next_round()
+        script.rep("deadlift", 8)
+        if number == 1:
+            script.wait(0.7).rest(4.0).wait(1.5)
+        script.wait(0.8 if number == 3 else 0.0).rep("hang power clean", 6)
+        if number == 2:
+            begin = script.now / 1000
+            missed.append(
+                FailedStroke(
+                    id="f1", movement="push press", start_s=begin, peak_s=begin + 0.5,
+                    end_s=begin + 1.0, reached="rack", confidence=0.9,
+                )
+            )  # fmt: skip
+            script.wait(4.0)
+        script.rep("push press", 4)
+    attempt = derive_attempt(script.reading(failed=missed))
+    found = {one.kind: one for one in losses(Filmed(attempt, None, "x"))}
+    changes = found["transitions"]
+    assert changes.seconds == pytest.approx(0.8)
+    assert [one.text for one in changes.evidence] == [
+        "round 4, deadlift to hang power clean: 1.4 s"
+    ]
+    assert found["uncounted"].seconds == pytest.approx(1.0)
 
 
 def test_losses_are_in_order_and_each_has_evidence(filmed):

@@ -268,6 +268,27 @@ def test_contrast_is_enough_in_both_schemes():
             assert _contrast(colour[mark], colour["paper"]) >= 3
 
 
+def test_a_missed_lift_keeps_a_place_in_the_report_before_and_after_it_was_looked_at():
+    attempt = example_attempt()
+    (missed,) = attempt.failed
+    said = "Push press, not counted"
+    looked = {"touched_by": "person", "reason": "elbow not locked"}
+    after = attempt.model_copy(update={"failed": [missed.model_copy(update=looked)]})
+    for one, section, why in (
+        (attempt, "h-check", "it only reached the rack"),
+        (after, "h-not-counted", "elbow not locked"),
+    ):
+        text = report_page(one)
+        of = text.split(f'aria-labelledby="{section}"')[1].split("</section>")[0]
+        assert said in of
+        assert why in of
+        assert f"{len(one.reps)} reps and 1 missed lift with their times" in text
+        row = next(line for line in text.splitlines() if f"<bdi>{missed.id}</bdi>" in line)
+        assert ("Not counted." in row) == (one is attempt)
+        assert ("Check by eye." in row) == (one is attempt)
+    assert said not in text.split('aria-labelledby="h-check"')[1].split("</section>")[0]
+
+
 def test_a_rep_that_was_not_counted_leaves_its_place_open():
     attempt = example_attempt()
     sets = list(attempt.sets)

@@ -12,6 +12,10 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
+from repcount.analysis.compare import compare
+from repcount.attempt.assemble import derive_attempt
+from repcount.attempt.edits import append_edit, make_edit, new_edits
+from repcount.plan import parse_plan
 from repcount.reports import terminal
 from repcount.reports.terminal import fit, print_report, report_lines, wrap
 from tests.example_records import (
@@ -22,6 +26,7 @@ from tests.example_records import (
     hostile_attempt,
     long_attempt,
 )
+from tests.scripted_reading import SLATE, Script, slate
 
 HOSTILE = [
     "[bold]shout[/bold]",
@@ -96,6 +101,23 @@ def test_rounds_shown_in_one_line_still_add_up():
     tenths = [round(10 * float(line[16:].split()[0])) for line in rows]
     assert rows[-1].startswith("Total")
     assert abs(sum(tenths[:-1]) - tenths[-1]) <= len(tenths) / 2  # each is rounded by itself
+
+
+def test_a_no_rep_leaves_every_round_of_a_few_its_line():
+    script = Script(slate(3)).wait(1.0)
+    for number, sets in enumerate(("7|1+5|1+4", "6|2+5|1+4", "7|1+3|2|1+4")):
+        if number:
+            script.next_round()
+        script.sets(sets)
+    reading = script.reading()
+    none = new_edits(reading)
+    edit = make_edit(none, "mark_no_rep", who="Robin", why="elbow not locked", target="r16")
+    attempt = derive_attempt(reading, append_edit(reading, none, edit))
+    text = [line.plain for line in report_lines(attempt, compare(attempt, parse_plan(SLATE)))]
+    assert len(text) <= 22
+    for number in (1, 2, 3):
+        assert sum(line.startswith(f"Round {number} ") for line in text) == 1, text
+    assert " ".join(" ".join(text).split()).count("shorter workout") == 1  # said once
 
 
 def test_what_is_left_out_is_said_with_what_it_is():

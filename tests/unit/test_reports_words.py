@@ -195,6 +195,17 @@ def test_everything_to_look_at_is_listed_in_order():
     assert found[-1].why == "not part of the workout"
 
 
+def test_a_rep_driven_through_is_told_as_it_was_and_asks_nothing():
+    """ "Both count, the transition is 0, flag `driven_through`." """
+    rep = example_attempt().reps[0].model_copy(update={"flags": ["driven_through"]})
+    assert words.flag_words(rep) == "went straight on into the next movement"
+    assert not words.needs_check(rep)
+    doubtful = rep.model_copy(update={"flags": ["driven_through", "check"]})
+    assert words.needs_check(doubtful)
+    # what is asked is asked by the mark on what is to be checked, for every flag alike
+    assert not any("?" in said for said in words.FLAGS.values())
+
+
 def test_missing_reps_are_named():
     missing = [
         MovementReps(movement="push press", reps=2),

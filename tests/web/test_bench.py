@@ -489,6 +489,10 @@ def test_what_is_to_check_is_found_chosen_and_closed(browser, server, attempt):
     assert "1 to check by eye" in browser.value("document.querySelector('.jumps').innerText")
     squares = "document.querySelector('#trace .unsure').getAttribute('d')"
     assert browser.value(squares) != ""
+    row = "[...document.getElementById('rep-f1').cells].map(one => one.textContent).join(' | ')"
+    assert browser.value(row).endswith(
+        "| Push press | not counted, to check it only reached the rack | machine"
+    )
     browser.key("d")
     until(browser, f"{CHOSEN} === '{missed} (to check)'")
     # away from it, it is chosen no more, and no button acts on it
@@ -503,6 +507,26 @@ def test_what_is_to_check_is_found_chosen_and_closed(browser, server, attempt):
     assert browser.value("document.getElementById('check') === null")
     assert "to check" not in browser.value("document.querySelector('.jumps').innerText")
     assert browser.value(squares) == ""
+    undo = "document.querySelector('[data-act=undo]').innerText.replace(/\\s+/g, ' ')"
+    assert browser.value(undo).startswith("Undo: looked at")
+    # looked at, it stands among what was not counted; taken back, it is asked for again
+    told = "document.querySelector('[aria-labelledby=h-not-counted]')?.innerText"
+    assert browser.value(told).endswith(f"{missed}: it only reached the rack")
+    browser.key("z")
+    until(browser, "document.getElementById('check') !== null")
+    # a no-rep is one with its reason, whoever had not counted it before
+    hand.click(".checks [data-rep]")
+    until(browser, f"{CHOSEN}.startsWith('{missed}')")
+    answered(browser, "m", why="elbow not locked")
+    until(browser, f"{PANEL}.includes('marked a no-rep: push press, at')")
+    assert browser.value(undo).startswith("Undo: no-rep")
+    assert browser.value(told).endswith(f"{missed}: elbow not locked")
+    assert browser.value(row).endswith(
+        "| marked as a no-rep: elbow not locked it only reached the rack | a person"
+    )
+    assert browser.value("document.getElementById('check') === null")
+    hand.click(".log [data-rep]")
+    until(browser, f"{CHOSEN}.startsWith('{missed}')")
     quiet(browser)
 
 
@@ -558,7 +582,7 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     until(browser, f"{CHOSEN}.includes(', no-rep, ')")
     row = "document.querySelector('.reps tr.touched').innerText"
     assert "marked as a no-rep: elbow not locked\ta person" in browser.value(row)
-    missed = "document.querySelector('.notes[aria-labelledby=h-no-reps]').innerText"
+    missed = "document.querySelector('.notes[aria-labelledby=h-not-counted]').innerText"
     assert browser.value(missed).endswith("elbow not locked")
     assert browser.value("document.querySelector('.dot.missed').getAttribute('d').length") > 0
     browser.key("z")
@@ -569,6 +593,11 @@ def test_the_history_says_what_was_taken_back(browser, server, attempt):
     browser.key("b")
     answered(browser, "x")
     until(browser, f"{PANEL}.includes('removed a break at 0:')")
+    answered(browser, "f", lasts="2.5")  # and is put back, shorter, where the film stands
+    until(browser, f"{CHOSEN} === 'Break of 2.5 s'")
+    assert browser.value("document.querySelectorAll('.handle').length") == 2
+    browser.key("z")
+    until(browser, f"{PANEL}.includes('took back “added a break')")
     answered(browser, "a", movement="deadlift")
     until(browser, f"{PANEL}.includes('added a rep')")
     browser.key("z")

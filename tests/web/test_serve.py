@@ -206,7 +206,7 @@ def test_corrections_undo_redo_and_taking_back(client, server, read):
     body = {"target": rep.id, "values": {"movement": rep.movement}, "why": "seen"}
     panel = str(corrected(client, read, "relabel_rep", **body).json()["panel"])
     assert "which stands as it was read" in panel
-    assert '"undo": "new name"' in panel
+    assert '"undo": "looked at"' in panel
 
 
 def load_record_reps(server, attempt):
@@ -236,6 +236,23 @@ def test_files_are_as_corrected_when_they_are_read(client, server, read):
         assert not is_stale(folder)
     report = client.get(f"/attempts/{read}/files/report.html").text
     assert "second word" in report
+    said = re.search(r"Corrected by Robin: (\d+) correction", report)
+    before = int(said.group(1)) if said else 0  # notes change nothing
+    added = client.post("/api/athletes", data={"name": "Kim Vale"}).headers["HX-Redirect"]
+    owner = {"athlete": added.rsplit("/", 1)[1], "plan": "same"}
+    assert client.post(f"/api/attempts/{read}/belongs", data=owner).status_code == 204
+    rest = json.loads((folder / "attempt.json").read_text(encoding="utf-8"))["breaks"][0]
+    body = {"target": rest["id"], "values": {"end_s": rest["end_s"] - 0.2}}
+    assert corrected(client, read, "move_break", **body).status_code == 200
+    report = client.get(f"/attempts/{read}/files/report.html").text
+    assert re.search(r"<bdi>Kim Vale, uploaded \d\d ... \d{4}, \d\d:\d\d UTC</bdi>", report)
+    assert f"Corrected by Robin: {before + 1} correction" in report
+    assert report.count(">by a person<") == 1
+    link = client.post(f"/api/attempts/{read}/shares", data={"days": 1}).text
+    with httpx.Client() as stranger:
+        shared = stranger.get(link + "report.html").text
+    assert f"Corrected by a person: {before + 1} correction" in shared
+    assert not re.search("Robin|Kim Vale|uploaded", shared)
     assert corrected(client, read).status_code == 200
     wait_until(lambda: not is_stale(folder))  # unasked, a moment later
 

@@ -325,7 +325,7 @@ def test_every_key_that_moves_moves(browser, server):
     browser.key("p")
     assert browser.value(NOW) == pytest.approx(first, abs=0.001)
     browser.key("p")
-    assert "none before" in browser.value(SAID)
+    assert "no rep before" in browser.value(SAID)
     browser.key(".")
     browser.key(".")
     browser.key(",")

@@ -21,6 +21,7 @@ from repcount.pipeline.results import STILLS, load_results, with_stills
 from repcount.reports import stills
 from repcount.reports.html import report_page
 from repcount.reports.pages import ASSETS, Back, hashed, style_sheet
+from repcount.reports.words import corrected_words
 from repcount.web.roles import access_of
 from repcount.web.templates import page
 
@@ -128,11 +129,19 @@ def heat_sheet(
     return _alone(heat_page(heat, back, links, moving), *sheet_and_script())
 
 
-def report(folder: Path, back: Back) -> HTMLResponse:
+def report(folder: Path, back: Back, whose: str = "", *, shared: bool = False) -> HTMLResponse:
     """The report of an attempt, made when it is asked for: the policy knows this version's script
-    only."""
+    only. `whose` it is stands above it; for whoever has a link (`shared`) nobody is named."""
     found = with_stills(folder, load_results(folder))
-    html = report_page(found.attempt, found.comparison, found.stills, back, found.plan)
+    html = report_page(
+        found.attempt,
+        found.comparison,
+        found.stills,
+        back,
+        found.plan,
+        whose=whose,
+        corrected=corrected_words(found.edits, by_name=not shared),
+    )
     more = "img-src data:; media-src 'self' blob:; "
     script = (ASSETS / "report.js").read_text(encoding="utf-8")
     return _alone(html, style_sheet("report.css"), script, more)

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse
 from sqlalchemy import select
 
-from repcount.attempt.corrected import LONGEST_BEFORE_S
+from repcount.attempt.corrected import BREAK_S, LONGEST_BEFORE_S
 from repcount.attempt.movements import MOVEMENT_NAMES
 from repcount.attempt.records import Attempt
 from repcount.library.layout import POSTER
@@ -47,7 +47,8 @@ from repcount.web.plan_form import apart, athlete_of
 from repcount.web.review import has_next, panel, result
 from repcount.web.roles import AccessDep, plans_for
 from repcount.web.security import Access
-from repcount.web.templates import page
+from repcount.web.templates import day, page
+from repcount.wording.moments import recorded_words
 
 routes = APIRouter()
 
@@ -144,6 +145,7 @@ def attempt(
         coded_as=coded_as(results.attempt),
         looks_like=access.coach and _looks_like(folder, results.attempt),
         longest_before_s=LONGEST_BEFORE_S,
+        break_s=BREAK_S,
         movements=MOVEMENT_NAMES,
         rounds=len(results.attempt.workout.rounds) if results.attempt.workout else 0,
         poster=f"/attempts/{attempt_id}/poster.jpg" if (folder / POSTER).is_file() else "",
@@ -235,10 +237,18 @@ def file_of(
     if name not in (row.file_name, *FILES, EDITS) or not (folder / name).is_file():
         raise Missing("there is no such file.")
     if name == REPORT:
-        return report(folder, within(request, (f"/attempts/{attempt_id}", "Review")))
+        ways = within(request, (f"/attempts/{attempt_id}", "Review"))
+        return report(folder, ways, _lifted(row, names(library).get(row.athlete_id, "")))
     if name in DERIVED:
         rebuilder.now(attempt_id)
     return FileResponse(folder / name, media_type=type_of(name))
+
+
+def _lifted(row: AttemptRow, athlete: str) -> str:
+    """Who lifted, and when, for a print: `Robin Vale, filmed 28 Nov 2026`."""
+    filmed = recorded_words(row.recorded_at)
+    when = f"filmed {filmed}" if filmed else f"uploaded {day(row.created_at)}"
+    return f"{athlete}, {when}" if athlete else when
 
 
 @routes.get("/attempts/{attempt_id}/film.mp4")

@@ -59,7 +59,7 @@ def shared_file(
     print."""
     row = _shared(library, token)
     if name == REPORT:
-        return report(library.folder_of(row.id), Back([("./", "Attempt")]))
+        return report(library.folder_of(row.id), Back([("./", "Attempt")]), shared=True)
     if name == CLIP_NAME:
         return handed_out(overlays.of(row))
     if name != row.file_name:

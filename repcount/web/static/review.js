@@ -235,12 +235,12 @@
     const beside = getComputedStyle(player).position === "sticky";
     if (beside && box.bottom > innerHeight && box.height < innerHeight) player.scrollIntoView({ block: "start" });
   };
-  function step(list, kind, way, none = "There is none.", around = false) {
+  function step(list, kind, way, none = "There is no " + kind + ".", around = false) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
     const place = (one) => (kind === "rep" ? one.top : one.start);
     const next = way > 0 ? list.find((one) => place(one) > at + 0.001) : list.filter((one) => place(one) < at - 0.001).pop();
     if (next || (around && list.length)) choose(kind, (next || list[0]).id, true);
-    else say(list.length ? "There is none " + (way > 0 ? "after" : "before") + " this moment." : none, true);
+    else say(list.length ? "There is no " + kind + " " + (way > 0 ? "after" : "before") + " this moment." : none, true);
   }
 
   // Corrections
@@ -288,7 +288,7 @@
     document.getElementById("ask-title").textContent = title;
     const form = document.getElementById("ask-form");
     form.reset();
-    for (const name of ["movement", "round", "filmed", "before", "text", "why", "who"]) {
+    for (const name of ["movement", "round", "filmed", "before", "lasts", "text", "why", "who"]) {
       const label = document.getElementById("ask-" + name);
       label.hidden = !fields.includes(name);
       const input = form.elements[name];
@@ -296,7 +296,7 @@
       if (name === "who") input.placeholder = input.required ? "Needed, to say who corrected" : "";
       if (given && given[name] !== undefined && given[name] !== null) input.value = given[name];
     }
-    if (["text", "why", "filmed", "before"].includes(fields[0])) form.elements[fields[0]].required = true;
+    if (["text", "why", "filmed", "before", "lasts"].includes(fields[0])) form.elements[fields[0]].required = true;
     dialog.returnValue = "no";
     dialog.showModal();
     (form.elements[fields[0]] || yes).focus();
@@ -354,7 +354,6 @@
     },
     "no-rep": async () => {
       const one = rep();
-      if (one && one.missed) { seen(one, "seen, not a rep"); return; }
       const given = one && (await ask("No-rep: " + one.words, ["why"]));
       if (given) edit("mark_no_rep", {}, one.id, given.why);
     },
@@ -388,6 +387,17 @@
       if (given.round) values.round = Number(given.round);
       edit("add_rep", values, null, given.why);
     },
+    "add-break": async () => {
+      video.pause();
+      const at = round3(now());
+      const next = data.reps.find((one) => one.start > at);
+      const until = next ? Math.floor(10 * (next.start - at)) / 10 : 0; // as long as there is room
+      const given = await ask("Add a break from " + onClock(at) + " on", ["lasts", "why"], until >= data.break_s ? { lasts: until } : {});
+      if (!given) return;
+      await edit("add_break", { start_s: at, end_s: round3(at + Number(given.lasts)) }, null, given.why);
+      const made = data.breaks.find((one) => Math.abs(one.start - at) < 0.002);
+      if (made) choose("break", made.id, true);
+    },
     "set-start": () => moveEdge("start", now()),
     "set-top": () => moveEdge("top", now()),
     "set-end": () => moveEdge("end", now()),
@@ -412,7 +422,7 @@
   const looking = /^(play|back|forth|prev-rep|next-|zoom-)/;
   const keys = {
     " ": "play", ",": "back", ".": "forth", n: "next-rep", p: "prev-rep", b: "next-break", d: "next-check",
-    m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", s: "set-start", t: "set-top",
+    m: "no-rep", c: "clear", r: "relabel", x: "remove", Delete: "remove", a: "add", f: "add-break", s: "set-start", t: "set-top",
     e: "set-end", "[": "clock-start", k: "clock-before", "]": "clock-end", o: "note", z: "undo", y: "redo",
     "+": "zoom-in", "-": "zoom-out", 0: "zoom-whole",
   };
