@@ -26,7 +26,7 @@ from repcount.plan.writing import plan_toml
 from repcount.reports.pages import ALONE, Back, sheet
 from repcount.reports.svg import percent, tag
 from repcount.reports.terminal import WIDTH, fit, wrap
-from repcount.reports.words import plain
+from repcount.reports.words import count, plain
 from repcount.units import KG_PER_LB, from_ms, to_ms
 from repcount.wording import listed, plural
 from repcount.wording.moments import recorded_words
@@ -173,7 +173,7 @@ def next_lines(answer: NextPlan) -> list[str]:
     for number, one in enumerate(answer.suggestions):
         lines += _wrapped(one.change, 4, f"{number + 1}.")
         lines += _paragraph(suggestion_words(answer, number), 4)
-    lines += _paragraph(" ".join(way_words(answer)), 2)
+    lines += _paragraph(" ".join([*lead_words(answer), *way_words(answer)]), 2)
     if answer.plan.planned_total_s is not None:
         lines += ["", f"The new plan: {new_total(answer)}"]
         lines += _wrapped(f"Load: {kg_words(load)}", 2) if load else []
@@ -237,23 +237,40 @@ def suggestion_words(answer: NextPlan, place: int) -> str:
     return " ".join(filter(None, said))
 
 
-def way_words(answer: NextPlan) -> list[str]:
-    """From the last attempt to the new plan: the totals one after the other, what all changes
-    together are expected to save, and why changes are suggested of which that is not known."""
+def lead_words(answer: NextPlan) -> list[str]:
+    """What the new plan is expected to take beside the last attempt, or why changes are suggested
+    of which that is not known; and why the largest loss is in none of them."""
     if answer.trouble is not None:
-        return [*_unforecast_words(answer), *filter(None, [largest_words(answer)])]
-    if answer.again is None or answer.forecast is None:
+        said = _unforecast_words(answer)
+    elif answer.again is None or answer.forecast is None:
+        return []
+    else:
+        last = clock(answer.total_s) if answer.to_the_end else "not all rounds were done"
+        new = clock(answer.forecast.total.middle_s)
+        if answer.expected is not None:
+            new += (
+                f", and at {clock_interval(answer.expected)} with breaks and rests running over as "
+                "they did last time, as in the list of plans"
+            )
+        said = [f"Last time {last}. The new plan is forecast at {new}."]
+    return [*said, *filter(None, [largest_words(answer)])]
+
+
+def way_words(answer: NextPlan) -> list[str]:
+    """How the forecast of the new plan comes about: from the last attempt done again, the totals
+    one after the other, and what all changes together are expected to save."""
+    if answer.trouble is not None or answer.again is None or answer.forecast is None:
         return []
     known = sum(one.gain is not None for one in answer.suggestions)
-    last, same = clock(answer.total_s), "done the same again"
-    if not answer.to_the_end:
-        last, same = "not all rounds were done", "the same to its end"
-    said = [f"{same} {clock(answer.again.middle_s)}"]
+    same = "done the same again" if answer.to_the_end else "the same to its end"
+    many = len(answer.attempts)
+    by = f", as {count(many, 'attempt')} have it," if many > 1 else ""
+    said = [f"{same}{by} {clock(answer.again.middle_s)}"]
     if known:
         few = "this change" if known == 1 else "these changes"
         said.append(f"with {few} {clock(answer.changed_s)}")
     said.append(f"{_sets_words(answer)} {clock(answer.forecast.total.middle_s)}, the new plan")
-    parts = [f"Last time {last}. Forecast: {'; '.join(said)}."]
+    parts = [f"Forecast: {'; '.join(said)}."]
     if answer.together is not None:
         parts.append(
             f"Together the changes are expected to {saved_words(answer.together)}; their gains "
@@ -265,12 +282,7 @@ def way_words(answer: NextPlan) -> list[str]:
             f"The plan’s sets in place of those done are expected to {saved_words(answer.sets)}"
             f"{tell}; they are kept as the coach planned them, for the coach to change."
         )
-    if answer.expected is not None:
-        parts.append(
-            "With breaks and rests running over as they did last time, the new plan is forecast at "
-            f"{clock_interval(answer.expected)}, as in the list of plans."
-        )
-    return [*parts, *filter(None, [largest_words(answer)])]
+    return parts
 
 
 def _has_own_sets(answer: NextPlan) -> bool:
@@ -408,6 +420,7 @@ def next_parts(answer: NextPlan) -> dict[str, Any]:
         "answer": answer,
         "trouble": trouble_words(answer),
         "gains": [suggestion_words(answer, place) for place in range(len(answer.suggestions))],
+        "lead": lead_words(answer),
         "way": way_words(answer),
         "target": target_words(answer.plan),
         **plan_parts(answer.plan),

@@ -462,7 +462,8 @@ def test_the_way_from_the_attempt_to_the_new_plan_adds_up_in_what_is_shown(filme
     answer = decide_next([filmed])
     text = " ".join(" ".join(next_lines(answer)).split())
     said = re.search(
-        r"Last time (\S+)\. Forecast: done the same again (\S+); with these changes (\S+); with "
+        r"Last time (\S+)\. The new plan is forecast at .*"
+        r"Forecast: done the same again (\S+); with these changes (\S+); with "
         r"the plan’s sets, where a set may be broken where nobody planned it, (\S+), the new "
         r"plan\.",
         text,

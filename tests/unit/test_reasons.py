@@ -80,7 +80,8 @@ def test_each_gain_is_said_and_that_they_overlap_and_the_printed_parts_add_up():
     for one in alone:
         assert f"xpected to {saved_words(one)}, alone" in text
     assert f"xpected to {saved_words(answer.together)}; their gains overlap" in text
-    assert "Last time not all rounds were done. Forecast: the same to its end 2:" in text
+    assert "Last time not all rounds were done. The new plan is forecast at 2:" in text
+    assert "Forecast: the same to its end" in text
     plan = answer.plan
     parts = [plan.start_s, *[one.round_s for one in plan.rounds], *plan.between_rounds_s]
     assert sum(map(as_tenths, parts)) == as_tenths(clock_card(plan).total_s)
