@@ -355,7 +355,7 @@ def test_a_loss_is_a_clip_that_plays_and_stops(browser, server, attempt):
     browser.value("document.querySelector('[data-act=next-rep]').click()")
     for part in ("#video", "#chosen", "[data-act=play]", "[data-act=no-rep]", "#plot"):
         box = f"document.querySelector('{part}').getBoundingClientRect()"
-        assert browser.value(f"{box}.top > -1 && {box}.bottom <= innerHeight"), part
+        until(browser, f"{box}.top > -1 && {box}.bottom <= innerHeight")
     quiet(browser)
 
 
