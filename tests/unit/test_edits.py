@@ -101,13 +101,18 @@ def test_no_rep_is_set_by_a_person_only_and_can_be_cleared() -> None:
     ]
 
 
+def missed_after(reading: Reading) -> FailedStroke:
+    """A push press that only reaches the rack, after the last rep."""
+    begin_s = reading.reps[-1].end_s + 1.0
+    return FailedStroke(
+        id="f1", movement="push press", start_s=begin_s, peak_s=begin_s + 0.4,
+        end_s=begin_s + 0.8, reached="rack", confidence=0.9,
+    )  # fmt: skip
+
+
 def test_a_missed_lift_is_looked_at_counted_or_taken_away() -> None:
     script = as_planned(1)
-    after = script.reading().reps[-1].end_s + 1.0
-    missed = FailedStroke(
-        id="f1", movement="push press", start_s=after, peak_s=after + 0.4, end_s=after + 0.8,
-        reached="rack", confidence=0.9,
-    )  # fmt: skip
+    missed = missed_after(script.reading())
     reading = script.reading(failed=[missed])
     attempt = derive_attempt(reading)
     assert [mark.rep_id for mark in review_marks(attempt)] == ["f1"]
@@ -128,11 +133,7 @@ def test_a_missed_lift_is_looked_at_counted_or_taken_away() -> None:
 
 def test_a_missed_lift_that_a_person_says_is_no_rep_stays_one_with_the_reason() -> None:
     script = as_planned(1)
-    begin = script.reading().reps[-1].end_s + 1.0
-    missed = FailedStroke(
-        id="f1", movement="push press", start_s=begin, peak_s=begin + 0.4, end_s=begin + 0.8,
-        reached="rack", confidence=0.9,
-    )  # fmt: skip
+    missed = missed_after(script.reading())
     reading = script.reading(failed=[missed])
     none = new_edits(reading)
     with pytest.raises(RecordError, match="a no-rep needs a reason"):
@@ -158,11 +159,7 @@ def test_a_missed_lift_that_a_person_says_is_no_rep_stays_one_with_the_reason() 
 
 def test_every_lift_that_does_not_count_is_to_be_checked_or_listed() -> None:
     script = as_planned(1)
-    begin = script.reading().reps[-1].end_s + 1.0
-    missed = FailedStroke(
-        id="f1", movement="push press", start_s=begin, peak_s=begin + 0.4, end_s=begin + 0.8,
-        reached="rack", confidence=0.9,
-    )  # fmt: skip
+    missed = missed_after(script.reading())
     script.rep("push press", 2)
     reading = script.reading(failed=[missed])
     same = {"movement": "push press"}
