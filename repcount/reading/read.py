@@ -157,7 +157,9 @@ def _lifts(
     seconds) that were read as none."""
     body = body_of(motion, zones)
     strokes, rests = find_strokes(body)
+    moves = [(one.low_s, one.top_s) for one in strokes if one.finished]
     strokes = with_a_bar(motion, strokes, asked=workout is not None)
+    bare = [] if strokes else moves  # hands that were taken to hold no bar
     strokes = with_lifts_before(strokes, rests, [_rise_seen(motion, rest) for rest in rests])
     asked = (
         [CATALOGUE[part.movement] for parts in workout.rounds for part in parts] if workout else []
@@ -176,7 +178,7 @@ def _lifts(
             for stroke in strokes
             if not (stroke.bent_over and stroke.begins == stroke.ends == HANG)
         ]
-    unread = unread_rises(body, strokes)
+    unread = unread_rises(body, strokes) + bare
     unread += [(one.start_s, one.top_s) for one in strokes if one.goes_on]
     return [_by_bar(motion, one) for one in strokes if not one.goes_on], rests, unread
 
@@ -245,12 +247,14 @@ def _unread(motion: Motion, unread: list[tuple[float, float]]) -> list[Notice]:
     when = ", ".join(f"{clock(begin)} to {clock(end)}" for begin, end in unread[:4])
     more = f" and {len(unread) - 4} times more" if len(unread) > 4 else ""
     cut = unread[-1][1] > motion.time_s[-1] - NEAR_END_S
+    begin, end = (int(np.searchsorted(motion.time_s, second)) for second in unread[0])
+    seen = (motion.bar_source[begin : end + 1] == 2).any()
+    what = "the bar goes up" if seen else "hands go up as with a bar"
     ends = " The film ends in the last of them." if cut else ""
     return [
         Notice(
             code="rise-unread",
-            text=f"{when}{more}: the bar goes up and no rep was read there; reps may be missing."
-            f"{ends}",
+            text=f"{when}{more}: {what} and no rep was read there; reps may be missing.{ends}",
             start_s=unread[0][0],
             end_s=unread[-1][1],
         )

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from repcount.reading import read_attempt
 from repcount.reading.decode import decode_zones
 from repcount.reading.evidence import with_a_bar
 from repcount.reading.strokes import body_of, find_strokes
@@ -26,3 +27,6 @@ def test_hands_come_up_to_the_hips_with_a_bar_only_where_the_shoulders_do(stands
         motion = replace(motion, shoulder_st=np.full(len(motion.time_s), 0.66))
     made = with_a_bar(motion, strokes)
     assert ["by_hands" in stroke.flags for stroke in made] == (3 * [True] if stands_up else [])
+    # where nothing at all was taken for a lift with a bar, what moved is said
+    said = [one.text for one in read_attempt(motion).warnings if one.code == "rise-unread"]
+    assert ["hands go up as with a bar" in text for text in said] == ([] if stands_up else [True])
