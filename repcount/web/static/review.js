@@ -391,8 +391,8 @@
       video.pause();
       const at = round3(now());
       const next = data.reps.find((one) => one.start > at);
-      const until = next ? Math.floor(10 * (next.start - at)) / 10 : 0; // as long as there is room
-      const given = await ask("Add a break from " + onClock(at) + " on", ["lasts", "why"], until >= data.break_s ? { lasts: until } : {});
+      const room = next ? Math.floor(10 * (next.start - at)) / 10 : 0; // as long as there is
+      const given = await ask("Add a break from " + onClock(at) + " on", ["lasts", "why"], room >= data.break_s ? { lasts: room } : {});
       if (!given) return;
       await edit("add_break", { start_s: at, end_s: round3(at + Number(given.lasts)) }, null, given.why);
       const made = data.breaks.find((one) => Math.abs(one.start - at) < 0.002);
