@@ -89,7 +89,8 @@ class Browser:
         self.socket.send(json.dumps({"id": 0, **answer}))
 
     def shape(self, width: int, height: int, scheme: str = "light", *, phone: bool = False) -> None:
-        """Window size in CSS pixels and the colour scheme the reader's system asks for."""
+        """Window size in CSS pixels and the colour scheme the reader's system asks for. Nothing moves
+        smoothly: where something is seen is where a pointer finds it."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -99,7 +100,10 @@ class Browser:
         )
         self.call(
             "Emulation.setEmulatedMedia",
-            features=[{"name": "prefers-color-scheme", "value": scheme}],
+            features=[
+                {"name": "prefers-color-scheme", "value": scheme},
+                {"name": "prefers-reduced-motion", "value": "reduce"},
+            ],
         )
 
     def open(self, path: Path) -> None:
