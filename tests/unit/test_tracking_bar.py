@@ -75,9 +75,10 @@ def followed(
     until_s: float = 1.6,
     drawn: Callable[[float], np.ndarray] | None = None,
     grip: tuple[float, float] = (100.0, 0.0),
+    hands_until_s: float = np.inf,
 ) -> tuple[BarTrack, np.ndarray]:
     """The track and the times of the frames; `drawn` the plates in them (those of `net.ends`), the
-    hands `grip` inwards of the bar's ends."""
+    hands `grip` inwards of the bar's ends, known for so long."""
     bar = Bar(net)  # type: ignore[arg-type]
     times = np.arange(0, until_s, 1 / RATE_HZ)
     square = np.array([0.0, -140.0, 640.0, 500.0])
@@ -86,7 +87,8 @@ def followed(
         hands = Hands(ends[0] + grip, ends[1] - grip, 85.0)
         plates = ends if drawn is None else drawn(net.time_s)
         frame = picture_of(plates, room)
-        bar.step(frame, float(net.time_s), hands, lambda: square, np.zeros(2), False)
+        known = hands if net.time_s < hands_until_s else None
+        bar.step(frame, float(net.time_s), known, lambda: square, np.zeros(2), False)
     return bar.result(), times
 
 
@@ -124,6 +126,33 @@ def test_what_stands_still_while_the_bar_is_lifted_is_not_the_bar(room: np.ndarr
     found, times = followed(net, room, drawn=lambda time_s: np.vstack([ends_at(time_s), spare]))
     assert (found.confidence > 0.5).all()
     assert miss(found, times).max() < 0.1
+
+
+def test_an_end_that_stays_behind_while_the_other_goes_down_is_hidden(room: np.ndarray) -> None:
+    """What is followed there is a thing behind it, to which it comes back; no hands are seen."""
+
+    def lowered(time_s: float) -> np.ndarray:
+        return ends_at(1.5) + [0.0, 75.0 * (1 - np.cos(np.pi * np.clip(time_s - 2, 0, 2)))]
+
+    class Overlooks(ScriptedNetwork):
+        def candidates(self, *asked: Any) -> tuple[list[Candidate], list[Candidate]]:
+            left, right = super().candidates(*asked)
+            return left if self.time_s < 1.5 else [], right
+
+    def ends_then(time_s: float) -> np.ndarray:
+        return ends_at(time_s) if time_s < 2 else lowered(time_s)
+
+    found, times = followed(
+        Overlooks(ends_then, 9.0),
+        room,
+        until_s=4.5,
+        drawn=lambda time_s: np.stack([ends_at(min(time_s, 1.5))[0], ends_then(time_s)[1]]),
+        hands_until_s=1.9,
+    )
+    down = np.abs(times - 3) < 0.7
+    assert (found.confidence[down, 1] > 0.5).all()
+    assert (found.confidence[down, 0] == 0).all()
+    assert (found.confidence[times < 1.9] > 0.5).all()
 
 
 @pytest.mark.parametrize("apart", [0.0, 4.0])
