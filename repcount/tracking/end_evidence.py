@@ -37,8 +37,8 @@ LONGEST_M = 2.2
 # logarithm: 1.4 m nearer at most, from 3 m away, is a factor of 1.9), how much longer the bar than
 # it is for the nearer plate (bars, plates), and how much farther one end goes than the other.
 PLATES_SD, STRETCH_SD, WAYS_SD = 0.32, 0.12, 0.2
-# A moving bar's ends go apart all the same where one bounces before the other: in none of some 3,900
-# moments of rendered bars, drops counted in; one in fifty leaves room for what was not rendered.
+# A moving bar's ends go apart all the same where one bounces before the other: in none of some
+# 3,900 moments of rendered bars, drops counted in; one in fifty leaves room for others.
 SEESAWS = 0.02
 # A hand-held camera leaves things moving by so much (semi-axes), and an end at rest is followed to
 # this much, as where one tracklet takes over from another.

@@ -46,8 +46,8 @@ def test_of_two_ends_the_one_that_is_followed_better_tells_the_height():
     trust = np.stack([np.full(len(T), 0.98), np.full(len(T), 0.80)])
     noise = 0.002 * np.sqrt((1 - trust**2) / trust**2) / 0.203 * rng.normal(size=trust.shape)
     found = told(np.stack([bar, bar]) + noise, trust)
-    assert (found - bar).std() < 1.05 * noise[0].std()
-    assert noise.mean(0).std() > 1.5 * noise[0].std()
+    assert (found - bar).std() < 1.3 * noise[0].std()
+    assert noise.mean(0).std() > 1.8 * noise[0].std()
 
 
 def test_an_end_that_is_lost_leaves_the_height_where_it_was():

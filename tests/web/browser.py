@@ -89,8 +89,8 @@ class Browser:
         self.socket.send(json.dumps({"id": 0, **answer}))
 
     def shape(self, width: int, height: int, scheme: str = "light", *, phone: bool = False) -> None:
-        """Window size in CSS pixels and the colour scheme the reader's system asks for. Nothing moves
-        smoothly: where something is seen is where a pointer finds it."""
+        """Window size in CSS pixels and the colour scheme the reader's system asks for. Nothing
+        moves smoothly: where something is seen is where a pointer finds it."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width,
