@@ -27,6 +27,9 @@ STAY_S = 0.3
 # How far hip and shoulders of an athlete who stands are from Winter's fractions: bodies differ by
 # 0.01 to 0.02, the measured scale by the rest (an assumption).
 STANDING_SD_ST = 0.05
+# On the toes an athlete is so much higher: a quarter of the foot's length (0.152; Winter 2009, from
+# memory) and the noise. A pose is wrong in no more than one moment of ten (an assumption).
+ON_TOES_ST, ASTRAY = 0.05, 0.1
 # Noise breaks a stay for less than this; from one rep's stand to the next is a second and more.
 APART_S = 0.5
 # Noise of hip and shoulders together (each about 0.012 body heights, twice that for one in twenty).
@@ -98,7 +101,7 @@ class Body:
             known = likely.sum() >= 10
             if known:
                 weights = _stays(upright, self.motion.rate_hz)[upright]
-                usual = _median(carried, weights * likely)
+                usual = _quantile(carried, weights * likely, 0.5)
         level = self.stand_shoulder + usual
         near = slow & (np.abs(self.bar - level) < LEVEL_REACH_ST)
         weights = _stays(near, self.motion.rate_hz)[near]
@@ -195,11 +198,11 @@ def _stays(where: np.ndarray, rate_hz: float) -> np.ndarray:
     return weights
 
 
-def _median(values: np.ndarray, weights: np.ndarray) -> float:
-    """The value with half of the weights below it."""
+def _quantile(values: np.ndarray, weights: np.ndarray, share: float) -> float:
+    """The value with such a share of the weights below it."""
     order = np.argsort(values)
     passed = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
+    return float(values[order][np.searchsorted(passed, share * passed[-1])])
 
 
 def _highest_mode(values: np.ndarray, weights: np.ndarray, usual: float) -> float:
@@ -237,4 +240,10 @@ def standing_height(values: np.ndarray, times: np.ndarray, held: np.ndarray, usu
         elif when.sum() >= 30:
             # never still, standing for an instant in each repetition
             told.append(float(np.quantile(values[when], 0.95)))
-    return min(told, key=lambda height: abs(height - usual), default=usual)
+    stood = min(told, key=lambda height: abs(height - usual), default=usual)
+    # nobody is higher than standing but on the toes; a wrong pose is, for a moment
+    where = near & held
+    if where.any():
+        high = _quantile(values[where], _stays(where, rate_hz)[where], 1 - ASTRAY)
+        stood = max(stood, high - ON_TOES_ST)
+    return stood

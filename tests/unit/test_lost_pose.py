@@ -102,6 +102,18 @@ def test_standing_is_recognised_with_the_bar_in_the_hands():
     assert standing_height(bent, t, ~walks, 0.818) == pytest.approx(0.80, abs=0.01)
 
 
+def test_who_stalls_on_the_way_up_stands_no_lower_than_where_it_ends():
+    """Half a squat's way up for seconds, and erect for moments; nobody stands lower than that."""
+    t = np.arange(0, 6.5, 1 / 60)
+    heights = [0.58, 0.63, 0.65, 0.66, 0.675, 0.69, 0.70, 0.71, 0.72, 0.73, 0.755, 0.78, 0.85, 0.93]
+    shoulder = np.interp(t, np.linspace(2.0, 6.4, len(heights)), heights)
+    everywhere = np.ones(len(t), bool)
+    assert standing_height(shoulder, t, everywhere, 0.818) > 0.80
+    # a wrong pose, which is higher for a moment, changes nothing
+    stands = np.where(t < 0.3, 0.92, 0.80)
+    assert standing_height(stands, t, everywhere, 0.818) == pytest.approx(0.80, abs=0.01)
+
+
 FLOOR, HANG, RACK, OVERHEAD = range(4)
 
 
