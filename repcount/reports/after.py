@@ -671,7 +671,8 @@ def history_lines(history: History) -> list[str]:
         for one in history.changes
         if one.difference
     ]
-    lines += ["", "Cannot be compared" if history.not_comparable else "Nothing in how they were filmed and read stands in the way."]
+    alike = "Nothing in how they were filmed and read stands in the way."
+    lines += ["", "Cannot be compared" if history.not_comparable else alike]
     lines += [line for said in history.not_comparable for line in _wrapped(said, 2)]
     lines += [line for said in history.notes for line in _wrapped(said)]
     return lines
