@@ -251,11 +251,14 @@ def _prices(
         picked_up = is_pick_up(strokes, rests, i) and not (pulls and stroke.begins == HANG)
         if picked_up or stood_up:
             handled[i] = True
-            add[i] = HANDLING
+            # it is handling if the one that began in the hang did so, which may be unsure
+            sure = (strokes[i + 1] if picked_up else stroke).hung
+            add[i] = HANDLING + _either(sure, 0.0, EXTRA)
         if (picked_up and stroke.begins == FLOOR) or stood_up:
             # by definition a pick-up counts as what begins on the floor, and only if it stands
             from_floor = np.array([CATALOGUE[item.movement].begins == "floor" for item in items])
-            match[i] += np.where(from_floor, EXTRA * max(2 * not_erect(stroke) - 1, 0), EXTRA)
+            bent = EXTRA * max(2 * not_erect(stroke) - 1, 0)
+            match[i] += np.where(from_floor, _either(sure, bent, 0.0), _either(sure, EXTRA, 0.0))
         if not stroke.finished:
             add[i] = np.minimum(add[i], OUTSIDE)
         add[i, size] = min(add[i, size], 2 * OUTSIDE)
@@ -264,6 +267,12 @@ def _prices(
             add[i] = RULED_OUT
             add[i, 0] = OUTSIDE
     return match, add, handled
+
+
+def _either(sure: float, price: float, otherwise: float) -> float:
+    """The price of what is worth `price` if something holds, which is so `sure`, and `otherwise` if
+    not."""
+    return -math.log(sure * math.exp(-price) + (1 - sure) * math.exp(-otherwise))
 
 
 def _omissions(items: list[Item], skip: np.ndarray) -> list[tuple[int, int, float]]:

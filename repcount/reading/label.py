@@ -70,13 +70,13 @@ def _path(stroke: RawStroke, movement: Movement) -> float:
     # floor and hang are neighbours, as are hang and a squat with the bar on the shoulders: which of
     # the two a low turn was may be unsure
     if miss == 0 and off == 1 and movement.ends == "hang":
-        return max(1 - stroke.zone_confidence, MISTAKEN)
+        return max(1 - stroke.zone_confidence * stroke.hung, MISTAKEN)
     if miss == 0 and off == 1 and movement.ends in ("rack", "overhead"):
         if stroke.sure_low and "floor" not in (begins, movement.begins):
             return NEVER
         if stroke.low_share < BODY_SEEN:
             return UNSEEN  # without shoulders the zone was a guess from the bar's height
-        return max(0.5 * (1 - stroke.zone_confidence), MISTAKEN)
+        return max(0.5 * (1 - stroke.zone_confidence * stroke.hung), MISTAKEN)
     return NEVER
 
 

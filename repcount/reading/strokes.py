@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit
 
 from repcount.attempt.anthropometry import KNEE_HEIGHT_ST
 from repcount.attempt.records import Flag
@@ -21,6 +22,7 @@ from repcount.motion.smoothing import runs
 from repcount.reading.body import ARM_ST, Body
 from repcount.reading.decode import (
     FLOOR,
+    FLOOR_ST,
     FREE,
     HANG,
     HELD,
@@ -80,6 +82,9 @@ LONGEST_CLEAN_S = 4.0
 CAUGHT_ST = 0.10
 # Below the knee nothing hangs yet.
 KNEE_ST = KNEE_HEIGHT_ST
+# Nobody turns a bar round between the floor and the knee without setting it down: half of that way
+# up, give or take how well the floor's level is known in a film held in the hand, it is open.
+LOW_HANG_ST, LOW_HANG_WIDTH = (KNEE_ST - FLOOR_ST) / 2, 0.02
 # Three times the noise of a bar's ends.
 NOISE_ST = 0.012
 # The deepest squat takes the hip down by no more than from standing to sitting on the heels: hip to
@@ -129,7 +134,8 @@ class RawStroke:
     `body_share` are how much of the stroke bar and shoulders were seen, `low_share` the shoulders
     about the lowest point. `caught_s` is when a stroke made of two (see `joined`) was at the bottom
     of its catch. `bent_over`: the bar rose to a trunk that stayed bent.
-    `sure_low`: the bar's height leaves no other zone for the lowest point. `lifted`: how
+    `sure_low`: the bar's height leaves no other zone for the lowest point. `hung`: how likely a
+    lowest point in the hang is none on the floor, by its height above that. `lifted`: how
     likely the bar was lifted from the floor before, in this film (NaN: nothing new is known).
     `goes_on`: the film ends in the middle of it.
     """
@@ -161,6 +167,7 @@ class RawStroke:
     caught_s: float | None = None
     bent_over: bool = False
     sure_low: bool = False
+    hung: float = 1.0
     lifted: float = np.nan
     goes_on: bool = False
     flags: tuple[Flag, ...] = ()
@@ -645,8 +652,16 @@ class _Parser:
             zone_confidence=stroke.zone_confidence * told,
             bent_over=bent,
             sure_low=low.sure,
+            hung=self._hung(low),
             goes_on=self._goes_on(finish),
         )
+
+    def _hung(self, low: Node) -> float:
+        """The probability that a low in the hang is none on the floor, by its height alone."""
+        if low.zone != HANG:
+            return 1.0
+        above = low.height - float(self.body.floor[low.at])
+        return float(expit((above - LOW_HANG_ST) / LOW_HANG_WIDTH))
 
     def _begun_before(self, low: Node) -> bool:
         """Whether the film begins in the middle of this rise."""

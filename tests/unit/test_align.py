@@ -97,6 +97,15 @@ def test_a_pick_up_inside_the_cleans_is_no_deadlift() -> None:
     assert found == ["1d1", "1d2", "1d3", "1h1", "1h2", "handling", "1h3", "1h4"]
 
 
+def test_a_low_that_may_have_been_on_the_floor_is_no_pick_up_for_sure() -> None:
+    """In a film held in the hand the floor's level wanders: a lift that seems to begin in the hang,
+    though no higher than the plates' radius above the floor, is the deadlift that is due."""
+    bar = Bar().stroke(FLOOR, HANG, 2).stroke(HANG, HANG).stroke(FLOOR, HANG)
+    assert bar.read([("deadlift", 4)]) == ["1d1", "1d2", "handling", "1d3"]
+    bar.strokes[2] = replace(bar.strokes[2], hung=0.1)
+    assert bar.read([("deadlift", 4)]) == ["1d1", "1d2", "1d3", "1d4"]
+
+
 def test_of_five_strokes_for_four_reps_the_last_is_extra() -> None:
     """ "If five strokes were made for four reps, the last is `extra`" (the definitions)."""
     bar = Bar().stroke(RACK, OVERHEAD, 5).rest(5).stroke(FLOOR, HANG, 2)
