@@ -53,6 +53,7 @@ Flag = Literal[
     "count_short",
     "count_unsure",
     "near_cap",
+    "top_unsure",
     "style_differs",
 ]
 TimeKind = Literal[

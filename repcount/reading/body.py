@@ -45,8 +45,9 @@ class Body:
 
     `level` gives for hang, rack and overhead the bar's height when carried standing, `slack` how
     far that may be off beyond the usual noise, `known` the zones in which it was seen to rest.
-    `hip_line` is the hip's height as the carried bar tells it: body and bar move as one there, and
-    the bar is measured better; `hip_sd_st` is its standard deviation from the pose's hip.
+    `shoulder_line` are the shoulders. `hip_line` is the hip's height as the carried bar tells it:
+    body and bar move as one there, and the bar is measured better; `hip_sd_st` is its standard
+    deviation from the pose's hip.
     """
 
     def __init__(self, motion: Motion, zones: Zones) -> None:
@@ -61,6 +62,7 @@ class Body:
         self.sharp = _fill(motion.bar_sharp_st)
         self.hip, self.shoulder = _fill(motion.hip_st), _fill(motion.shoulder_st)
         held = motion.hands_off < SURELY_HELD
+        self.shoulder_line = Heights(self.time, self.shoulder)
         self.stand_hip = standing_height(self.hip, self.time, held, HIP_ST)
         self.stand_shoulder = standing_height(self.shoulder, self.time, held, SHOULDER_ST)
         knee = motion.knee_st[np.isfinite(motion.knee_st)]

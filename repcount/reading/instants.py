@@ -129,6 +129,18 @@ class Heights:
         since = int(back[-1]) if len(back) else 0
         return first_rise(times, above, since, place, -LEVEL_ST), low + place, height
 
+    def spread(self, instant_s: float, first: int, last: int, noise: float) -> float:
+        """How far an instant on a rise, between the places `first` and `last`, may be off (s) where
+        the height is off by `noise`: half the time in which it rises from so much below what it is
+        then to so much above."""
+        at = min(max(int(np.searchsorted(self.times, instant_s)), first), last)
+        values, height = self.values, float(np.interp(instant_s, self.times, self.values))
+        below = np.flatnonzero(values[first : at + 1] < height - noise)
+        above = np.flatnonzero(values[at : last + 1] > height + noise)
+        since = self.times[first + int(below[-1])] if len(below) else self.times[first]
+        until = self.times[at + int(above[0])] if len(above) else instant_s
+        return float(until - since) / 2
+
     def comes_down(self, high: int, top: float, last: int) -> float | None:
         """When the descent after `high` passes the level above its first turn or rest, or None.
 

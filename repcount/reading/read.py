@@ -76,6 +76,8 @@ STATED = ((0.0, 0.85), (0.5, 0.95), (0.7, 0.99), (1.0, 0.997))
 # round, by how sure their count is. Of seeds 110000 to 110239 at twice the noise 2.8 % of the right
 # reps are below it, and a rep of each of the 12 movements that were miscounted.
 CHECK_BELOW = 0.985
+# What two people who look at a lift differ by, when it counted (0.1 to 0.3 s: real clips by eye).
+TOP_UNSURE_S = 0.25
 # A style told with less than this is unsure.
 STYLE_SURE = 0.8
 # Tones closer than this belong to one start signal.
@@ -527,6 +529,8 @@ def _reps(
             flags.append("check")
             if pair.exact < alone:
                 flags.append("count_short" if pair.short else "count_unsure")
+        if stroke.top_off_s > TOP_UNSURE_S:
+            flags += [flag for flag in ("check", "top_unsure") if flag not in flags]
         start, top, end = _times(stroke, movement)
         way, share = _style_of(stroke, movement)
         reps.append(

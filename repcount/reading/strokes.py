@@ -137,7 +137,8 @@ class RawStroke:
     `sure_low`: the bar's height leaves no other zone for the lowest point. `hung`: how likely a
     lowest point in the hang is none on the floor, by its height above that. `lifted`: how
     likely the bar was lifted from the floor before, in this film (NaN: nothing new is known).
-    `goes_on`: the film ends in the middle of it.
+    `top_off_s`: how far off the top may be, by how slowly the bar comes to it and by the shoulders,
+    where they go up with it (NaN: not told). `goes_on`: the film ends in the middle of it.
     """
 
     begins: int
@@ -169,6 +170,7 @@ class RawStroke:
     sure_low: bool = False
     hung: float = 1.0
     lifted: float = np.nan
+    top_off_s: float = np.nan
     goes_on: bool = False
     flags: tuple[Flag, ...] = ()
 
@@ -653,6 +655,7 @@ class _Parser:
             bent_over=bent,
             sure_low=low.sure,
             hung=self._hung(low),
+            top_off_s=self._top_off(low, finish, stroke),
             goes_on=self._goes_on(finish),
         )
 
@@ -662,6 +665,19 @@ class _Parser:
             return 1.0
         above = low.height - float(self.body.floor[low.at])
         return float(expit((above - LOW_HANG_ST) / LOW_HANG_WIDTH))
+
+    def _top_off(self, low: Node, finish: Node, stroke: RawStroke) -> float:
+        """How far (s) the top of a lift in which the shoulders go up with the bar may be off: a bar
+        that creeps to its height leaves that open, unless the shoulders come to theirs with it. NaN
+        where they do not, or were not seen."""
+        body = self.body
+        last = min(body.index(stroke.end_s), self.limit)
+        seen = np.isfinite(body.motion.shoulder_st[low.at : last + 1])
+        if finish.zone not in (HANG, low.zone) or last <= finish.at or seen.mean() < BODY_SEEN:
+            return np.nan
+        creeps = body.line.spread(stroke.top_s, low.at, last, NOISE_ST)
+        high = low.at + int(np.argmax(body.shoulder[low.at : last + 1]))
+        return min(creeps, abs(body.shoulder_line.finish(low.at, high, last)[0] - stroke.top_s))
 
     def _begun_before(self, low: Node) -> bool:
         """Whether the film begins in the middle of this rise."""

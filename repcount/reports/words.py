@@ -44,10 +44,11 @@ FLAGS = {
     "count_short": "fewer reps were seen than the round asks for",
     "count_unsure": "how many of these the round has is unsure",
     "near_cap": "may fall on the other side of the time cap",
+    "top_unsure": "the bar creeps to its top, so the moment is open",
     "style_differs": "may be of another style than asked",
 }
 # Flags that are a reason to check whatever the confidence.
-_REASONS = {"count_short", "count_unsure", "near_cap"}
+_REASONS = {"count_short", "count_unsure", "near_cap", "top_unsure"}
 _NO_CHECK = {"driven_through", "top_only", "pick_up"}  # flags that say something and ask nothing
 _MEASURED = {
     "not_erect": "shoulders_below_standing",

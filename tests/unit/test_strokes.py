@@ -306,3 +306,29 @@ def test_a_film_that_ends_in_mid_lift_has_no_top_however_high_it_got() -> None:
         motion = cut_off(motion, 5.85 if whole == 1 else 6.6)
         strokes, _ = find_strokes(body_of(motion, decode_zones(motion)))
         assert sum(not one.goes_on for one in strokes) == whole
+
+
+@pytest.mark.parametrize("speed", [0.02, 0.1, 0.5])
+def test_a_height_that_is_off_moves_an_instant_by_as_much_as_the_rise_takes_for_it(speed) -> None:
+    """On a straight rise that is the noise over the speed."""
+    rise_s = 0.3 / speed
+    rise = line((0, 0.1), (1, 0.1), (1 + rise_s, 0.4), (3 + rise_s, 0.4))
+    last = len(rise.times) - 1
+    assert rise.spread(1 + rise_s / 2, 0, last, 0.012) == pytest.approx(0.012 / speed, abs=0.02)
+
+
+def creeping(body_too: bool) -> Motion:
+    """A deadlift whose bar creeps on for two seconds, and the shoulders with it or not."""
+    lift = ((0, 0.13), (1.5, 0.13), (3.0, 0.40), (5.0, 0.45), (7.0, 0.45), (8.0, 0.13), (10, 0.13))
+    motion = drawn(*lift)
+    t = motion.time_s
+    alone = np.interp(t, *np.array([(1.5, 0.5), (3.0, 0.818), (7.0, 0.818), (8.0, 0.5)]).T)
+    shoulder = motion.bar_st + 0.818 - 0.45 if body_too else alone
+    return replace(motion, shoulder_st=shoulder)
+
+
+@pytest.mark.parametrize("body_too", [False, True])
+def test_a_top_is_unsure_where_the_bar_creeps_on_and_the_body_does_not(body_too) -> None:
+    motion = creeping(body_too)
+    (stroke,), _ = find_strokes(body_of(motion, decode_zones(motion)))
+    assert (stroke.top_off_s > 0.25) is not body_too
