@@ -103,10 +103,11 @@ def cut(film_path: Path, kind: str, away_s: float) -> tuple[Path, list]:
     with open_footage(film_path) as footage:
         kept = parts(frames["joints"], frames["time_s"], footage.info.width, kind, away_s)
         if not to.is_file():
-            times = [t for t in frames["time_s"] if any(a <= t < b - 1e-6 for a, b in kept)]
-            seen = footage.frames()
-            pictures = (one.rgb for one in seen if any(a <= one.time_s < b - 1e-6 for a, b in kept))
-            write_video(to, [moved(t, kept) for t in times], pictures=pictures)
+            # told by the frame, not by its time, which is rounded in either
+            inside = [any(a <= t < b - 1e-6 for a, b in kept) for t in frames["time_s"]]
+            times = [moved(t, kept) for t in frames["time_s"][inside]]
+            seen = zip(footage.frames(), inside, strict=True)
+            write_video(to, times, pictures=(one.rgb for one, is_kept in seen if is_kept))
     return to, kept
 
 
