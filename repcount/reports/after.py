@@ -122,7 +122,12 @@ def ranking_lines(ranking: Ranking) -> list[str]:
 def _plan_lines(plans: Sequence[Ranked]) -> Iterator[str]:
     for number, one in enumerate(plans):
         total = clock_interval(one.forecast.total)
-        yield f"{fit(one.forecast.name, 24)}{total:>27}  {_saved(one) if number else 'the base'}"
+        name = plain(one.forecast.name)
+        if len(name) > 24:  # on a line of its own
+            yield from _wrapped(name)
+            name = ""
+        yield f"{fit(name, 24)}{total:>27}  {_saved(one) if number else 'the base'}"
+        yield f"    {breaks_words(one)}"
         if number and one.inside_noise:
             yield f"    the difference is {_TOO_SMALL}"
         for said in one.forecast.outside:

@@ -109,8 +109,9 @@ class Summary:
         return " ".join([self.time, *self.rest])
 
 
-def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
-    """One line on the whole attempt."""
+def summary(attempt: Attempt, comparison: Comparison | None, *, balanced: bool = False) -> Summary:
+    """One line on the whole attempt; `balanced` with what all losses come to, for where each of
+    them is listed."""
     run = attempt.clock
     counted = attempt.counted()
     asked = attempt.workout.reps if attempt.workout else None
@@ -139,7 +140,7 @@ def summary(attempt: Attempt, comparison: Comparison | None) -> Summary:
         elif by:
             how = "behind" if by > 0 else "ahead of"
             against = f"{seconds_of(abs(by))} s {how} the plan of {planned}"
-            against += _lost_and_won(comparison, by) + "."
+            against += (_lost_and_won(comparison, by) if balanced else "") + "."
         else:
             against = f"On the plan of {planned}."
     missing = ""

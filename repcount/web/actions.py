@@ -294,7 +294,15 @@ def add_plan(form: Annotated[PlanForm, Form()], library: LibraryDep) -> Response
         toml = toml_of(form)
     except PlanFaults as found:
         return at_fields(f"Not saved. {found}", found.faults, 422)
-    return _go(f"/plans/{library.put_plan(toml)}")
+    kept = library.put_plan(toml)
+    _its_athlete(library, toml)
+    return _go(f"/plans/{kept}")
+
+
+def _its_athlete(library: Library, toml: str) -> None:
+    """Whose plan it is, is one of the athletes, as an upload has it."""
+    if name := parse_plan(toml).athlete:
+        library.athlete_named(name)
 
 
 @routes.post("/plans/{plan_id}", status_code=204)
@@ -311,6 +319,7 @@ def change_plan(
     except PlanFaults as found:
         return at_fields(f"Not saved. {found}", found.faults, 422)
     library.put_plan(toml, plan_id, version)
+    _its_athlete(library, toml)
     return _go(f"/plans/{plan_id}{'?text=1' if form.toml.strip() else ''}")
 
 

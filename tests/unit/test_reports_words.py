@@ -133,7 +133,9 @@ def test_work_is_not_taken_apart_where_it_is_cut_across_kinds():
 def test_verdicts():
     attempt = example_attempt()
     comparison = example_comparison(attempt)
-    text = words.summary(attempt, comparison).text
+    plain = words.summary(attempt, comparison).text
+    assert plain.startswith("Finished in 2:46.9. 11.4 s behind the plan of 2:35.5. Largest loss: ")
+    text = words.summary(attempt, comparison, balanced=True).text
     assert text == (
         "Finished in 2:46.9. 11.4 s behind the plan of 2:35.5: 19.9 s lost, 8.5 s won elsewhere. "
         "Largest loss: planned breaks, 7.5 s against the plan."
@@ -150,7 +152,7 @@ def test_verdicts():
     )
     assert words.summary(dropped, comparison).text.startswith(
         "All rounds done in 2:46.9. 53 of 54 reps counted. 1 rep short, it is not finished as "
-        "asked: the time is of a shorter workout. 11.4 s behind the plan of 2:35.5: "
+        "asked: the time is of a shorter workout. 11.4 s behind the plan of 2:35.5. "
     )
     stopped = attempt.model_copy(
         update={"clock": run, "reps": attempt.reps[:40], "rounds": attempt.rounds[:2]}

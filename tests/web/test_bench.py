@@ -275,12 +275,12 @@ def test_the_chart_follows_the_rep_and_its_labels_stay_apart(browser, server, at
         apart(browser.value(LABELS))
         browser.key(step)
     # the strip shows where that is, and leads elsewhere
+    browser.key("n")
     scroll_to_chart(browser)
     x, y, wide = browser.value(
         "(b => [b.left, b.top + b.height / 2, b.width])"
         "(document.getElementById('overview').getBoundingClientRect())"
     )
-    browser.key("n")
     browser.mouse("mousePressed", x + wide * 0.6, y, down=True)
     browser.mouse("mouseReleased", x + wide * 0.6, y)
     begin, _, span, _ = browser.value(VIEW)

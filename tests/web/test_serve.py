@@ -715,3 +715,8 @@ def test_long_videos_are_refused_before_they_are_read(tmp_path, film):
     assert done.returncode == 2
     assert "minutes" in json.loads(done.stdout.splitlines()[-1])["error"]
     assert {one.name for one in Path(tmp_path).iterdir()} == {"film.mp4"}
+
+
+def test_whose_a_plan_is_can_be_chosen_for_an_upload(client):
+    client.post("/api/plans", data={"toml": f'athlete = "Nell Aster"\n{PLAN}'})
+    assert ">Nell Aster</option>" in client.get("/").text

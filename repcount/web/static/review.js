@@ -31,8 +31,10 @@
   }
   const chart = makeChart((time, near) => {
     const close = data.reps.find((one) => Math.abs(one.top - time) < near);
+    const lain = data.breaks.find((one) => one.start <= time && time <= one.end);
     if (close) choose("rep", close.id, true);
-    else seek(time);
+    else if (lain) choose("break", lain.id, false);
+    if (!close) seek(time, Boolean(lain));
   });
 
   const clock = (s, digits = 1) => {
@@ -83,8 +85,10 @@
   // A clip: from some seconds before what it shows to just after it.
   function playClip(at, end) {
     const [before, after] = data.clip;
+    const lain = data.breaks.find((one) => Math.abs(one.start - at) < 0.05);
+    if (lain) choose("break", lain.id, false);
     chart.show(at - NEAR_S / 2, end + NEAR_S / 2);
-    seek(at - before);
+    seek(at - before, Boolean(lain));
     until = end + after;
     look();
     video.play().catch(() => seek(at)); // where nothing can be played the chart shows it
@@ -181,8 +185,10 @@
   function byKey(handle) {
     handle.grip.addEventListener("keydown", (event) => {
       const frames = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -10, PageUp: 10 }[event.key];
-      if (frames) put(handle, handle.at + frames * data.frame_s);
-      else if (event.key === "Home") put(handle, handle.least);
+      if (frames) {
+        put(handle, handle.at + frames * data.frame_s);
+        say("Enter keeps the " + handle.edge + " at " + onClock(handle.at, 2) + ", Escape puts it back.", true);
+      } else if (event.key === "Home") put(handle, handle.least);
       else if (event.key === "End") put(handle, handle.most);
       else if (event.key === "Enter") keep(handle);
       else if (event.key === "Escape") put(handle, handle.kept);
@@ -228,12 +234,16 @@
     const box = video.getBoundingClientRect();
     if (box.top < -1 || box.bottom > innerHeight) player.scrollIntoView({ block: "start" });
   };
-  // At the desk, who steps by keys has video, tools and chart in view, where all of them have room.
+  // Who steps at the desk, or with the tools open, has video, tools and chart in view, where all of
+  // them have room.
   const lookWhole = () => {
     const player = video.closest(".player");
     const box = player.getBoundingClientRect();
     const beside = getComputedStyle(player).position === "sticky";
-    if (beside && box.bottom > innerHeight && box.height < innerHeight) player.scrollIntoView({ block: "start" });
+    const open = !shared && document.getElementById("tools").classList.contains("open");
+    const plot = document.getElementById("plot"); // below the player on a phone, beside it at the desk
+    const bottom = beside || !plot ? box.bottom : plot.getBoundingClientRect().bottom;
+    if ((beside || open) && bottom > innerHeight && bottom - box.top < innerHeight) player.scrollIntoView({ block: "start" });
   };
   function step(list, kind, way, none = "There is no " + kind + ".", around = false) {
     const at = chosen && chosen.kind === kind && found() ? (kind === "rep" ? found().top : found().start) : now();
@@ -337,7 +347,7 @@
     forth: () => { video.pause(); seek(now() + data.frame_s); },
     "next-rep": () => step(data.reps, "rep", 1),
     "prev-rep": () => step(data.reps, "rep", -1),
-    "next-break": () => step(data.breaks, "break", 1),
+    "next-break": () => step(data.breaks, "break", 1, "There is no break.", true),
     "next-check": () => step(data.reps.filter((one) => one.check), "rep", 1, "Nothing is to be checked.", true),
     "zoom-in": () => {
       const quarter = (chart.to() - chart.from()) / 4;
@@ -447,7 +457,10 @@
     else if (pressed) pressed.blur();
     const button = event.target.closest("button");
     if (!button) return;
-    if (button.dataset.act) acts[button.dataset.act]();
+    if (button.dataset.act) {
+      acts[button.dataset.act]();
+      if (/^(next|prev)-/.test(button.dataset.act)) lookWhole();
+    }
     else if (button.dataset.clip) playClip(Number(button.dataset.clip), Number(button.dataset.until || button.dataset.clip));
     else if (button.dataset.to) { chart.show(Number(button.dataset.at) - 1, Number(button.dataset.to) + 1); seek(Number(button.dataset.at)); look(); }
     else if (button.dataset.rep) { choose("rep", button.dataset.rep, true); look(); }
